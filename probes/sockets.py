@@ -1,0 +1,430 @@
+"""The real network: non-blocking sockets on the running event loop.
+
+One datagram socket a service and address family, read with ``recvmsg`` so that the kernel's receive stamps and ICMP
+errors come along.  User-space stamps would be wrong by the event loop's own queue: 22 ms in the median with 1,000
+exchanges in flight, against 0.2 µs (DEVELOPERS.md, measured costs).
+"""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import errno
+import socket
+import struct
+import time
+from collections.abc import Callable, Hashable
+from contextlib import AbstractAsyncContextManager
+
+import msgspec
+
+from probes.failures import from_icmp, from_oserror
+from probes.seam import Datagram, NotObserved, Service, Stream
+from shared.evidence import Failure, FailureKind
+from shared.questions import Pace
+
+# Linux constants that the socket module does not name (asm-generic/socket.h, linux/in.h, linux/in6.h, linux/errqueue.h).
+_SO_TIMESTAMPNS = 35
+_IP_RECVERR, _IP_RECVTTL, _IP_TTL = 11, 12, 2
+_IPV6_RECVERR, _IPV6_RECVHOPLIMIT, _IPV6_HOPLIMIT = 25, 51, 52
+_ORIGIN_ICMP, _ORIGIN_ICMP6 = 2, 3
+_ICMP6_FILTER, _ICMP6_ECHO_REPLY = 1, 129
+
+_STAMP = struct.Struct("qq")
+_ERROR = struct.Struct("=IBBBBII")
+_READS_A_TURN = 256
+_RECEIVE_BUFFER_OCTETS = 4 << 20
+#: Answers longer than this are cut by the kernel and fail to parse: the largest datagram there is.
+_LONGEST_DATAGRAM = 65535
+
+
+def _family(address: str) -> int:
+    return socket.AF_INET6 if ":" in address else socket.AF_INET
+
+
+class _Waiter(msgspec.Struct):
+    """One question under way on a channel."""
+
+    future: asyncio.Future[Datagram]
+    accept: Callable[[bytes], bool]
+    sent_ns: int = 0
+    sent_monotonic: float = 0.0
+    strays: int = 0
+
+
+class _Channel:
+    """One datagram socket, and the questions waiting for answers on it."""
+
+    def __init__(self, sock: socket.socket, service: Service, *, strips_ip_header: bool) -> None:
+        self._sock = sock
+        self._service = service
+        self._strips_ip_header = strips_ip_header
+        self._version = 6 if sock.family == socket.AF_INET6 else 4
+        self._waiting: dict[tuple[str, int, Hashable], _Waiter] = {}
+        self._by_peer: dict[tuple[str, int], set[Hashable]] = {}
+        self._any_port = service.name == "icmp"
+        self._loop = asyncio.get_running_loop()
+        sock.setblocking(False)
+        _prepare(sock)
+        self._loop.add_reader(sock.fileno(), self._readable)
+
+    def close(self) -> None:
+        self._loop.remove_reader(self._sock.fileno())
+        self._sock.close()
+
+    async def exchange(
+        self, address: str, port: int, request: bytes, key: Hashable, accept: Callable[[bytes], bool], timeout_seconds: float
+    ) -> Datagram:
+        where = (address, 0 if self._any_port else port)
+        waiter = _Waiter(self._loop.create_future(), accept)
+        self._waiting[(*where, key)] = waiter
+        self._by_peer.setdefault(where, set()).add(key)
+        expiry: asyncio.TimerHandle | None = None
+        try:
+            self._send(waiter, request, address, port)
+            expiry = self._loop.call_later(timeout_seconds, _expire, waiter, self._loop)
+            return await waiter.future
+        finally:
+            if expiry is not None:
+                expiry.cancel()
+            del self._waiting[(*where, key)]
+            keys = self._by_peer[where]
+            keys.discard(key)
+            if not keys:
+                del self._by_peer[where]
+
+    def _send(self, waiter: _Waiter, request: bytes, address: str, port: int) -> None:
+        # An ICMP error about an earlier packet is reported on the next send: take it off the queue and send again.
+        for _ in range(8):
+            waiter.sent_monotonic = self._loop.time()
+            waiter.sent_ns = time.time_ns()
+            try:
+                self._sock.sendto(request, (address, port))
+                return
+            except OSError as error:
+                if self._drain_errors():
+                    continue
+                raise NotObserved(from_oserror(error, "send", 0.0)) from error
+        raise NotObserved(Failure(kind=FailureKind.LOCAL_LIMIT, phase="send", elapsed_seconds=0.0,
+                                  detail="the socket kept reporting errors of other packets"))
+
+    def _readable(self) -> None:
+        for _ in range(_READS_A_TURN):
+            try:
+                data, ancillary, _flags, peer = self._sock.recvmsg(_LONGEST_DATAGRAM, 256)
+            except (BlockingIOError, InterruptedError):
+                return
+            except OSError:
+                if not self._drain_errors():
+                    return
+                continue
+            self._deliver(data, ancillary, peer)
+
+    def _deliver(self, data: bytes, ancillary: list[tuple[int, int, bytes]], peer: tuple[str, int]) -> None:
+        if self._strips_ip_header:
+            # A raw IPv4 socket hands the header along; the low nibble of its first octet counts 32-bit words.
+            data = data[(data[0] & 0x0F) * 4 :] if data else data
+        key = self._service.key_of(data)
+        where = (peer[0], 0 if self._any_port else peer[1])
+        waiter = self._waiting.get((*where, key)) if key is not None else None
+        if waiter is None or not waiter.accept(data):
+            if key is not None or not self._any_port:
+                for other in self._by_peer.get(where, ()):
+                    self._waiting[(*where, other)].strays += 1
+            return
+        if waiter.future.done():
+            return
+        arrived_monotonic, arrived_ns = self._loop.time(), time.time_ns()
+        received_ns, stamped_by, hop_limit = arrived_ns, "program", None
+        for level, kind, value in ancillary:
+            if level == socket.SOL_SOCKET and kind == _SO_TIMESTAMPNS:
+                seconds, nanoseconds = _STAMP.unpack_from(value)
+                received_ns, stamped_by = seconds * 1_000_000_000 + nanoseconds, "kernel"
+            elif (level, kind) in ((socket.IPPROTO_IP, _IP_TTL), (socket.IPPROTO_IPV6, _IPV6_HOPLIMIT)):
+                hop_limit = int.from_bytes(value[:4], "little")
+        elapsed = arrived_monotonic - waiter.sent_monotonic
+        step = (arrived_ns - waiter.sent_ns) / 1e9 - elapsed
+        waiter.future.set_result(
+            Datagram(data=data, sent_ns=waiter.sent_ns, received_ns=received_ns, stamped_by=stamped_by,
+                     elapsed_seconds=elapsed, clock_step_seconds=step, hop_limit=hop_limit))
+
+    def _drain_errors(self) -> bool:
+        """Hand queued ICMP errors to the questions they quote; whether there was any."""
+        drained = False
+        for _ in range(_READS_A_TURN):
+            try:
+                data, ancillary, _flags, peer = self._sock.recvmsg(_LONGEST_DATAGRAM, 512, socket.MSG_ERRQUEUE)
+            except OSError:
+                return drained
+            drained = True
+            key = self._service.key_of_request(data)
+            where = (peer[0], 0 if self._any_port else peer[1])
+            waiter = self._waiting.get((*where, key)) if key is not None else None
+            failure = _queued_failure(ancillary, self._version, "answer", waiter.sent_monotonic if waiter else 0.0, self._loop)
+            if waiter is not None and failure is not None and not waiter.future.done():
+                waiter.future.set_exception(NotObserved(failure))
+        return drained
+
+
+def _expire(waiter: _Waiter, loop: asyncio.AbstractEventLoop) -> None:
+    if not waiter.future.done():
+        kind = FailureKind.MISMATCHED if waiter.strays else FailureKind.NO_ANSWER
+        detail = "only answers that belong to no question came" if waiter.strays else "no answer in time"
+        waiter.future.set_exception(NotObserved(Failure(
+            kind=kind, phase="answer", elapsed_seconds=loop.time() - waiter.sent_monotonic, detail=detail,
+            strays=waiter.strays)))
+
+
+def _prepare(sock: socket.socket) -> None:
+    """Ask the kernel for receive stamps, ICMP errors, hop limits and a deep receive queue."""
+    sock.setsockopt(socket.SOL_SOCKET, _SO_TIMESTAMPNS, 1)
+    if sock.family == socket.AF_INET6:
+        sock.setsockopt(socket.IPPROTO_IPV6, _IPV6_RECVERR, 1)
+        sock.setsockopt(socket.IPPROTO_IPV6, _IPV6_RECVHOPLIMIT, 1)
+    else:
+        sock.setsockopt(socket.IPPROTO_IP, _IP_RECVERR, 1)
+        sock.setsockopt(socket.IPPROTO_IP, _IP_RECVTTL, 1)
+    # The kernel gives what net.core.rmem_max allows; a smaller queue is no error.
+    sock.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, _RECEIVE_BUFFER_OCTETS)
+
+
+def _queued_failure(
+    ancillary: list[tuple[int, int, bytes]], version: int, phase: str, since: float, loop: asyncio.AbstractEventLoop
+) -> Failure | None:
+    """The failure in an error-queue message (struct sock_extended_err, then the offender's address)."""
+    for level, kind, value in ancillary:
+        if (level, kind) not in ((socket.IPPROTO_IP, _IP_RECVERR), (socket.IPPROTO_IPV6, _IPV6_RECVERR)):
+            continue
+        number, origin, icmp_type, code, _pad, _info, _data = _ERROR.unpack_from(value)
+        elapsed = loop.time() - since
+        if origin not in (_ORIGIN_ICMP, _ORIGIN_ICMP6):
+            return from_oserror(OSError(number, ""), phase, elapsed)
+        return from_icmp(version=version, icmp_type=icmp_type, code=code, number=number,
+                         sender=_offender(value[_ERROR.size :]), phase=phase, elapsed_seconds=elapsed)
+    return None
+
+
+def _offender(sockaddr: bytes) -> str | None:
+    if len(sockaddr) < 8:
+        return None
+    family = int.from_bytes(sockaddr[:2], "little")
+    if family == socket.AF_INET:
+        return socket.inet_ntop(socket.AF_INET, sockaddr[4:8])
+    if family == socket.AF_INET6 and len(sockaddr) >= 24:
+        return socket.inet_ntop(socket.AF_INET6, sockaddr[8:24])
+    return None
+
+
+class _SocketStream:
+    """A connected TCP socket as a ``Stream``."""
+
+    def __init__(self, sock: socket.socket, loop: asyncio.AbstractEventLoop) -> None:
+        self._sock = sock
+        self._loop = loop
+
+    async def send(self, data: bytes, *, timeout_seconds: float) -> None:
+        began = self._loop.time()
+        try:
+            async with asyncio.timeout(timeout_seconds):
+                await self._loop.sock_sendall(self._sock, data)
+        except TimeoutError:
+            raise self._late("send", began) from None
+        except OSError as error:
+            raise NotObserved(from_oserror(error, "send", self._loop.time() - began)) from error
+
+    async def receive(self, limit: int, *, timeout_seconds: float) -> bytes:
+        began = self._loop.time()
+        try:
+            async with asyncio.timeout(timeout_seconds):
+                return await self._loop.sock_recv(self._sock, limit)
+        except TimeoutError:
+            raise self._late("receive", began) from None
+        except OSError as error:
+            raise NotObserved(from_oserror(error, "receive", self._loop.time() - began)) from error
+
+    def _late(self, phase: str, began: float) -> NotObserved:
+        return NotObserved(Failure(kind=FailureKind.NO_ANSWER, phase=phase, elapsed_seconds=self._loop.time() - began,
+                                   detail="nothing came in time"))
+
+    def close(self) -> None:
+        self._sock.close()
+
+
+class _Pacer:
+    """Spreads what is sent over time: at most ``per_second``, after a burst of a tenth of a second's worth."""
+
+    def __init__(self, per_second: float) -> None:
+        self._gap = 1.0 / per_second
+        self._slack = 0.1
+        self._next = 0.0
+
+    def wait_seconds(self, monotonic: float) -> float:
+        """Reserve the next slot and return how long to wait for it."""
+        self._next = max(self._next, monotonic - self._slack) + self._gap
+        return self._next - monotonic
+
+
+class SocketNetwork:
+    """The real ``Network`` (see ``probes.seam``).  Use it as an async context manager; leaving closes every socket."""
+
+    def __init__(self, pace: Pace) -> None:
+        self.pace = pace
+        self._channels: dict[tuple[str, int], _Channel] = {}
+        self._pacer = _Pacer(pace.packets_per_second)
+        self._connections = asyncio.Semaphore(pace.connections)
+        self._handshakes = asyncio.Semaphore(pace.handshakes)
+        self._loop = asyncio.get_running_loop()
+
+    async def __aenter__(self) -> SocketNetwork:
+        return self
+
+    async def __aexit__(self, *_exc: object) -> None:
+        for channel in self._channels.values():
+            channel.close()
+        self._channels.clear()
+
+    def monotonic(self) -> float:
+        return self._loop.time()
+
+    def wall_ns(self) -> int:
+        return time.time_ns()
+
+    async def sleep(self, seconds: float) -> None:
+        await asyncio.sleep(seconds)
+
+    def handshake_slot(self) -> AbstractAsyncContextManager[object]:
+        return self._handshakes
+
+    def echo_method(self, address: str) -> str:
+        family = _family(address)
+        protocol = socket.IPPROTO_ICMPV6 if family == socket.AF_INET6 else socket.IPPROTO_ICMP
+        for kind, method in ((socket.SOCK_DGRAM, "icmp-datagram"), (socket.SOCK_RAW, "icmp-raw")):
+            try:
+                socket.socket(family, kind, protocol).close()
+            except OSError:
+                continue
+            return method
+        raise NotObserved(Failure(
+            kind=FailureKind.NO_PRIVILEGE, phase="open", elapsed_seconds=0.0, errno=errno.EPERM,
+            detail="the system allows this user no ICMP socket: widen net.ipv4.ping_group_range, or grant CAP_NET_RAW"))
+
+    def source_address(self, address: str) -> str | None:
+        with socket.socket(_family(address), socket.SOCK_DGRAM) as sock:
+            try:
+                # Connecting a datagram socket only asks the routing table; nothing is sent.
+                sock.connect((address, 9))
+            except OSError:
+                return None
+            return str(sock.getsockname()[0])
+
+    async def exchange(
+        self,
+        service: Service,
+        address: str,
+        port: int,
+        request: bytes,
+        *,
+        key: Hashable,
+        accept: Callable[[bytes], bool],
+        timeout_seconds: float,
+    ) -> Datagram:
+        await self._turn()
+        return await self._channel(service, address).exchange(address, port, request, key, accept, timeout_seconds)
+
+    async def connect(self, address: str, port: int, *, timeout_seconds: float) -> Stream:
+        async with self._connections:
+            await self._turn()
+            began = self._loop.time()
+            try:
+                sock = socket.socket(_family(address), socket.SOCK_STREAM | socket.SOCK_NONBLOCK)
+            except OSError as error:
+                raise NotObserved(from_oserror(error, "open", 0.0)) from error
+            try:
+                await self._connect(sock, address, port, timeout_seconds, began)
+            except BaseException:
+                sock.close()
+                raise
+            return _SocketStream(sock, self._loop)
+
+    async def _connect(self, sock: socket.socket, address: str, port: int, timeout_seconds: float, began: float) -> None:
+        version = 6 if sock.family == socket.AF_INET6 else 4
+        if version == 6:
+            sock.setsockopt(socket.IPPROTO_IPV6, _IPV6_RECVERR, 1)
+        else:
+            sock.setsockopt(socket.IPPROTO_IP, _IP_RECVERR, 1)
+        number = sock.connect_ex((address, port))
+        if number == errno.EINPROGRESS:
+            number = await self._connected(sock, timeout_seconds)
+        if number == 0:
+            return
+        elapsed = self._loop.time() - began
+        if number < 0:
+            raise NotObserved(Failure(kind=FailureKind.NO_ANSWER, phase="connect", elapsed_seconds=elapsed,
+                                      detail="no answer in time"))
+        with contextlib.suppress(OSError):
+            # Since Linux 5.9 a connecting TCP socket queues the ICMP error with its sender.
+            _data, ancillary, _flags, _peer = sock.recvmsg(512, 512, socket.MSG_ERRQUEUE)
+            queued = _queued_failure(ancillary, version, "connect", began, self._loop)
+            if queued is not None:
+                raise NotObserved(self._own_kernel_gave_up(queued))
+        raise NotObserved(from_oserror(OSError(number, ""), "connect", elapsed))
+
+    async def _connected(self, sock: socket.socket, timeout_seconds: float) -> int:
+        """Wait for a connect under way: its error number, or -1 when time is up."""
+        future: asyncio.Future[int] = self._loop.create_future()
+        self._loop.add_writer(sock.fileno(), _settle, future, sock)
+        expiry = self._loop.call_later(timeout_seconds, _settle, future, None)
+        try:
+            return await future
+        finally:
+            expiry.cancel()
+            self._loop.remove_writer(sock.fileno())
+
+    def _own_kernel_gave_up(self, failure: Failure) -> Failure:
+        """An "unreachable" sent by an address of our own is our kernel saying that nobody answered for the address."""
+        if failure.sender and failure.kind is FailureKind.UNREACHABLE and self.source_address(failure.sender) == failure.sender:
+            return msgspec.structs.replace(failure, kind=FailureKind.NO_ANSWER, sender=None,
+                                           detail="nobody on this wire answers for the address")
+        return failure
+
+    async def _turn(self) -> None:
+        wait = self._pacer.wait_seconds(self._loop.time())
+        if wait > 0:
+            await asyncio.sleep(wait)
+
+    def _channel(self, service: Service, address: str) -> _Channel:
+        family = _family(address)
+        channel = self._channels.get((service.name, family))
+        if channel is None:
+            raw = False
+            try:
+                if service.name == "icmp":
+                    raw = self.echo_method(address) == "icmp-raw"
+                    sock = _icmp_socket(family, raw=raw)
+                else:
+                    sock = socket.socket(family, socket.SOCK_DGRAM)
+            except OSError as error:
+                raise NotObserved(from_oserror(error, "open", 0.0)) from error
+            strips = raw and family == socket.AF_INET
+            channel = self._channels[(service.name, family)] = _Channel(sock, service, strips_ip_header=strips)
+        return channel
+
+
+def _settle(future: asyncio.Future[int], sock: socket.socket | None) -> None:
+    if not future.done():
+        future.set_result(-1 if sock is None else sock.getsockopt(socket.SOL_SOCKET, socket.SO_ERROR))
+
+
+def _icmp_socket(family: int, *, raw: bool) -> socket.socket:
+    kind = socket.SOCK_RAW if raw else socket.SOCK_DGRAM
+    if family == socket.AF_INET:
+        return socket.socket(family, kind, socket.IPPROTO_ICMP)
+    sock = socket.socket(family, kind, socket.IPPROTO_ICMPV6)
+    if raw:
+        # RFC 3542 section 3.2: a bit set blocks the type; let only echo replies through.
+        blocked = bytearray(b"\xff" * 32)
+        word = _ICMP6_ECHO_REPLY >> 5
+        value = 0xFFFFFFFF & ~(1 << (_ICMP6_ECHO_REPLY & 31))
+        blocked[word * 4 : word * 4 + 4] = value.to_bytes(4, "little")
+        sock.setsockopt(socket.IPPROTO_ICMPV6, _ICMP6_FILTER, bytes(blocked))
+    return sock

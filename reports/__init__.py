@@ -1,0 +1,1 @@
+"""Shows a finished run: JSON, HTML, text for the terminal and the ticket."""

@@ -1,0 +1,39 @@
+"""Checks of the gateway: does it answer, and does the host really use it."""
+
+from __future__ import annotations
+
+from shared.catalogue.entry import Check, LimitRule
+
+CHECKS = (
+    Check(
+        name="gateway.echo",
+        title="The planned gateway answers",
+        proves="Something at the planned gateway address answers ICMP echo from where the runner stands.",
+        not_proves="That the hosts use this gateway, or that it forwards anything: see gateway.return-path.",
+        basis=("RFC 792 (echo)", "RFC 1812 section 4.3.3.6 (a router answers echo)",
+               "RFC 1122 section 3.3.1.4 (one short burst, never a loop)"),
+        causes=("the gateway address in the plan has a mistyped digit",
+                "the gateway is set not to answer echo, which is common and no fault",
+                "the VLAN of the runner or of the gateway port is not the planned one"),
+        mends=("compare the plan's gateway with the router's own interface address",
+               "where the gateway ignores echo on purpose, leave the check out in the plan with that reason"),
+        would_prove="an echo allowed by the gateway, or a host's own neighbour table over SSH",
+        owner="network",
+        limits=("echo_loss", "echo_round_trip"),
+    ),
+    Check(
+        name="gateway.return-path",
+        title="The host's own use of its gateway",
+        proves="An answer came back from the host to a runner outside the host's subnet, so the host has a working way out.",
+        not_proves="That the way out is the planned gateway where several routers could carry the answer.",
+        basis=("RFC 1122 section 3.3.1.1 (local or remote is decided with the mask; remote goes to the gateway)",),
+        causes=("the host has no default route, or one through a wrong gateway: local works, remote does not",
+                "the mask is too wide, so the host looks for the runner on its own wire"),
+        mends=("set the host's default route to the planned gateway and its mask to the planned one",),
+        would_prove="a runner outside the host's subnet, or the host's own route table over SSH",
+        owner="build",
+        needs=("host.echo",),
+    ),
+)
+
+LIMITS: tuple[LimitRule, ...] = ()

@@ -1,0 +1,301 @@
+"""What a probe saw: plain frozen data with time stamps, never a judgement.
+
+Conventions.  Every number's name carries its unit.  Times of day are RFC 3339 UTC text.  Durations and offsets are
+seconds; an offset is positive when the other clock is ahead of the runner's.  Text that a host controls is bounded
+when it is read (``bounded``) and kept as it came; whoever shows it escapes it.
+"""
+
+from __future__ import annotations
+
+import enum
+
+import msgspec
+
+#: The most characters of host-controlled text kept in one field.  Longer text ends in an ellipsis.
+TEXT_LIMIT = 1024
+
+
+def bounded(text: str, limit: int = TEXT_LIMIT) -> str:
+    """``text``, cut to ``limit`` characters with an ellipsis that says something was cut."""
+    return text if len(text) <= limit else text[: limit - 1] + "…"
+
+
+class FailureKind(enum.StrEnum):
+    """Why something could not be observed.  None of these is a judgement of the host."""
+
+    NO_ANSWER = "no-answer"
+    KERNEL_TIMEOUT = "kernel-timeout"
+    REFUSED = "refused"
+    RESET = "reset"
+    CLOSED = "closed"
+    UNREACHABLE = "unreachable"
+    PROHIBITED = "prohibited"
+    NO_ROUTE = "no-route"
+    TOO_BIG = "too-big"
+    TLS_ALERT = "tls-alert"
+    MALFORMED = "malformed"
+    MISMATCHED = "mismatched"
+    NOT_RESOLVED = "not-resolved"
+    NO_PRIVILEGE = "no-privilege"
+    LOCAL_LIMIT = "local-limit"
+    INTERRUPTED = "interrupted"
+    OTHER = "other"
+
+
+class Failure(msgspec.Struct, frozen=True, kw_only=True):
+    """Something that could not be observed: what kind, in which phase, after how long, and what the system said.
+
+    ``sender`` is who sent the ICMP error, where one was received.  ``strays`` counts answers that came from the right
+    place but did not belong to the question.
+    """
+
+    kind: FailureKind
+    phase: str
+    elapsed_seconds: float
+    errno: int | None = None
+    detail: str = ""
+    sender: str | None = None
+    strays: int = 0
+
+
+class NameRecord(msgspec.Struct, frozen=True):
+    """One resource record as text (RFC 1035 presentation form for the value)."""
+
+    owner: str
+    rrtype: str
+    ttl_seconds: int
+    value: str
+
+
+class NameAnswer(msgspec.Struct, frozen=True, kw_only=True):
+    """What one name server said to one question, or why nothing usable came.
+
+    ``transport`` is the one the kept answer came over; ``truncated`` says that the UDP answer was cut (TC) and TCP was
+    asked.  ``rcode`` is the registry's mnemonic or its number as text.
+    """
+
+    server: str
+    name: str
+    rrtype: str
+    purpose: str
+    transport: str
+    at: str
+    elapsed_seconds: float
+    rcode: str = ""
+    authoritative: bool = False
+    recursion_available: bool = False
+    truncated: bool = False
+    answers: tuple[NameRecord, ...] = ()
+    authority: tuple[NameRecord, ...] = ()
+    failure: Failure | None = None
+    explanation: str = ""
+
+
+class EchoEvidence(msgspec.Struct, frozen=True, kw_only=True):
+    """One burst of ICMP echoes.  A lost echo's round trip is None, never zero (RFC 2681 section 2.4)."""
+
+    address: str
+    method: str
+    at: str
+    warm_up_seconds: float | None = None
+    round_trips_seconds: tuple[float | None, ...] = ()
+    hop_limit: int | None = None
+    failure: Failure | None = None
+
+
+class ClockSample(msgspec.Struct, frozen=True, kw_only=True):
+    """One NTP exchange: offset and delay by RFC 5905 section 8, with the header fields that qualify it.
+
+    The truth is within ``delay_seconds / 2`` of ``offset_seconds``.  ``stamped_by`` says whose receive time stamp was
+    used: the kernel's, or our own later one.
+    """
+
+    at: str
+    offset_seconds: float
+    delay_seconds: float
+    leap: int
+    version: int
+    stratum: int
+    precision_seconds: float
+    root_delay_seconds: float
+    root_dispersion_seconds: float
+    reference_id: str
+    reference_age_seconds: float | None
+    stamped_by: str
+
+
+class ClockEvidence(msgspec.Struct, frozen=True, kw_only=True):
+    """What one NTP server answered over a short burst.
+
+    ``samples`` holds the exchanges whose answers belong to the questions, in order, whether or not the server calls
+    itself synchronised.  ``kiss_code`` is set where the server asked to be left alone (RFC 5905 section 7.4); such
+    packets carry no time and are not samples.
+    """
+
+    server: str
+    address: str
+    port: int
+    at: str
+    samples: tuple[ClockSample, ...] = ()
+    asked: int = 0
+    kiss_code: str = ""
+    failure: Failure | None = None
+
+
+class PortState(enum.StrEnum):
+    """The four answers a TCP port can give, and the fifth: we could not try."""
+
+    OPEN = "open"
+    REFUSED = "refused"
+    SILENT = "silent"
+    REJECTED = "rejected"
+    UNTRIED = "untried"
+
+
+class PortEvidence(msgspec.Struct, frozen=True, kw_only=True):
+    """What one TCP port answered.  ``attempts`` counts the connections tried."""
+
+    address: str
+    port: str
+    state: PortState
+    at: str
+    elapsed_seconds: float
+    attempts: int
+    failure: Failure | None = None
+
+
+class CertificateFacts(msgspec.Struct, frozen=True, kw_only=True):
+    """One certificate as sent: its bytes, and what could be read from it.
+
+    ``parse_error`` is set where it could not be parsed; the other fields are then empty.  ``names`` holds the subject
+    alternative names as (kind, value) with kinds dns, ip, email, uri, other.  ``self_signed`` is True only where the
+    signature verifies with its own key (RFC 5280 section 3.2), None where that could not be tried.
+    """
+
+    der: bytes
+    sha256: str
+    subject: str = ""
+    issuer: str = ""
+    common_name: str = ""
+    serial: str = ""
+    not_before: str = ""
+    not_after: str = ""
+    names: tuple[tuple[str, str], ...] = ()
+    names_error: str = ""
+    key_type: str = ""
+    key_bits: int = 0
+    key_sha256: str = ""
+    signature: str = ""
+    signature_hash: str = ""
+    is_authority: bool = False
+    server_usage: bool = True
+    self_issued: bool = False
+    self_signed: bool | None = None
+    parse_error: str = ""
+
+
+class VersionTrial(msgspec.Struct, frozen=True, kw_only=True):
+    """Whether one TLS protocol version was accepted when it was the highest offered.
+
+    ``outcome`` is accepted, refused (an alert or an orderly close: the server said no) or unknown.
+    """
+
+    version: str
+    outcome: str
+    detail: str = ""
+
+
+class TlsEvidence(msgspec.Struct, frozen=True, kw_only=True):
+    """One TLS handshake and the trials of other versions.  ``chain`` is as sent, the server's own certificate first."""
+
+    address: str
+    port: str
+    server_name: str
+    at: str
+    elapsed_seconds: float
+    protocol: str = ""
+    cipher: str = ""
+    chain: tuple[CertificateFacts, ...] = ()
+    versions: tuple[VersionTrial, ...] = ()
+    greeting: str = ""
+    failure: Failure | None = None
+
+
+class SshHostKey(msgspec.Struct, frozen=True, kw_only=True):
+    """One SSH host key that the server proved to hold.  ``fingerprint`` is ``SHA256:`` and unpadded base64."""
+
+    key_type: str
+    bits: int
+    fingerprint: str
+    blob: bytes
+
+
+class SshEvidence(msgspec.Struct, frozen=True, kw_only=True):
+    """What one SSH server says of itself before any login (RFC 4253 sections 4.2 and 7.1)."""
+
+    address: str
+    port: str
+    at: str
+    elapsed_seconds: float
+    identification: str = ""
+    preamble: tuple[str, ...] = ()
+    kex_algorithms: tuple[str, ...] = ()
+    host_key_algorithms: tuple[str, ...] = ()
+    ciphers: tuple[str, ...] = ()
+    macs: tuple[str, ...] = ()
+    host_keys: tuple[SshHostKey, ...] = ()
+    failure: Failure | None = None
+
+
+class Crash(msgspec.Struct, frozen=True, kw_only=True):
+    """A bug of ours while probing: what was being asked, and the error.  Never a statement about the host."""
+
+    asking: str
+    error: str
+
+
+class Vantage(msgspec.Struct, frozen=True, kw_only=True):
+    """Where a probe stood.
+
+    ``on_link`` maps a planned network to True where the runner has an address in it, False where it does not, and
+    leaves out what could not be told.
+    """
+
+    name: str
+    addresses: tuple[str, ...] = ()
+    privileges: tuple[str, ...] = ()
+    on_link: dict[str, bool] = {}
+
+
+class SiteEvidence(msgspec.Struct, frozen=True, kw_only=True):
+    """What was seen of the name servers, time sources and gateways."""
+
+    names: tuple[NameAnswer, ...] = ()
+    gateways: tuple[EchoEvidence, ...] = ()
+    clocks: tuple[ClockEvidence, ...] = ()
+    crashes: tuple[Crash, ...] = ()
+
+
+class HostEvidence(msgspec.Struct, frozen=True, kw_only=True):
+    """What was seen of one host.  ``complete`` is False where the run was interrupted before every question was asked."""
+
+    fqdn: str
+    names: tuple[NameAnswer, ...] = ()
+    echoes: tuple[EchoEvidence, ...] = ()
+    clocks: tuple[ClockEvidence, ...] = ()
+    ports: tuple[PortEvidence, ...] = ()
+    tls: tuple[TlsEvidence, ...] = ()
+    ssh: tuple[SshEvidence, ...] = ()
+    crashes: tuple[Crash, ...] = ()
+    complete: bool = True
+
+
+class Evidence(msgspec.Struct, frozen=True, kw_only=True):
+    """Everything one run saw: what is stored, and all that grading reads beside the plan and the limits."""
+
+    vantage: Vantage
+    started: str
+    finished: str
+    complete: bool
+    site: SiteEvidence
+    hosts: tuple[HostEvidence, ...]

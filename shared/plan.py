@@ -1,0 +1,160 @@
+"""The plan: what was intended, as frozen data.
+
+The text file is read by ``verify.planfile`` and judged by ``verify.lint``; nothing here opens a file.  Values that
+a person typed are kept as typed beside what they mean, so that a mistake can be shown and mended.  Addresses are
+canonical text (RFC 5952 for IPv6), names canonical (``shared.hostnames``).
+"""
+
+from __future__ import annotations
+
+import msgspec
+
+from shared.hostnames import canonical, under
+
+#: Domains that can never be a live site (RFC 2606 sections 2 and 3, RFC 6761 section 6).
+RESERVED_DOMAINS = ("test", "example", "invalid", "localhost", "example.com", "example.net", "example.org")
+
+
+class Place(msgspec.Struct, frozen=True):
+    """Where in which file something was written, for error messages.  Lines count from 1."""
+
+    file: str = ""
+    line: int = 0
+
+    def __str__(self) -> str:
+        return f"{self.file}:{self.line}" if self.line else self.file
+
+
+class Endpoint(msgspec.Struct, frozen=True):
+    """A server as planned: an address or a name, and a UDP or TCP port.  ``label`` is how it is shown and referred to."""
+
+    host: str
+    port: int
+    label: str
+
+
+class Port(msgspec.Struct, frozen=True, order=True):
+    """A planned port, shown as ``443/tcp``."""
+
+    number: int
+    transport: str = "tcp"
+
+    def __str__(self) -> str:
+        return f"{self.number}/{self.transport}"
+
+
+class Network(msgspec.Struct, frozen=True, kw_only=True):
+    """One planned subnet.
+
+    ``subnet_typed`` is what the plan says ("192.0.2.0/24" or "192.0.2.0 255.255.255.0"); ``subnet`` is its canonical
+    form, or None where it cannot be read, which lint reports.  ``pool`` holds inclusive ranges as (first, last).
+    """
+
+    name: str
+    subnet_typed: str
+    subnet: str | None
+    gateway: str | None = None
+    vlan: int | None = None
+    mtu: int = 1500
+    pool: tuple[tuple[str, str], ...] = ()
+    pool_typed: tuple[str, ...] = ()
+    ipv6: str = "on"
+    place: Place = Place()
+
+
+class Role(msgspec.Struct, frozen=True, kw_only=True):
+    """What a kind of host must offer and must not offer.  ``ntp_port`` is None where the host need not serve time."""
+
+    name: str
+    open: tuple[Port, ...] = ()
+    closed: tuple[Port, ...] = ()
+    tls: tuple[Port, ...] = ()
+    ssh: tuple[Port, ...] = ()
+    http: tuple[Port, ...] = ()
+    ntp_port: int | None = None
+    place: Place = Place()
+
+
+class Host(msgspec.Struct, frozen=True, kw_only=True):
+    """One freshly built machine in the plan.  ``mask``, ``gateway`` and ``vlan`` are what its own row says, if anything."""
+
+    name: str
+    fqdn: str
+    addresses: tuple[str, ...]
+    addresses_typed: tuple[str, ...]
+    network: str
+    role: str
+    mask: str | None = None
+    gateway: str | None = None
+    vlan: int | None = None
+    mac: str | None = None
+    notes: str | None = None
+    place: Place = Place()
+
+
+class Waiver(msgspec.Struct, frozen=True, kw_only=True):
+    """A fail or caution accepted in the plan until a day (inclusive, UTC).  ``check`` and ``host`` may hold ``*``."""
+
+    check: str
+    host: str
+    reason: str
+    until: str
+    subject: str = "*"
+    place: Place = Place()
+
+
+class LeftOut(msgspec.Struct, frozen=True, kw_only=True):
+    """A check the plan leaves out for everyone, with the reason; it is listed under what was not proven."""
+
+    check: str
+    reason: str
+    place: Place = Place()
+
+
+class LimitOverride(msgspec.Struct, frozen=True, kw_only=True):
+    """A limit the plan or a profile file sets by name, in the limit's base unit."""
+
+    name: str
+    caution: float | None
+    fail: float | None
+    origin: str
+    place: Place = Place()
+
+
+class Plan(msgspec.Struct, frozen=True, kw_only=True):
+    """A whole site as intended."""
+
+    file: str
+    sha256: str
+    title: str
+    domain: str
+    profile: str
+    name_servers: tuple[Endpoint, ...]
+    time_sources: tuple[Endpoint, ...]
+    anchors: tuple[str, ...]
+    anchors_pem: tuple[bytes, ...]
+    networks: tuple[Network, ...]
+    roles: tuple[Role, ...]
+    hosts: tuple[Host, ...]
+    waivers: tuple[Waiver, ...] = ()
+    left_out: tuple[LeftOut, ...] = ()
+    limits: tuple[LimitOverride, ...] = ()
+    domain_place: Place = Place()
+    names_place: Place = Place()
+    time_place: Place = Place()
+
+    def network(self, name: str) -> Network | None:
+        """The network of that name, or None."""
+        return next((network for network in self.networks if network.name == name), None)
+
+    def role(self, name: str) -> Role | None:
+        """The role of that name, or None."""
+        return next((role for role in self.roles if role.name == name), None)
+
+    @property
+    def rehearsal(self) -> bool:
+        """Whether the domain is reserved and so cannot be a live site (RFC 2606, RFC 6761).
+
+        In a rehearsal, documentation and loopback addresses are what one expects, not a mistake.
+        """
+        return any(under(canonical(self.domain), reserved) for reserved in RESERVED_DOMAINS)

@@ -1,0 +1,86 @@
+"""What to ask: the questions a plan turns into, as frozen data that can be sent to another process.
+
+``verify.itinerary`` writes questions, the probes answer them.  A question names exactly one thing to look at.
+"""
+
+from __future__ import annotations
+
+import msgspec
+
+from shared.plan import Endpoint
+
+
+class NameQuestion(msgspec.Struct, frozen=True):
+    """Ask one name server for one name and type.  ``purpose`` says why: forward, reverse, alias, wildcard, zone, server."""
+
+    server: Endpoint
+    name: str
+    rrtype: str
+    purpose: str
+    transport: str = "udp"
+
+
+class EchoQuestion(msgspec.Struct, frozen=True):
+    """Send one warm-up echo and then ``count`` counted ones."""
+
+    address: str
+    count: int
+
+
+class ClockQuestion(msgspec.Struct, frozen=True):
+    """Hold ``exchanges`` NTP exchanges with one server.  ``server.host`` may be a name, resolved by the planned servers."""
+
+    server: Endpoint
+    exchanges: int
+
+
+class PortQuestion(msgspec.Struct, frozen=True):
+    """Try one TCP port.  ``speaks`` is what the plan says is behind it: "tls", "ssh", "" for nothing said."""
+
+    address: str
+    port: int
+    speaks: str
+    server_name: str
+
+
+class HostQuestions(msgspec.Struct, frozen=True, kw_only=True):
+    """Everything to ask about one host."""
+
+    fqdn: str
+    names: tuple[NameQuestion, ...] = ()
+    echoes: tuple[EchoQuestion, ...] = ()
+    clocks: tuple[ClockQuestion, ...] = ()
+    ports: tuple[PortQuestion, ...] = ()
+
+
+class SiteQuestions(msgspec.Struct, frozen=True, kw_only=True):
+    """Everything to ask once for the whole site: its name servers, time sources and gateways."""
+
+    names: tuple[NameQuestion, ...] = ()
+    gateways: tuple[EchoQuestion, ...] = ()
+    clocks: tuple[ClockQuestion, ...] = ()
+
+
+class Pace(msgspec.Struct, frozen=True, kw_only=True):
+    """How gently to ask.
+
+    ``timeout_seconds`` covers one whole question with its retries; ``packets_per_second`` bounds what is sent in all;
+    ``connections`` bounds the connections in use at once, ``handshakes`` those in a TLS or SSH handshake.
+    ``agent`` names the tool and the ticket to whoever reads the other side's log.
+    """
+
+    timeout_seconds: float = 6.0
+    packets_per_second: float = 1000.0
+    connections: int = 500
+    handshakes: int = 64
+    echo_spacing_seconds: float = 0.2
+    clock_spacing_seconds: float = 0.5
+    agent: str = "seatrial"
+
+
+class Itinerary(msgspec.Struct, frozen=True, kw_only=True):
+    """A whole run's questions, or a slice of them: what a worker needs and all it needs."""
+
+    site: SiteQuestions
+    hosts: tuple[HostQuestions, ...]
+    pace: Pace

@@ -1,0 +1,1 @@
+"""Pure functions from evidence, plan and limits to findings: one file a family."""
