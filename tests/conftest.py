@@ -1,0 +1,58 @@
+"""Fixtures for every test: a sound rehearsal plan to begin from and to break in one place."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any
+
+import msgspec
+import pytest
+
+from shared.plan import Endpoint, Host, Network, Place, Plan, Port, Role
+
+FILE = "tidewater.toml"
+DOMAIN = "obs.example.net"
+
+
+def _endpoint(host: str, port: int) -> Endpoint:
+    return Endpoint(host=host, port=port, label=host)
+
+
+def _host(name: str, address: str, line: int) -> Host:
+    return Host(name=name, fqdn=f"{name}.{DOMAIN}", addresses=(address,), addresses_typed=(address,), network="mgmt",
+                role="node", place=Place(FILE, line))
+
+
+_SOUND = Plan(
+    file=FILE,
+    sha256="0" * 64,
+    title="Tidewater Observatory, rack 2",
+    domain=DOMAIN,
+    profile="production",
+    name_servers=(_endpoint("192.0.2.53", 53), _endpoint("192.0.2.54", 53)),
+    time_sources=tuple(_endpoint(f"192.0.2.{last}", 123) for last in (61, 62, 63, 64)),
+    anchors=(),
+    anchors_pem=(),
+    networks=(Network(name="mgmt", subnet_typed="192.0.2.0/24", subnet="192.0.2.0/24", gateway="192.0.2.1",
+                      place=Place(FILE, 12)),),
+    roles=(Role(name="node", open=(Port(22), Port(443)), closed=(Port(23),), tls=(Port(443),), ssh=(Port(22),),
+                ntp_port=123, place=Place(FILE, 17)),),
+    hosts=(_host("dome-a", "192.0.2.11", 24), _host("dome-b", "192.0.2.12", 30)),
+    domain_place=Place(FILE, 3),
+    names_place=Place(FILE, 6),
+    time_place=Place(FILE, 9),
+)
+
+
+@pytest.fixture(scope="session")
+def make_plan() -> Callable[..., Plan]:
+    """``make_plan(**overrides) -> Plan``: a sound rehearsal plan with some of its fields replaced.
+
+    Network mgmt 192.0.2.0/24, gateway .1; name servers .53 and .54; time sources .61 to .64; role node (open 22 and 443,
+    closed 23, TLS on 443, SSH on 22, NTP on 123); hosts dome-a (.11) and dome-b (.12) of obs.example.net.
+    """
+
+    def build(**overrides: Any) -> Plan:
+        return msgspec.structs.replace(_SOUND, **overrides)
+
+    return build
