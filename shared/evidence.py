@@ -230,8 +230,25 @@ class SshHostKey(msgspec.Struct, frozen=True, kw_only=True):
     blob: bytes
 
 
+class SshKeyFailure(msgspec.Struct, frozen=True, kw_only=True):
+    """One host key type that an SSH server offered and that could not be proven to be held, and why.
+
+    ``mismatched`` in phase ``signature`` means that the server showed a key and its signature does not verify with it.
+    """
+
+    key_type: str
+    failure: Failure
+
+
 class SshEvidence(msgspec.Struct, frozen=True, kw_only=True):
-    """What one SSH server says of itself before any login (RFC 4253 sections 4.2 and 7.1)."""
+    """What one SSH server says of itself before any login (RFC 4253 sections 4.2 and 7.1).
+
+    ``preamble`` holds what came before the identification string, or in its place.  The algorithm lists are as offered, in
+    the server's order, both directions together; ``markers`` are the entries of the key exchange list that announce an
+    extension and are no method (``ext-info-*``, ``kex-strict-*``).  ``host_keys`` were each proven by a signature.
+    ``failure`` says why there is no identification string, or none of the lists; a key that could not be had is in
+    ``key_failures``.
+    """
 
     address: str
     port: str
@@ -245,6 +262,9 @@ class SshEvidence(msgspec.Struct, frozen=True, kw_only=True):
     macs: tuple[str, ...] = ()
     host_keys: tuple[SshHostKey, ...] = ()
     failure: Failure | None = None
+    markers: tuple[str, ...] = ()
+    compressions: tuple[str, ...] = ()
+    key_failures: tuple[SshKeyFailure, ...] = ()
 
 
 class Crash(msgspec.Struct, frozen=True, kw_only=True):
