@@ -107,7 +107,8 @@ class ClockSample(msgspec.Struct, frozen=True, kw_only=True):
     """One NTP exchange: offset and delay by RFC 5905 section 8, with the header fields that qualify it.
 
     The truth is within ``delay_seconds / 2`` of ``offset_seconds``.  ``stamped_by`` says whose receive time stamp was
-    used: the kernel's, or our own later one.
+    used: the kernel's, or our own later one.  ``elapsed_seconds`` is how long the whole exchange took on the runner's
+    clock.
     """
 
     at: str
@@ -122,6 +123,7 @@ class ClockSample(msgspec.Struct, frozen=True, kw_only=True):
     reference_id: str
     reference_age_seconds: float | None
     stamped_by: str
+    elapsed_seconds: float = 0.0
 
 
 class ClockEvidence(msgspec.Struct, frozen=True, kw_only=True):
@@ -129,7 +131,9 @@ class ClockEvidence(msgspec.Struct, frozen=True, kw_only=True):
 
     ``samples`` holds the exchanges whose answers belong to the questions, in order, whether or not the server calls
     itself synchronised.  ``kiss_code`` is set where the server asked to be left alone (RFC 5905 section 7.4); such
-    packets carry no time and are not samples.
+    packets carry no time and are not samples.  ``discarded`` says of each other answer that is no sample why it is none;
+    ``runner_steps_seconds`` holds how far the runner's own clock jumped during exchanges that were discarded for it.
+    ``failure`` is the first exchange that got no usable answer; there may be samples beside it.
     """
 
     server: str
@@ -139,6 +143,8 @@ class ClockEvidence(msgspec.Struct, frozen=True, kw_only=True):
     samples: tuple[ClockSample, ...] = ()
     asked: int = 0
     kiss_code: str = ""
+    discarded: tuple[str, ...] = ()
+    runner_steps_seconds: tuple[float, ...] = ()
     failure: Failure | None = None
 
 
