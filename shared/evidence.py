@@ -175,7 +175,8 @@ class CertificateFacts(msgspec.Struct, frozen=True, kw_only=True):
 
     ``parse_error`` is set where it could not be parsed; the other fields are then empty.  ``names`` holds the subject
     alternative names as (kind, value) with kinds dns, ip, email, uri, other.  ``self_signed`` is True only where the
-    signature verifies with its own key (RFC 5280 section 3.2), None where that could not be tried.
+    signature verifies with its own key (RFC 5280 section 3.2), None where that could not be tried.  ``oddities`` are
+    the parser's complaints about parts that did not keep the rest from being read.
     """
 
     der: bytes
@@ -198,6 +199,7 @@ class CertificateFacts(msgspec.Struct, frozen=True, kw_only=True):
     self_issued: bool = False
     self_signed: bool | None = None
     parse_error: str = ""
+    oddities: tuple[str, ...] = ()
 
 
 class VersionTrial(msgspec.Struct, frozen=True, kw_only=True):
