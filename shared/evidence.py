@@ -71,7 +71,9 @@ class NameAnswer(msgspec.Struct, frozen=True, kw_only=True):
     """What one name server said to one question, or why nothing usable came.
 
     ``transport`` is the one the kept answer came over; ``truncated`` says that the UDP answer was cut (TC) and TCP was
-    asked.  ``rcode`` is the registry's mnemonic or its number as text.
+    asked.  ``rcode`` is the registry's mnemonic or its number as text.  ``elapsed_seconds`` counts from the first packet,
+    over ``tries`` packets; over TCP from the established connection.  ``explanation`` is what the server (RFC 8914) or the
+    probe adds.  ``left_out`` counts records beyond those kept.  Where ``failure`` is set, what was read is kept beside it.
     """
 
     server: str
@@ -89,6 +91,8 @@ class NameAnswer(msgspec.Struct, frozen=True, kw_only=True):
     authority: tuple[NameRecord, ...] = ()
     failure: Failure | None = None
     explanation: str = ""
+    tries: int = 1
+    left_out: int = 0
 
 
 class EchoEvidence(msgspec.Struct, frozen=True, kw_only=True):

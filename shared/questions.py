@@ -11,7 +11,10 @@ from shared.plan import Endpoint
 
 
 class NameQuestion(msgspec.Struct, frozen=True):
-    """Ask one name server for one name and type.  ``purpose`` says why: forward, reverse, alias, wildcard, zone, server."""
+    """Ask one name server for one name and type.
+
+    ``purpose`` says why: server, zone, wildcard, forward, reverse, or confirm (a name that a reverse answer gave).
+    """
 
     server: Endpoint
     name: str
@@ -65,13 +68,15 @@ class Pace(msgspec.Struct, frozen=True, kw_only=True):
     """How gently to ask.
 
     ``timeout_seconds`` covers one whole question with its retries; ``packets_per_second`` bounds what is sent in all;
-    ``connections`` bounds the connections in use at once, ``handshakes`` those in a TLS or SSH handshake.
+    ``hosts`` bounds the hosts visited at once, ``connections`` the sockets open at once (a silent port holds one but
+    costs nothing else), ``handshakes`` those in a TLS or SSH handshake.
     ``agent`` names the tool and the ticket to whoever reads the other side's log.
     """
 
     timeout_seconds: float = 6.0
     packets_per_second: float = 1000.0
-    connections: int = 500
+    hosts: int = 1000
+    connections: int = 4000
     handshakes: int = 64
     echo_spacing_seconds: float = 0.2
     clock_spacing_seconds: float = 0.5
@@ -79,8 +84,14 @@ class Pace(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class Itinerary(msgspec.Struct, frozen=True, kw_only=True):
-    """A whole run's questions, or a slice of them: what a worker needs and all it needs."""
+    """A whole run's questions, or a slice of them: what a worker needs and all it needs.
 
+    ``networks`` holds (name, subnet, an address in it) for telling which networks the worker stands in itself.
+    ``name_servers`` are the planned ones, for the time sources that are planned by name.
+    """
+
+    networks: tuple[tuple[str, str, str], ...]
+    name_servers: tuple[Endpoint, ...]
     site: SiteQuestions
     hosts: tuple[HostQuestions, ...]
     pace: Pace

@@ -1,0 +1,317 @@
+"""Asks planned name servers, each one by itself, and never the runner's own resolver."""
+
+from __future__ import annotations
+
+import asyncio
+import functools
+import ipaddress
+import secrets
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+
+import msgspec
+
+from probes import dnswire
+from probes.seam import Datagram, Network, NotObserved, Service, Stream, failed, now
+from shared.aliases import ALIAS_LIMIT, follow, values_at
+from shared.evidence import Failure, FailureKind, NameAnswer
+from shared.hostnames import canonical
+from shared.plan import Endpoint
+from shared.questions import NameQuestion
+
+#: UDP packets sent for one question before silence is believed.  With the usual pace of 6 s that is one every 2 s, the
+#: least interval RFC 1035 section 4.2.1 advises.  Three: common practice, no source.
+UDP_TRIES = 3
+#: TCP messages that belong to another question, read past before giving up.  Common practice, no source.
+TCP_STRAYS = 8
+#: The most names of one reverse answer that are looked up forward; RFC 8601 section 3 wants a bound and names ten.
+CONFIRMED_NAMES = 10
+#: A wall clock that moved more than this against the monotonic one was stepped, and its stamps measure nothing.  A tenth of
+#: the smallest answer-time limit in use.
+_STEP_SECONDS = 0.005
+#: Errors by which a server may decline EDNS (RFC 6891 section 7).
+_NO_EDNS = ("FORMERR", "NOTIMP")
+
+#: Draws for a free id.  With half of all ids in use, a hundred draws miss once in 2 to the power of 100.
+_ID_DRAWS = 100
+
+_SERVICE = Service(name="dns", key_of=dnswire.key_of_answer, key_of_request=dnswire.key_of_query)
+
+#: (server, port, id) of the questions under way in this process: two to one server never share an id.
+_ids_taken: set[tuple[str, int, int]] = set()
+
+
+async def ask(network: Network, question: NameQuestion) -> NameAnswer:
+    """Put one question to one server; whatever the network does comes back as evidence.
+
+    Over UDP there are up to ``UDP_TRIES`` packets within ``pace.timeout_seconds``; a truncated answer is asked for again
+    over TCP (RFC 7766 section 5).  A server that declines EDNS is asked once more without.  Where the answer ends in an
+    alias, the same server is asked for the alias's target.
+    """
+    first = await _ask_once(network, question)
+    return await _follow_alias(network, question, first)
+
+
+async def ask_host(network: Network, questions: Sequence[NameQuestion]) -> tuple[NameAnswer, ...]:
+    """Put all questions about one host, then look up forward what the reverse answers name and nobody asked for yet.
+
+    The answers come in the order of the questions, followed by those of the forward look-ups (purpose "confirm"), which
+    RFC 8601 section 3 needs to close the loop; at most ``CONFIRMED_NAMES`` names of each reverse answer are followed.
+    """
+    asked = await _ask_all(network, questions)
+    return asked + await _ask_all(network, confirmations(questions, asked))
+
+
+def confirmations(questions: Sequence[NameQuestion], replies: Sequence[NameAnswer]) -> tuple[NameQuestion, ...]:
+    """The forward look-ups that the reverse answers call for and that are not among ``questions``.
+
+    A name is looked up by the address type of the address whose reverse answer gave it.
+    """
+    known = {(question.server.label, canonical(question.name), question.rrtype) for question in questions}
+    wanted: list[NameQuestion] = []
+    for question, reply in zip(questions, replies, strict=True):
+        if question.rrtype != "PTR":
+            continue
+        rrtype = "AAAA" if canonical(question.name).endswith("ip6.arpa") else "A"
+        for name in values_at(reply.answers, question.name, "PTR")[:CONFIRMED_NAMES]:
+            key = (question.server.label, canonical(name), rrtype)
+            if key not in known:
+                known.add(key)
+                wanted.append(NameQuestion(question.server, canonical(name), rrtype, "confirm"))
+    return tuple(wanted)
+
+
+async def resolve(network: Network, servers: Sequence[Endpoint], name: str) -> str:
+    """The address of ``name`` from the first of ``servers`` that has an answer: its first A, else its first AAAA record.
+
+    An address is returned as it is (RFC 1123 section 2.1).  Raises NotObserved with kind not-resolved.
+    """
+    if _is_address(name):
+        return name
+    said = []
+    for server in servers:
+        for rrtype in ("A", "AAAA"):
+            answer = await ask(network, NameQuestion(server, name, rrtype, "forward"))
+            addresses = values_at(answer.answers, name, rrtype)
+            if addresses:
+                return addresses[0]
+            if answer.failure is not None or answer.rcode not in ("NOERROR", "NXDOMAIN"):
+                said.append(f"{server.label}: {answer.failure.kind if answer.failure else answer.rcode}")
+                break
+        else:
+            raise failed(FailureKind.NOT_RESOLVED, "resolve", 0.0, f"{server.label} has no address for {name}")
+    detail = "; ".join(said) or "the plan has no name servers"
+    raise failed(FailureKind.NOT_RESOLVED, "resolve", 0.0, f"no name server answered for {name} ({detail})")
+
+
+async def _ask_all(network: Network, questions: Sequence[NameQuestion]) -> tuple[NameAnswer, ...]:
+    async with asyncio.TaskGroup() as group:
+        tasks = [group.create_task(ask(network, question)) for question in questions]
+    return tuple(task.result() for task in tasks)
+
+
+async def _follow_alias(network: Network, question: NameQuestion, first: NameAnswer) -> NameAnswer:
+    """Ask the same server on for the target of an alias, and keep what came where it will not say."""
+    whole = first
+    for _ in range(ALIAS_LIMIT):
+        chain = follow(whole.answers, question.name)
+        if (whole.failure is not None or whole.rcode != "NOERROR" or question.rrtype == "CNAME" or not chain.aliased
+                or chain.endless or values_at(whole.answers, question.name, question.rrtype)):
+            return whole
+        further = await _ask_once(network, msgspec.structs.replace(question, name=chain.end))
+        if further.failure is not None or further.rcode not in ("NOERROR", "NXDOMAIN"):
+            why = str(further.failure.kind) if further.failure is not None else further.rcode
+            return msgspec.structs.replace(
+                whole, explanation="; ".join(filter(None, (whole.explanation, f"asked on for {chain.end}: {why}"))))
+        grew = bool(further.answers)
+        whole = msgspec.structs.replace(
+            whole, answers=whole.answers + further.answers, authority=further.authority, rcode=further.rcode,
+            elapsed_seconds=whole.elapsed_seconds + further.elapsed_seconds, left_out=whole.left_out + further.left_out)
+        if not grew:
+            return whole
+    return whole
+
+
+class _Talk(msgspec.Struct, kw_only=True):
+    """What is known of one question while it is being asked.  ``blank`` is the answer with nothing in it yet."""
+
+    question: NameQuestion
+    blank: NameAnswer
+    left_seconds: float
+    section: bytes = b""
+    ident: int = 0
+    spent_seconds: float = 0.0
+    tries: int = 0
+    strays: int = 0
+
+    def spend(self, seconds: float) -> None:
+        self.spent_seconds += seconds
+        self.left_seconds = max(0.0, self.left_seconds - seconds)
+
+    def answered(self, reply: dnswire.Reply, transport: str, failure: Failure | None = None) -> NameAnswer:
+        if failure is None and reply.unreadable:
+            failure = Failure(kind=FailureKind.MALFORMED, phase="answer", elapsed_seconds=self.spent_seconds,
+                              strays=self.strays, detail=f"records that cannot be read: {reply.unreadable}")
+        return msgspec.structs.replace(
+            self.blank, transport=transport, rcode=reply.rcode, authoritative=reply.authoritative,
+            recursion_available=reply.recursion_available, truncated=reply.truncated, answers=reply.answers,
+            authority=reply.authority, failure=failure, explanation=reply.explanation, left_out=reply.left_out,
+            elapsed_seconds=self.spent_seconds, tries=max(1, self.tries))
+
+    def failed(self, failure: Failure, transport: str) -> NameAnswer:
+        failure = msgspec.structs.replace(failure, elapsed_seconds=self.spent_seconds, strays=self.strays)
+        return msgspec.structs.replace(self.blank, transport=transport, failure=failure, tries=max(1, self.tries),
+                                       elapsed_seconds=self.spent_seconds)
+
+
+async def _ask_once(network: Network, question: NameQuestion) -> NameAnswer:
+    blank = NameAnswer(server=question.server.label, name=question.name, rrtype=question.rrtype, purpose=question.purpose,
+                       transport=question.transport, at=now(network), elapsed_seconds=0.0)
+    talk = _Talk(question=question, blank=blank, left_seconds=network.pace.timeout_seconds)
+    try:
+        if not _is_address(question.server.host):
+            # The system would look a name up by itself, blocking, at servers nobody planned.
+            raise failed(FailureKind.NOT_RESOLVED, "question", 0.0, "a name server is planned by its address")
+        talk.section = _question_section(question)
+        with _fresh_id(question.server) as ident:
+            talk.ident = ident
+            answer = await _over(question.transport, network, talk, edns=True)
+            if answer.failure is None and answer.rcode in _NO_EDNS:
+                answer = await _over(question.transport, network, talk, edns=False)
+    except NotObserved as caught:
+        return talk.failed(caught.failure, question.transport)
+    return answer
+
+
+def _question_section(question: NameQuestion) -> bytes:
+    try:
+        return dnswire.question_section(question.name, question.rrtype)
+    except dnswire.WireError as error:
+        raise failed(FailureKind.OTHER, "question", 0.0, str(error)) from error
+
+
+async def _over(transport: str, network: Network, talk: _Talk, *, edns: bool) -> NameAnswer:
+    packet = dnswire.query(talk.ident, talk.section, edns=edns)
+    return await (_over_tcp if transport == "tcp" else _over_udp)(network, talk, packet)
+
+
+async def _over_udp(network: Network, talk: _Talk, packet: bytes) -> NameAnswer:
+    try:
+        reply = _read(talk, await _exchange(network, talk, packet))
+    except NotObserved as caught:
+        return talk.failed(caught.failure, "udp")
+    if not reply.truncated:
+        return talk.answered(reply, "udp")
+    over_tcp = await _over_tcp(network, talk, packet)
+    if over_tcp.rcode:
+        return msgspec.structs.replace(over_tcp, truncated=True)
+    return talk.answered(reply, "udp", over_tcp.failure)
+
+
+async def _exchange(network: Network, talk: _Talk, packet: bytes) -> bytes:
+    """Send until an answer comes or time is up.  Raises NotObserved with the failure of the last try."""
+    server, section = talk.question.server, talk.section
+    for tries in range(1, UDP_TRIES + 1):
+        talk.tries = tries
+        try:
+            datagram = await network.exchange(
+                _SERVICE, server.host, server.port, packet, key=talk.ident,
+                accept=lambda answer: dnswire.answers(answer, section),
+                timeout_seconds=talk.left_seconds / (UDP_TRIES + 1 - tries))
+        except NotObserved as caught:
+            talk.spend(caught.failure.elapsed_seconds)
+            talk.strays += caught.failure.strays
+            if caught.failure.kind not in (FailureKind.NO_ANSWER, FailureKind.MISMATCHED):
+                raise
+            if tries == UDP_TRIES:
+                kind = FailureKind.MISMATCHED if talk.strays else FailureKind.NO_ANSWER
+                raise failed(kind, "answer", talk.spent_seconds, caught.failure.detail) from None
+        else:
+            talk.spend(_true_elapsed(datagram))
+            return datagram.data
+    raise AssertionError("unreachable: the last try returns or raises")
+
+
+def _true_elapsed(datagram: Datagram) -> float:
+    """By the kernel's receive stamp, which our own queue cannot delay, unless the wall clock was stepped meanwhile."""
+    if datagram.stamped_by == "kernel" and abs(datagram.clock_step_seconds) < _STEP_SECONDS:
+        return max(0.0, (datagram.received_ns - datagram.sent_ns) / 1e9)
+    return datagram.elapsed_seconds
+
+
+def _read(talk: _Talk, packet: bytes) -> dnswire.Reply:
+    try:
+        return dnswire.read(packet)
+    except dnswire.WireError as error:
+        raise failed(FailureKind.MALFORMED, "answer", talk.spent_seconds, str(error)) from error
+
+
+async def _over_tcp(network: Network, talk: _Talk, packet: bytes) -> NameAnswer:
+    """The same question over TCP (RFC 1035 section 4.2.2).  Connecting may take half of the time left, talking the rest."""
+    server, half = talk.question.server, talk.left_seconds / 2
+    talk.left_seconds = half
+    try:
+        stream = await network.connect(server.host, server.port, timeout_seconds=half)
+    except NotObserved as caught:
+        talk.spent_seconds += caught.failure.elapsed_seconds
+        return talk.failed(caught.failure, "tcp")
+    began = network.monotonic()
+    try:
+        reply = await _converse(network, talk, stream, packet, began + half)
+    except NotObserved as caught:
+        talk.spend(network.monotonic() - began)
+        return talk.failed(caught.failure, "tcp")
+    finally:
+        stream.close()
+    talk.spend(network.monotonic() - began)
+    return talk.answered(reply, "tcp")
+
+
+async def _converse(network: Network, talk: _Talk, stream: Stream, packet: bytes, deadline: float) -> dnswire.Reply:
+    await stream.send(len(packet).to_bytes(2, "big") + packet, timeout_seconds=max(0.0, deadline - network.monotonic()))
+    for _ in range(TCP_STRAYS):
+        length = int.from_bytes(await _receive(network, stream, 2, deadline), "big")
+        message = await _receive(network, stream, length, deadline)
+        if dnswire.key_of_answer(message) == talk.ident and dnswire.answers(message, talk.section):
+            return _read(talk, message)
+        talk.strays += 1
+    raise failed(FailureKind.MISMATCHED, "answer", 0.0, "only answers that belong to no question came")
+
+
+async def _receive(network: Network, stream: Stream, count: int, deadline: float) -> bytes:
+    """Exactly ``count`` octets, of which there are at most 65535.  Raises NotObserved."""
+    arrived = bytearray()
+    while len(arrived) < count:
+        left = deadline - network.monotonic()
+        if left <= 0:
+            raise failed(FailureKind.NO_ANSWER, "answer", 0.0, f"{len(arrived)} of {count} octets came in time")
+        piece = await stream.receive(count - len(arrived), timeout_seconds=left)
+        if not piece:
+            raise failed(FailureKind.CLOSED, "answer", 0.0, f"the server closed after {len(arrived)} of {count} octets")
+        arrived += piece
+    return bytes(arrived)
+
+
+@contextmanager
+def _fresh_id(server: Endpoint) -> Iterator[int]:
+    """An unpredictable id (RFC 5452 section 9.2) that no other question to this server is using just now."""
+    for _ in range(_ID_DRAWS):
+        taken = (server.host, server.port, secrets.randbelow(1 << 16))
+        if taken not in _ids_taken:
+            break
+    else:
+        raise failed(FailureKind.LOCAL_LIMIT, "question", 0.0, "too many questions to one server at once")
+    _ids_taken.add(taken)
+    try:
+        yield taken[2]
+    finally:
+        _ids_taken.discard(taken)
+
+
+@functools.lru_cache(maxsize=1024)
+def _is_address(text: str) -> bool:
+    try:
+        ipaddress.ip_address(text)
+    except ValueError:
+        return False
+    return True
