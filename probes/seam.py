@@ -66,6 +66,10 @@ class Datagram(msgspec.Struct, frozen=True, kw_only=True):
 class Stream(Protocol):
     """A connected TCP stream."""
 
+    @property
+    def connect_seconds(self) -> float:
+        """How long the TCP handshake took, from the first SYN; pacing before it does not count."""
+
     async def send(self, data: bytes, *, timeout_seconds: float) -> None:
         """Send all of ``data``.  Raises NotObserved."""
 

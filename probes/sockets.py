@@ -32,6 +32,8 @@ _ICMP6_FILTER, _ICMP6_ECHO_REPLY = 1, 129
 
 _STAMP = struct.Struct("qq")
 _ERROR = struct.Struct("=IBBBBII")
+#: What a system says that has no datagram ICMP sockets, or has them but not for this user.
+_NO_SUCH_SOCKET = (errno.EACCES, errno.EPERM, errno.EPROTONOSUPPORT, errno.ESOCKTNOSUPPORT)
 _READS_A_TURN = 256
 _RECEIVE_BUFFER_OCTETS = 4 << 20
 #: Answers longer than this are cut by the kernel and fail to parse: the largest datagram there is.
@@ -104,7 +106,7 @@ class _Channel:
             except OSError as error:
                 if self._drain_errors():
                     continue
-                raise NotObserved(from_oserror(error, "send", 0.0)) from error
+                raise NotObserved(_said_at_once(error.errno or 0, "send")) from error
         raise NotObserved(Failure(kind=FailureKind.LOCAL_LIMIT, phase="send", elapsed_seconds=0.0,
                                   detail="the socket kept reporting errors of other packets"))
 
@@ -162,7 +164,7 @@ class _Channel:
             waiter = self._waiting.get((*where, key)) if key is not None else None
             failure = _queued_failure(ancillary, self._version, "answer", waiter.sent_monotonic if waiter else 0.0, self._loop)
             if waiter is not None and failure is not None and not waiter.future.done():
-                waiter.future.set_exception(NotObserved(failure))
+                waiter.future.set_exception(NotObserved(_own_kernel_gave_up(failure, peer[0])))
         return drained
 
 
@@ -204,6 +206,40 @@ def _queued_failure(
     return None
 
 
+def _said_at_once(number: int, phase: str) -> Failure:
+    """A failure before anything was sent: it speaks of the runner alone.
+
+    "Host unreachable" is then a route of type unreachable in the runner's own table (ip-route(8)).
+    """
+    if number == errno.EHOSTUNREACH:
+        return Failure(kind=FailureKind.NO_ROUTE, phase=phase, elapsed_seconds=0.0, errno=number,
+                       detail="the runner's own routing table rules the address out")
+    return from_oserror(OSError(number, ""), phase, 0.0)
+
+
+def _own_kernel_gave_up(failure: Failure, asked: str) -> Failure:
+    """Tell our own kernel from a router: an "unreachable" that an address of ours says of ``asked`` means no neighbour.
+
+    Nobody on this wire answered the kernel's ARP or neighbour solicitations.  That is silence, and proven so far down
+    that it gets a phase of its own: ``neighbour``.
+    """
+    sender = failure.sender
+    if failure.kind is FailureKind.UNREACHABLE and sender and sender != asked and _source_address(sender) == sender:
+        return msgspec.structs.replace(failure, kind=FailureKind.NO_ANSWER, phase="neighbour", sender=None,
+                                       detail="nobody on this wire answers for the address")
+    return failure
+
+
+def _source_address(address: str) -> str | None:
+    try:
+        with socket.socket(_family(address), socket.SOCK_DGRAM) as sock:
+            # Connecting a datagram socket only asks the routing table; nothing is sent.
+            sock.connect((address, 9))
+            return str(sock.getsockname()[0])
+    except OSError:
+        return None
+
+
 def _offender(sockaddr: bytes) -> str | None:
     if len(sockaddr) < 8:
         return None
@@ -218,9 +254,10 @@ def _offender(sockaddr: bytes) -> str | None:
 class _SocketStream:
     """A connected TCP socket as a ``Stream``."""
 
-    def __init__(self, sock: socket.socket, loop: asyncio.AbstractEventLoop) -> None:
+    def __init__(self, sock: socket.socket, loop: asyncio.AbstractEventLoop, connect_seconds: float) -> None:
         self._sock = sock
         self._loop = loop
+        self.connect_seconds = connect_seconds
 
     async def send(self, data: bytes, *, timeout_seconds: float) -> None:
         began = self._loop.time()
@@ -301,21 +338,17 @@ class SocketNetwork:
         for kind, method in ((socket.SOCK_DGRAM, "icmp-datagram"), (socket.SOCK_RAW, "icmp-raw")):
             try:
                 socket.socket(family, kind, protocol).close()
-            except OSError:
-                continue
+            except OSError as error:
+                if error.errno in _NO_SUCH_SOCKET:
+                    continue
+                raise NotObserved(from_oserror(error, "open", 0.0)) from error
             return method
         raise NotObserved(Failure(
             kind=FailureKind.NO_PRIVILEGE, phase="open", elapsed_seconds=0.0, errno=errno.EPERM,
             detail="the system allows this user no ICMP socket: widen net.ipv4.ping_group_range, or grant CAP_NET_RAW"))
 
     def source_address(self, address: str) -> str | None:
-        with socket.socket(_family(address), socket.SOCK_DGRAM) as sock:
-            try:
-                # Connecting a datagram socket only asks the routing table; nothing is sent.
-                sock.connect((address, 9))
-            except OSError:
-                return None
-            return str(sock.getsockname()[0])
+        return _source_address(address)
 
     async def exchange(
         self,
@@ -344,7 +377,7 @@ class SocketNetwork:
             except BaseException:
                 sock.close()
                 raise
-            return _SocketStream(sock, self._loop)
+            return _SocketStream(sock, self._loop, self._loop.time() - began)
 
     async def _connect(self, sock: socket.socket, address: str, port: int, timeout_seconds: float, began: float) -> None:
         version = 6 if sock.family == socket.AF_INET6 else 4
@@ -355,6 +388,10 @@ class SocketNetwork:
         number = sock.connect_ex((address, port))
         if number == errno.EINPROGRESS:
             number = await self._connected(sock, timeout_seconds)
+        elif number != 0:
+            raise NotObserved(_said_at_once(number, "connect"))
+        if number == 0 and _met_itself(sock):
+            number = errno.ECONNREFUSED
         if number == 0:
             return
         elapsed = self._loop.time() - began
@@ -366,7 +403,7 @@ class SocketNetwork:
             _data, ancillary, _flags, _peer = sock.recvmsg(512, 512, socket.MSG_ERRQUEUE)
             queued = _queued_failure(ancillary, version, "connect", began, self._loop)
             if queued is not None:
-                raise NotObserved(self._own_kernel_gave_up(queued))
+                raise NotObserved(_own_kernel_gave_up(queued, address))
         raise NotObserved(from_oserror(OSError(number, ""), "connect", elapsed))
 
     async def _connected(self, sock: socket.socket, timeout_seconds: float) -> int:
@@ -379,13 +416,6 @@ class SocketNetwork:
         finally:
             expiry.cancel()
             self._loop.remove_writer(sock.fileno())
-
-    def _own_kernel_gave_up(self, failure: Failure) -> Failure:
-        """An "unreachable" sent by an address of our own is our kernel saying that nobody answered for the address."""
-        if failure.sender and failure.kind is FailureKind.UNREACHABLE and self.source_address(failure.sender) == failure.sender:
-            return msgspec.structs.replace(failure, kind=FailureKind.NO_ANSWER, sender=None,
-                                           detail="nobody on this wire answers for the address")
-        return failure
 
     async def _turn(self) -> None:
         wait = self._pacer.wait_seconds(self._loop.time())
@@ -413,6 +443,18 @@ class SocketNetwork:
 def _settle(future: asyncio.Future[int], sock: socket.socket | None) -> None:
     if not future.done():
         future.set_result(-1 if sock is None else sock.getsockopt(socket.SOL_SOCKET, socket.SO_ERROR))
+
+
+def _met_itself(sock: socket.socket) -> bool:
+    """Whether a connection to this machine met its own source port, where nobody listens (RFC 9293 section 3.5, figure 7).
+
+    The kernel may choose as source the very port that is tried; the two SYNs cross and TCP calls that established.
+    """
+    try:
+        return bool(sock.getsockname() == sock.getpeername())
+    except OSError:
+        # Reset since: whoever uses the stream will be told.
+        return False
 
 
 def _icmp_socket(family: int, *, raw: bool) -> socket.socket:

@@ -1,0 +1,127 @@
+"""One short burst of ICMP echoes to one address.
+
+A burst, never a loop: a host must not keep asking a first-hop gateway whether it is there (RFC 1122 section 3.3.1.4).
+"""
+
+from __future__ import annotations
+
+import asyncio
+import secrets
+from collections.abc import Callable
+
+from probes.icmpwire import Echo, WireError, pack_request, read_quoted_request, read_reply
+from probes.seam import Datagram, Network, NotObserved, Service, now
+from shared.evidence import EchoEvidence, Failure, FailureKind
+from shared.questions import EchoQuestion
+
+#: An echo not answered by then is lost.  A loss is only defined together with its waiting time (RFC 2681 section 2.4,
+#: RFC 7680); two seconds: common practice, no source.
+REPLY_WAIT_SECONDS = 2.0
+
+#: The warm-up echo waits for as long as the kernel looks for a neighbour, three solicitations one second apart
+#: (RFC 4861 section 10; Linux does the same for ARP), and a little more: so we hear that nobody on the wire answers.
+WARM_UP_WAIT_SECONDS = 3.5
+
+#: A wall clock that moved this much against the monotonic one was stepped: its stamps are no duration any more.
+STEP_TOLERANCE_SECONDS = 1e-3
+
+#: Octets of payload.  Common practice, no source; with its headers well below the 576 octets that every IPv4 host must
+#: take (RFC 1122 section 3.3.2), so that size is never the reason for silence.
+_PAYLOAD_OCTETS = 56
+_TOKEN_OCTETS = 8
+_PADDING = bytes(range(_PAYLOAD_OCTETS - _TOKEN_OCTETS))
+
+_Reader = Callable[[int, bytes], Echo]
+
+
+def _token(reader: _Reader, version: int, packet: bytes) -> bytes | None:
+    """The random octets that tie a reply, or a quoted request, to its question.
+
+    The identifier cannot serve: a datagram ICMP socket rewrites it.  An error that quotes less than the token is not
+    recognised; routers quote as much as fits (RFC 1812 section 4.3.2.3, RFC 4443 section 2.4 (c)).
+    """
+    try:
+        payload = reader(version, packet).payload
+    except WireError:
+        return None
+    return payload[:_TOKEN_OCTETS] if len(payload) >= _TOKEN_OCTETS else None
+
+
+def _service(version: int) -> Service:
+    return Service("icmp", key_of=lambda packet: _token(read_reply, version, packet),
+                   key_of_request=lambda packet: _token(read_quoted_request, version, packet))
+
+
+_SERVICES = {4: _service(4), 6: _service(6)}
+
+
+async def echo(network: Network, question: EchoQuestion) -> EchoEvidence:
+    """Send a warm-up echo and then ``question.count`` counted ones, ``pace.echo_spacing_seconds`` apart.
+
+    The first may be lost while the neighbour is being found and is not counted.  None waits for the answer to the one
+    before, so the burst takes at most its spacings and the longer of the two waits, each bounded by
+    ``pace.timeout_seconds``.  ``failure`` is set where no counted echo was answered, and says why.  Raises nothing.
+    """
+    at = now(network)
+    try:
+        method = network.echo_method(question.address)
+    except NotObserved as unseen:
+        return EchoEvidence(address=question.address, method="none", at=at, failure=unseen.failure)
+    timeout = network.pace.timeout_seconds
+    async with asyncio.TaskGroup() as burst:
+        warm_up = burst.create_task(_one(network, question.address, 0, min(timeout, WARM_UP_WAIT_SECONDS)))
+        counted = []
+        for sequence in range(1, question.count + 1):
+            await network.sleep(network.pace.echo_spacing_seconds)
+            counted.append(burst.create_task(_one(network, question.address, sequence, min(timeout, REPLY_WAIT_SECONDS))))
+    return _evidence(question.address, method, at, warm_up.result(), [task.result() for task in counted])
+
+
+async def _one(network: Network, address: str, sequence: int, wait_seconds: float) -> Datagram | Failure:
+    """Send one echo and wait for its reply."""
+    version = 6 if ":" in address else 4
+    token = secrets.token_bytes(_TOKEN_OCTETS)
+    payload = token + _PADDING
+
+    def belongs(packet: bytes) -> bool:
+        reply = read_reply(version, packet)
+        return reply.sequence == sequence and reply.payload == payload
+
+    request = pack_request(version, Echo(identifier=secrets.randbits(16), sequence=sequence, payload=payload))
+    try:
+        return await network.exchange(_SERVICES[version], address, 0, request, key=token, accept=belongs,
+                                      timeout_seconds=wait_seconds)
+    except NotObserved as unseen:
+        return unseen.failure
+
+
+def _evidence(
+    address: str, method: str, at: str, warm_up: Datagram | Failure, counted: list[Datagram | Failure]
+) -> EchoEvidence:
+    replies = [result for result in (warm_up, *counted) if isinstance(result, Datagram)]
+    answered = any(isinstance(result, Datagram) for result in counted)
+    return EchoEvidence(
+        address=address, method=method, at=at,
+        warm_up_seconds=_round_trip(warm_up),
+        round_trips_seconds=tuple(_round_trip(result) for result in counted),
+        hop_limit=replies[0].hop_limit if replies else None,
+        failure=None if answered else _most_telling([warm_up, *counted]))
+
+
+def _round_trip(result: Datagram | Failure) -> float | None:
+    """Seconds from sending to the kernel's receipt; None for a lost echo, never zero (RFC 2681 section 2.4).
+
+    Where the wall clock was stepped meanwhile, the monotonic duration, which includes our own queue.
+    """
+    if isinstance(result, Failure):
+        return None
+    stamped = (result.received_ns - result.sent_ns) / 1e9
+    stepped = abs(result.clock_step_seconds) > STEP_TOLERANCE_SECONDS or stamped < 0
+    return result.elapsed_seconds if stepped else stamped
+
+
+def _most_telling(results: list[Datagram | Failure]) -> Failure | None:
+    """Why the burst went unanswered: what somebody said rather than bare silence, where anybody said anything."""
+    failures = [result for result in results if isinstance(result, Failure)]
+    said = [failure for failure in failures if failure.kind is not FailureKind.NO_ANSWER or failure.phase == "neighbour"]
+    return next(iter(said or failures), None)
