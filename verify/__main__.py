@@ -1,0 +1,63 @@
+"""The command line: one group, one module a command, each imported only when it is called."""
+
+from __future__ import annotations
+
+import importlib
+
+import click
+
+from verify.version import VERSION
+
+#: Command name to module; the module defines a click command named ``command``.
+_COMMANDS = {
+    "demo": "verify.commands.demo",
+    "lint": "verify.commands.lint",
+    "verify": "verify.commands.verify",
+    "explain": "verify.commands.explain",
+}
+
+_EPILOG = """\
+Results go to standard output, progress to standard error and only where that is a terminal.  Exit status: 0 ready,
+1 at least one fail, 2 the command line or the plan cannot be used, 3 nothing failed but something is unproven,
+70 an internal error, 130 interrupted.
+"""
+
+
+class _Group(click.Group):
+    """A group that imports a command's module when the command is asked for, so that none pays for another."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        return list(_COMMANDS)
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
+        module = _COMMANDS.get(cmd_name)
+        if module is None:
+            return None
+        command = importlib.import_module(module).command
+        assert isinstance(command, click.Command)
+        return command
+
+    def resolve_command(self, ctx: click.Context, args: list[str]) -> tuple[str | None, click.Command | None, list[str]]:
+        name = click.utils.make_str(args[0])
+        if name not in _COMMANDS and not name.startswith("-"):
+            import difflib
+
+            near = difflib.get_close_matches(name, _COMMANDS, n=1)
+            hint = f' Did you mean "{near[0]}"?' if near else f" The commands are: {', '.join(_COMMANDS)}."
+            ctx.fail(f'There is no command "{name}".{hint}')
+        return super().resolve_command(ctx, args)
+
+
+@click.group(cls=_Group, epilog=_EPILOG, context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 80})
+@click.version_option(VERSION, prog_name="seatrial")
+def main() -> None:
+    """Prove that freshly installed hosts are what their plan says, before they are handed over.
+
+    seatrial only asks: every probe is read-only, goes to addresses and ports that the plan names and to nothing else,
+    and is paced.  Run it only against hosts you may probe, and by your site's own change and security rules, which come
+    before anything printed here.  A pass proves what "seatrial explain CHECK" says it proves and no more.
+    """
+
+
+if __name__ == "__main__":
+    main()

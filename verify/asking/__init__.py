@@ -1,0 +1,1 @@
+"""Turns a plan into questions: one file a family."""

@@ -1,0 +1,145 @@
+"""Puts a finished run together: findings, evidence and the facts of the run, in the shape that every report has."""
+
+from __future__ import annotations
+
+import datetime
+from collections import Counter
+from collections.abc import Mapping
+
+import msgspec
+
+from shared import catalogue
+from shared.evidence import Evidence
+from shared.findings import SITE, Finding, Grade, verdict_of
+from shared.plan import Plan
+from shared.quantities import Limits
+from shared.run import (
+    SCHEMA,
+    Cause,
+    Counts,
+    Coverage,
+    HostReport,
+    Missing,
+    PlanReference,
+    Report,
+    RunFacts,
+    SiteReport,
+    Tool,
+)
+from verify.grading.case import shown
+from verify.grading.whole import Graded, grade
+from verify.version import VERSION
+
+
+class Request(msgspec.Struct, frozen=True, kw_only=True):
+    """Who asked for the run and why: what a change ticket wants to know."""
+
+    run_id: str
+    kind: str
+    operator: str = ""
+    reason: str = ""
+    ticket: str = ""
+    profile: str = ""
+    command: str = ""
+
+
+def assemble(
+    plan: Plan,
+    evidence: Evidence,
+    limits: Mapping[str, Limits],
+    request: Request,
+    *,
+    today: datetime.date,
+    checks: frozenset[str] = frozenset(catalogue.CHECKS),
+) -> Report:
+    """Grade the evidence and lay everything out as a report.  Pure: no clock, no file, no network."""
+    graded = grade(plan, evidence, limits, today=today, checks=checks)
+    findings = graded.all()
+    planned = {host.fqdn: host for host in plan.hosts}
+    hosts = []
+    for seen in evidence.hosts:
+        host = planned.get(seen.fqdn)
+        if host is None:
+            continue
+        own = graded.hosts[seen.fqdn]
+        hosts.append(HostReport(
+            name=host.fqdn, address=host.addresses[0] if host.addresses else "", addresses=host.addresses,
+            network=host.network, role=host.role, verdict=verdict_of({finding.grade for finding in own}),
+            findings=own, evidence=seen))
+    grades = {finding.grade for finding in findings}
+    if not evidence.complete:
+        grades.add(Grade.UNPROVEN)
+    return Report(
+        schema=SCHEMA,
+        verdict=verdict_of(grades),
+        counts=_counts(findings),
+        coverage=_coverage(plan, evidence, graded, checks),
+        causes=_causes(findings),
+        run=RunFacts(
+            id=request.run_id, kind=request.kind, started=evidence.started, finished=evidence.finished,
+            complete=evidence.complete, tool=Tool(name="seatrial", version=VERSION), vantage=evidence.vantage,
+            operator=request.operator, reason=request.reason, ticket=request.ticket,
+            profile=request.profile or plan.profile, limits=tuple(shown(limit) for limit in limits.values()),
+            plan=PlanReference(title=plan.title, file=plan.file, sha256=plan.sha256), command=request.command),
+        site=SiteReport(findings=graded.site, evidence=evidence.site),
+        hosts=tuple(hosts),
+    )
+
+
+def _counts(findings: list[Finding]) -> Counts:
+    by_grade = Counter(finding.grade for finding in findings)
+    return Counts(passed=by_grade[Grade.PASS], caution=by_grade[Grade.CAUTION], fail=by_grade[Grade.FAIL],
+                  unproven=by_grade[Grade.UNPROVEN], waived=by_grade[Grade.WAIVED])
+
+
+def _causes(findings: list[Finding]) -> tuple[Cause, ...]:
+    """What to mend, first things first: fails before cautions, then by how much each explains, then in catalogue order."""
+    by_ref = {finding.ref: finding for finding in findings}
+    explains = Counter(root for finding in findings for root in _roots(finding, by_ref))
+    order = {name: index for index, name in enumerate(catalogue.CHECKS)}
+    roots = [finding for finding in findings if finding.grade in (Grade.FAIL, Grade.CAUTION) and not finding.because]
+    roots.sort(key=lambda root: (root.grade is not Grade.FAIL, -explains[root.ref], order[root.check]))
+    return tuple(Cause(finding=root.ref, explains=explains[root.ref]) for root in roots)
+
+
+def _roots(finding: Finding, by_ref: dict[str, Finding]) -> set[str]:
+    """The refs at the far end of a finding's ``because`` chain; none for a finding that nothing explains."""
+    roots: set[str] = set()
+    seen: set[str] = {finding.ref}
+    queue = list(finding.because)
+    while queue:
+        ref = queue.pop()
+        if ref in seen or ref not in by_ref:
+            continue
+        seen.add(ref)
+        if by_ref[ref].because:
+            queue.extend(by_ref[ref].because)
+        else:
+            roots.add(ref)
+    return roots
+
+
+def _coverage(plan: Plan, evidence: Evidence, graded: Graded, checks: frozenset[str]) -> Coverage:
+    """What was not proven, grouped by check and reason, with what would prove it; and what the plan left out."""
+    findings = graded.all()
+    unproven = [finding for finding in findings if finding.grade is Grade.UNPROVEN]
+    groups: dict[tuple[str, str], list[str]] = {}
+    for finding in unproven:
+        owner = finding.ref.partition("|")[0]
+        subject = finding.subject if owner == SITE else f"{owner} {finding.subject}"
+        why = "because of " + "; ".join(finding.because) if finding.because else finding.message
+        groups.setdefault((finding.check, why), []).append(subject.strip())
+    missing = [
+        Missing(check=check, subjects=tuple(subjects), why=why, would_prove=catalogue.find(check).would_prove)
+        for (check, why), subjects in groups.items()
+    ]
+    for left in plan.left_out:
+        for check in catalogue.matching(left.check):
+            if check in checks:
+                missing.append(Missing(check=check, subjects=("every host",), why=f"left out by the plan: {left.reason}",
+                                       would_prove=catalogue.find(check).would_prove))
+    cut_short = tuple(host.fqdn for host in evidence.hosts if not host.complete)
+    if cut_short:
+        missing.append(Missing(check="every check", subjects=cut_short, why="the run was interrupted before it was done",
+                               would_prove="run again, and let it finish"))
+    return Coverage(planned=len(findings), proven=len(findings) - len(unproven), missing=tuple(missing))

@@ -1,0 +1,118 @@
+"""The options that every probing command takes, and what they add up to."""
+
+from __future__ import annotations
+
+import getpass
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any, TypeVar
+
+import click
+import msgspec
+
+from shared.questions import Pace
+from verify.version import VERSION
+
+F = TypeVar("F", bound=Callable[..., Any])
+
+_DEFAULT = Pace()
+
+
+class ProbingOptions(msgspec.Struct, frozen=True, kw_only=True):
+    """What the command line asked for, as typed, before any of it is checked against a plan."""
+
+    host: tuple[str, ...]
+    only: tuple[str, ...]
+    profile: str | None
+    json: str | None
+    html: str | None
+    output: Path
+    reason: str
+    ticket: str
+    operator: str
+    limit_rate: float
+    concurrency: int
+    timeout: float
+    strict: bool
+    quiet: bool
+
+    def pace(self) -> Pace:
+        """How gently to ask; the agent names the tool and the ticket to whoever reads the other side's log."""
+        agent = f"seatrial/{VERSION}" + (f" ({self.ticket})" if self.ticket else "")
+        return Pace(timeout_seconds=self.timeout, packets_per_second=self.limit_rate, hosts=self.concurrency, agent=agent)
+
+
+class _Rate(click.ParamType):
+    """Packets a second, written "200/s" or "200"."""
+
+    name = "rate"
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> float:
+        text = str(value).removesuffix("/s")
+        try:
+            rate = float(text)
+        except ValueError:
+            rate = 0.0
+        if not 1 <= rate <= 1_000_000:
+            self.fail(f'"{value}" is not a rate; write packets a second from 1 to 1000000, such as 200/s', param, ctx)
+        return rate
+
+
+class _Seconds(click.ParamType):
+    """A time-out in seconds, with or without its unit."""
+
+    name = "seconds"
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> float:
+        text = str(value).removesuffix("s").strip()
+        try:
+            seconds = float(text)
+        except ValueError:
+            seconds = 0.0
+        if not 0.1 <= seconds <= 600:
+            self.fail(f'"{value}" is not a time-out; write seconds from 0.1 to 600, such as 6', param, ctx)
+        return seconds
+
+
+def _account() -> str:
+    try:
+        return getpass.getuser()
+    except (KeyError, OSError):
+        return ""
+
+
+_OPTIONS = (
+    click.option("--host", multiple=True, metavar="NAME", help="Only hosts of this name; repeatable, and * works."),
+    click.option("--only", multiple=True, metavar="CHECK", help='Only this check, or a family as "name.*"; repeatable.'),
+    click.option("--profile", metavar="NAME|FILE", help="Limits to grade with: lab, production, strict, or a TOML file."),
+    click.option("--json", metavar="FILE", help="Write the JSON report here; - is standard output."),
+    click.option("--html", metavar="FILE", help="Write the HTML report here; - is standard output."),
+    click.option("--output", type=click.Path(path_type=Path, file_okay=False), default=Path("seatrial-reports"),
+                 show_default=True, metavar="DIR", help="Folder for reports that have no file of their own."),
+    click.option("--reason", default="", metavar="TEXT", help="Why the run is made; kept in the report."),
+    click.option("--ticket", default="", metavar="TEXT", help="Change ticket; kept in the report."),
+    click.option("--operator", default=_account, metavar="TEXT", help="Who runs it; your account name unless given."),
+    click.option("--limit-rate", type=_Rate(), default=f"{_DEFAULT.packets_per_second:g}/s", show_default=True,
+                 metavar="N/s", help="Packets sent a second, at most."),
+    click.option("--concurrency", type=click.IntRange(1, 100_000), default=_DEFAULT.hosts, show_default=True, metavar="N",
+                 help="Hosts visited at the same time, at most."),
+    click.option("--timeout", type=_Seconds(), default=f"{_DEFAULT.timeout_seconds:g}", show_default=True,
+                 metavar="SECONDS", help="Longest wait for one question, its retries included."),
+    click.option("--strict", is_flag=True, help="Exit with 1 on cautions too."),
+    click.option("--quiet", is_flag=True, help="Print the causes only, and nothing when there are none."),
+)
+
+
+def probing_options(command: F) -> F:
+    """Add every option that probing commands share; the command receives them as one ``ProbingOptions``."""
+
+    def gathered(**values: Any) -> Any:
+        own = {name: values[name] for name in ProbingOptions.__struct_fields__}
+        rest = {name: value for name, value in values.items() if name not in own}
+        return command(options=ProbingOptions(**own), **rest)
+
+    gathered.__name__, gathered.__doc__ = command.__name__, command.__doc__
+    decorated: Any = gathered
+    for option in reversed(_OPTIONS):
+        decorated = option(decorated)
+    return decorated  # type: ignore[no-any-return]

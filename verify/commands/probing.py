@@ -1,0 +1,99 @@
+"""What every probing command does around a trial: prove the outputs writable, show progress, write and print."""
+
+from __future__ import annotations
+
+import os
+import shlex
+import shutil
+import sys
+from pathlib import Path
+from typing import NoReturn
+
+import click
+from reports.html import to_html
+from reports.terminal import summary
+
+from reports.jsonfile import to_json
+from shared.run import Report
+from verify import trial
+from verify.commands.exits import Exit, crashed, exit_of
+from verify.commands.options import ProbingOptions
+from verify.commands.progress import Progress
+from verify.errors import PlanError, UsageError
+from verify.files import prove_writable, write_whole
+from verify.planfile import read_plan
+
+_STDOUT = "-"
+
+
+def stop(error: Exception) -> NoReturn:
+    """Say what cannot be used, on standard error, and end with exit status 2."""
+    click.echo(str(error), err=True)
+    sys.exit(Exit.UNUSABLE)
+
+
+def run_and_report(plan_file: Path, options: ProbingOptions, *, kind: str) -> NoReturn:
+    """Conduct a trial of a plan file and end the process with the trial's exit status."""
+    try:
+        if options.json == _STDOUT and options.html == _STDOUT:
+            raise UsageError("--json - and --html - cannot both be standard output; give one of them a file")
+        plan = read_plan(plan_file)
+        for folder in {_folder_of(options.json, options.output), _folder_of(options.html, options.output)} - {None}:
+            assert folder is not None
+            prove_writable(folder)
+        with Progress(len(trial.choose_hosts(plan, options.host)), shown=not options.quiet) as progress:
+            report = trial.conduct(plan, trial.Trial(
+                hosts=options.host, checks=options.only, profile=options.profile, pace=options.pace(), kind=kind,
+                operator=options.operator, reason=options.reason, ticket=options.ticket, command=_command_line(),
+            ), progress.on_host)
+        written = write_reports(report, plan.file, options)
+    except (PlanError, UsageError) as error:
+        stop(error)
+    say(report, written, options)
+    sys.exit(exit_of(report, strict=options.strict))
+
+
+def write_reports(report: Report, plan_file: str, options: ProbingOptions) -> list[Path]:
+    """Write both reports where they were asked for; the files written."""
+    stem = trial.report_stem(plan_file, report)
+    written = []
+    for target, ending, render in ((options.json, "json", to_json), (options.html, "html", lambda r: to_html(r).encode())):
+        content = render(report)
+        if target == _STDOUT:
+            sys.stdout.buffer.write(content)
+            sys.stdout.buffer.flush()
+            continue
+        path = Path(target) if target else options.output / f"{stem}.{ending}"
+        write_whole(path, content)
+        written.append(path)
+    return written
+
+
+def say(report: Report, written: list[Path], options: ProbingOptions) -> None:
+    """Print the summary to standard output, unless a report went there; then it stays silent."""
+    for crash in [*report.site.evidence.crashes, *(crash for host in report.hosts for crash in host.evidence.crashes)]:
+        click.echo(f"a fault of seatrial itself, please report it: {crash.error} while asking {crash.asking}", err=True)
+    if crashed(report):
+        click.echo("the evidence is kept in the JSON report; what the fault touched is not graded", err=True)
+    if _STDOUT in (options.json, options.html):
+        return
+    colour = sys.stdout.isatty() and "NO_COLOR" not in os.environ
+    text = summary(report, width=_width(), colour=colour, files=tuple(str(path) for path in written), quiet=options.quiet)
+    if text:
+        click.echo(text, color=colour)
+
+
+def _width() -> int:
+    # Wider than this a line is hard to follow; where nothing says how wide, 80.
+    return min(shutil.get_terminal_size((80, 24)).columns, 100)
+
+
+def _folder_of(target: str | None, output: Path) -> Path | None:
+    """The folder that a report will be written in; None for standard output."""
+    if target == _STDOUT:
+        return None
+    return Path(target).parent if target else output
+
+
+def _command_line() -> str:
+    return shlex.join(["seatrial", *sys.argv[1:]])

@@ -1,0 +1,72 @@
+"""Turns the plan into questions: whom to ask what, and nothing that the plan does not name."""
+
+from __future__ import annotations
+
+from collections.abc import Collection
+
+from shared import catalogue
+from shared.plan import Host, Plan
+from shared.questions import HostQuestions, Itinerary, Pace, SiteQuestions
+from verify.asking import clocks, hosts, names
+
+#: Which families of checks read the answers to which kind of question.  Signs of life come from echoes and ports alike,
+#: and every date is judged against the agreed time, so some questions serve families that do not bear their name.
+_SERVES: dict[str, frozenset[str]] = {
+    "names": frozenset({"name", "host", "ssh"}),
+    "echoes": frozenset({"host", "gateway", "port"}),
+    "gateways": frozenset({"gateway", "host"}),
+    "host clocks": frozenset({"clock", "certificate"}),
+    "time sources": frozenset({"clock", "certificate"}),
+    "ports": frozenset({"port", "host", "gateway", "certificate", "ssh"}),
+}
+
+
+def draw_up(
+    plan: Plan,
+    *,
+    pace: Pace,
+    sibling: str,
+    chosen: Collection[Host],
+    checks: Collection[str] = tuple(catalogue.CHECKS),
+) -> Itinerary:
+    """The questions for the ``chosen`` hosts that the chosen ``checks`` need.
+
+    ``sibling`` is the random label that is asked for below the domain to find wildcards (RFC 4592).
+    """
+    families = {name.partition(".")[0] for name in checks if name.partition(".")[0] != "plan"}
+
+    def wanted(kind: str) -> bool:
+        return bool(_SERVES[kind] & families)
+
+    site = SiteQuestions(
+        names=names.site_questions(plan, sibling) if wanted("names") else (),
+        gateways=hosts.gateway_questions(plan) if wanted("gateways") else (),
+        clocks=clocks.site_questions(plan) if wanted("time sources") else (),
+    )
+    return Itinerary(
+        networks=_footholds(plan),
+        name_servers=plan.name_servers,
+        site=site,
+        hosts=tuple(
+            HostQuestions(
+                fqdn=host.fqdn,
+                names=names.host_questions(plan, host) if wanted("names") else (),
+                echoes=hosts.echo_questions(plan, host) if wanted("echoes") else (),
+                clocks=clocks.host_questions(plan, host) if wanted("host clocks") else (),
+                ports=hosts.port_questions(plan, host) if wanted("ports") else (),
+            )
+            for host in chosen
+        ),
+        pace=pace,
+    )
+
+
+def _footholds(plan: Plan) -> tuple[tuple[str, str, str], ...]:
+    """One planned address in every network: where the runner's own route is looked up."""
+    footholds = []
+    for network in plan.networks:
+        planned = [address for host in plan.hosts if host.network == network.name for address in host.addresses]
+        address = planned[0] if planned else network.gateway
+        if network.subnet and address:
+            footholds.append((network.name, network.subnet, address))
+    return tuple(footholds)

@@ -1,0 +1,182 @@
+"""Fans the questions out and collects the evidence.
+
+``gather`` is all that a worker elsewhere would need: a slice of the itinerary in, its evidence out, both plain data.
+Every host is visited on its own: one that is silent, hostile or makes a probe crash costs the others nothing.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import socket
+from collections.abc import Awaitable, Callable
+from dataclasses import dataclass, field
+from typing import Any
+
+import msgspec
+
+from probes import certificate, clock, echo, names, ports, shell
+from probes.seam import Network, NotObserved, now
+from probes.vantage import look_around
+from shared.evidence import (
+    ClockEvidence,
+    Crash,
+    EchoEvidence,
+    Evidence,
+    Failure,
+    FailureKind,
+    HostEvidence,
+    NameAnswer,
+    PortEvidence,
+    SiteEvidence,
+    SshEvidence,
+    TlsEvidence,
+    bounded,
+)
+from shared.questions import ClockQuestion, HostQuestions, Itinerary, PortQuestion, SiteQuestions
+
+#: Connections one host sees from us at the same time, so that a small machine's accept queue is never the thing tested
+#: (common practice, no source).
+CONNECTIONS_A_HOST = 16
+
+
+@dataclass(slots=True)
+class _Notebook:
+    """What has been seen so far of one host or of the site, in the order of the questions; None is not yet answered."""
+
+    names: list[tuple[NameAnswer, ...] | None] = field(default_factory=list)
+    echoes: list[EchoEvidence | None] = field(default_factory=list)
+    clocks: list[ClockEvidence | None] = field(default_factory=list)
+    ports: list[PortEvidence | None] = field(default_factory=list)
+    tls: list[TlsEvidence | None] = field(default_factory=list)
+    ssh: list[SshEvidence | None] = field(default_factory=list)
+    crashes: list[Crash] = field(default_factory=list)
+    complete: bool = False
+
+    def site(self) -> SiteEvidence:
+        return SiteEvidence(names=_flat(self.names), gateways=_kept(self.echoes), clocks=_kept(self.clocks),
+                            crashes=tuple(self.crashes))
+
+    def host(self, fqdn: str) -> HostEvidence:
+        return HostEvidence(fqdn=fqdn, names=_flat(self.names), echoes=_kept(self.echoes), clocks=_kept(self.clocks),
+                            ports=_kept(self.ports), tls=_kept(self.tls), ssh=_kept(self.ssh),
+                            crashes=tuple(self.crashes), complete=self.complete)
+
+
+def _kept(slots: list[Any]) -> tuple[Any, ...]:
+    return tuple(slot for slot in slots if slot is not None)
+
+
+def _flat(slots: list[tuple[NameAnswer, ...] | None]) -> tuple[NameAnswer, ...]:
+    return tuple(answer for slot in slots if slot is not None for answer in slot)
+
+
+async def gather(itinerary: Itinerary, network: Network, on_host: Callable[[HostEvidence], None] = lambda _host: None) -> Evidence:
+    """Ask every question of the itinerary and return what was seen.
+
+    ``on_host`` is called with each host's evidence as it is complete.  When the task is cancelled the evidence so far is
+    returned with ``complete`` False: evidence is never thrown away.
+    """
+    started = now(network)
+    vantage = look_around(network, name=socket.gethostname(), footholds=itinerary.networks)
+    site, books = _Notebook(), {questions.fqdn: _Notebook() for questions in itinerary.hosts}
+    slots = asyncio.Semaphore(itinerary.pace.hosts)
+
+    async def visit(questions: HostQuestions) -> None:
+        async with slots:
+            book = books[questions.fqdn]
+            await _visit_host(network, questions, book)
+            book.complete = True
+            on_host(book.host(questions.fqdn))
+
+    complete = True
+    try:
+        async with asyncio.TaskGroup() as group:
+            group.create_task(_visit_site(network, itinerary, site))
+            for questions in itinerary.hosts:
+                group.create_task(visit(questions))
+    except asyncio.CancelledError:
+        complete = False
+    return Evidence(
+        vantage=vantage, started=started, finished=now(network), complete=complete, site=site.site(),
+        hosts=tuple(book.host(fqdn) for fqdn, book in books.items()))
+
+
+async def _visit_site(network: Network, itinerary: Itinerary, book: _Notebook) -> None:
+    questions: SiteQuestions = itinerary.site
+    async with asyncio.TaskGroup() as group:
+        _each(group, book, book.names, questions.names, lambda question: _one(names.ask(network, question)))
+        _each(group, book, book.echoes, questions.gateways, lambda question: echo.echo(network, question))
+        _each(group, book, book.clocks, questions.clocks, lambda question: _ask_time(network, itinerary, question))
+
+
+async def _visit_host(network: Network, questions: HostQuestions, book: _Notebook) -> None:
+    connections = asyncio.Semaphore(CONNECTIONS_A_HOST)
+    book.tls, book.ssh = [None] * len(questions.ports), [None] * len(questions.ports)
+    positions = {id(question): index for index, question in enumerate(questions.ports)}
+
+    async def knock(question: PortQuestion) -> PortEvidence:
+        async with connections:
+            return await _knock(network, question, book, positions[id(question)])
+
+    async with asyncio.TaskGroup() as group:
+        if questions.names:
+            _each(group, book, book.names, (questions.names,), lambda batch: names.ask_host(network, batch))
+        _each(group, book, book.echoes, questions.echoes, lambda question: echo.echo(network, question))
+        _each(group, book, book.clocks, questions.clocks,
+              lambda question: clock.ask_time(network, question, question.server.host))
+        _each(group, book, book.ports, questions.ports, knock)
+
+
+async def _knock(network: Network, question: PortQuestion, book: _Notebook, index: int) -> PortEvidence:
+    """Try a port, and where it opens talk to what the plan says is behind it."""
+    seen, stream = await ports.knock(network, question)
+    if stream is None:
+        return seen
+    try:
+        # What the port answered is evidence already, should the conversation be cut short.
+        book.ports[index] = seen
+        if question.speaks == "tls":
+            book.tls[index] = await certificate.examine(network, question, stream)
+        elif question.speaks == "ssh":
+            book.ssh[index] = await shell.identify(network, question, stream)
+    finally:
+        stream.close()
+    return seen
+
+
+async def _ask_time(network: Network, itinerary: Itinerary, question: ClockQuestion) -> ClockEvidence:
+    """Ask a time source, first resolving it through the planned name servers where it is planned by name."""
+    began, at = network.monotonic(), now(network)
+    try:
+        address = await names.resolve(network, itinerary.name_servers, question.server.host)
+    except NotObserved as unresolved:
+        failure = Failure(kind=FailureKind.NOT_RESOLVED, phase="resolve", detail=unresolved.failure.detail,
+                          elapsed_seconds=network.monotonic() - began)
+        return ClockEvidence(server=question.server.label, address="", port=question.server.port, at=at, failure=failure)
+    return await clock.ask_time(network, question, address)
+
+
+async def _one(answer: Awaitable[NameAnswer]) -> tuple[NameAnswer, ...]:
+    return (await answer,)
+
+
+def _each(
+    group: asyncio.TaskGroup,
+    book: _Notebook,
+    slots: list[Any],
+    questions: tuple[Any, ...],
+    ask: Callable[[Any], Awaitable[Any]],
+) -> None:
+    """Start one task a question; each puts its answer in its own place, so that order never depends on timing."""
+    slots.extend([None] * len(questions))
+    for index, question in enumerate(questions):
+        group.create_task(_answer(book, slots, index, question, ask))
+
+
+async def _answer(
+    book: _Notebook, slots: list[Any], index: int, question: Any, ask: Callable[[Any], Awaitable[Any]]
+) -> None:
+    try:
+        slots[index] = await ask(question)
+    except Exception as error:  # noqa: BLE001 -- the one place where our own bug becomes a Crash instead of ending the run
+        book.crashes.append(Crash(asking=bounded(repr(msgspec.to_builtins(question))), error=bounded(repr(error))))

@@ -1,0 +1,109 @@
+"""One trial, from a plan to a report: what ``verify``, ``demo`` and every later probing command have in common."""
+
+from __future__ import annotations
+
+import asyncio
+import datetime
+import resource
+import secrets
+import signal
+from collections.abc import Callable
+from pathlib import Path
+
+import msgspec
+
+from probes.sockets import SocketNetwork
+from shared.evidence import Evidence, HostEvidence
+from shared.findings import Finding
+from shared.plan import Plan
+from shared.questions import Itinerary, Pace
+from shared.run import Report
+from verify import itinerary, runner
+from verify.assembly import Request, assemble
+from verify.errors import PlanError
+from verify.lint import lint
+from verify.profiles import limits_in_force
+from verify.selection import choose_checks, choose_hosts
+
+#: Descriptors left for everything that is not a connection: files, the event loop, the shared sockets.
+_RESERVED_DESCRIPTORS = 64
+
+
+class Trial(msgspec.Struct, frozen=True, kw_only=True):
+    """What to try and how: the arguments of ``conduct``."""
+
+    hosts: tuple[str, ...] = ()
+    checks: tuple[str, ...] = ()
+    profile: str | None = None
+    pace: Pace = Pace()
+    kind: str = "verify"
+    operator: str = ""
+    reason: str = ""
+    ticket: str = ""
+    command: str = ""
+
+
+def today() -> datetime.date:
+    """The day in UTC: what waivers expire by."""
+    return datetime.datetime.now(datetime.UTC).date()
+
+
+def new_run_id() -> str:
+    """A run's name: when it began, to the second, and four random characters for two that begin together."""
+    return f"{datetime.datetime.now(datetime.UTC):%Y%m%dT%H%M%SZ}-{secrets.token_hex(2)}"
+
+
+def stopping_faults(plan: Plan) -> tuple[Finding, ...]:
+    """The faults of a plan that make probing meaningless."""
+    linted = lint(plan, today=today())
+    return tuple(finding for finding in linted.findings if finding.ref in linted.stops)
+
+
+def conduct(plan: Plan, trial: Trial, on_host: Callable[[HostEvidence], None] = lambda _host: None) -> Report:
+    """Probe, grade and report.  An interrupt ends the probing and gives the report of what was seen until then.
+
+    Raises UsageError for hosts or checks that are not there, PlanError for limits that cannot be used.
+    """
+    chosen = choose_hosts(plan, trial.hosts)
+    checks = choose_checks(trial.checks)
+    limits = limits_in_force(plan, trial.profile)
+    faults = stopping_faults(plan)
+    if faults:
+        raise PlanError(tuple(fault.message for fault in faults))
+    questions = itinerary.draw_up(plan, pace=within_descriptors(trial.pace), sibling=f"seatrial-{secrets.token_hex(6)}",
+                                  chosen=chosen, checks=checks)
+    request = Request(run_id=new_run_id(), kind=trial.kind, operator=trial.operator, reason=trial.reason,
+                      ticket=trial.ticket, profile=trial.profile or plan.profile, command=trial.command)
+    return assemble(plan, probe(questions, on_host), limits, request, today=today(), checks=checks)
+
+
+def probe(questions: Itinerary, on_host: Callable[[HostEvidence], None] = lambda _host: None) -> Evidence:
+    """Answer an itinerary from this machine.  The one place where an event loop is started."""
+
+    async def answer() -> Evidence:
+        task = asyncio.current_task()
+        assert task is not None
+        # Ctrl-C is turned into a cancellation by asyncio.run; a polite termination is treated the same.
+        asyncio.get_running_loop().add_signal_handler(signal.SIGTERM, task.cancel)
+        async with SocketNetwork(questions.pace) as network:
+            return await runner.gather(questions, network, on_host)
+
+    return asyncio.run(answer())
+
+
+def within_descriptors(pace: Pace) -> Pace:
+    """The pace with its connections bounded by the descriptors this process may open, after asking for all it may."""
+    soft, hard = resource.getrlimit(resource.RLIMIT_NOFILE)
+    if soft != hard:
+        try:
+            resource.setrlimit(resource.RLIMIT_NOFILE, (hard, hard))
+            soft = hard
+        except (ValueError, OSError):
+            pass
+    room = pace.connections if soft == resource.RLIM_INFINITY else soft - _RESERVED_DESCRIPTORS
+    return msgspec.structs.replace(pace, connections=max(8, min(pace.connections, room)))
+
+
+def report_stem(plan_file: str, report: Report) -> str:
+    """The name, without its ending, of a report's files: the plan's name and the run."""
+    return f"{Path(plan_file).stem}-{report.run.id}"

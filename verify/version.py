@@ -1,0 +1,3 @@
+"""The version of seatrial: the one place it is written."""
+
+VERSION = "0.1.0"
