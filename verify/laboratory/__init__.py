@@ -1,1 +1,1 @@
-"""The demo laboratory: real protocol servers on the loopback range, in one process."""
+"""The demo laboratory: a small site of real protocol servers on the loopback range, with faults planted on purpose."""
