@@ -1,9 +1,134 @@
-"""Checks of the names family (to be filled)."""
+"""Checks of names: do the planned servers answer, and do names and addresses lead to each other."""
 
 from __future__ import annotations
 
 from shared.catalogue.entry import Check, LimitRule
+from shared.quantities import Sense
 
-CHECKS: tuple[Check, ...] = ()
+CHECKS = (
+    Check(
+        name="name.server",
+        title="The planned name server answers and speaks for the zones",
+        proves="The server answers over UDP and over TCP, in time, and gives the start of authority of the plan's domain and "
+               "of the reverse zones of its networks, each asked from where the runner stands.",
+        not_proves="That the hosts themselves can reach it, nor that what it says of a single name is right.",
+        basis=("RFC 1035 section 4.2 (both transports)", "RFC 7766 section 5 (TCP is required)",
+               "RFC 1912 section 2.8 (lame servers)", "RFC 8020 section 2 (NXDOMAIN holds for everything below)",
+               "RFC 5452 section 9.1 (which answers belong to a question)"),
+        causes=("the server is down, or its address in the plan has a mistyped digit",
+                "a filter lets UDP through and not TCP, so every long answer fails",
+                "the zone was not loaded because of a mistake in its file (SERVFAIL)",
+                "the zone was never set up on this server, or the server answers chosen clients only (REFUSED)",
+                "a resolver was not told where the private reverse zone is served, and denies it (RFC 6303)"),
+        mends=("start the server, or correct its address in the plan",
+               "open port 53 for UDP and TCP between the hosts' networks and the server",
+               "check the zone file with the server's own checker, correct it and load it again",
+               "add the zone to the server, or add the client's network to those it answers"),
+        would_prove="a runner that can reach the server on port 53, UDP and TCP",
+        owner="names",
+        limits=("name_answer_time",),
+    ),
+    Check(
+        name="name.forward",
+        title="The name has the planned addresses and no other",
+        proves="This server gives for the host's full name exactly the planned addresses of the family.",
+        not_proves="That the record is the host's own where the zone answers any name (see name.wildcard), nor what other "
+                   "servers or a resolver's memory say.",
+        basis=("RFC 1035 section 3.4.1 (A)", "RFC 3596 section 2.1 (AAAA)", "RFC 2308 section 2 (no name, no record)",
+               "RFC 8601 section 2.7.3 (a server failure is no verdict on the name)"),
+        causes=("the record was never added, or added to another zone", "an address of an earlier machine was left behind",
+                "a digit of the address was mistyped in the zone file", "the server has an old copy of the zone"),
+        mends=("add and remove the lines shown, raise the zone's serial and load the zone",
+               "where another server is right already, have this one fetch the zone anew"),
+        would_prove="an answer of this server for the name: records, or a plain no",
+        owner="names",
+        needs=("name.server",),
+    ),
+    Check(
+        name="name.reverse",
+        title="The address leads back to the planned name",
+        proves="This server gives for the reverse name of the address a pointer to the host's full name and no other; pointers "
+               "behind the aliases of a classless delegation count.",
+        not_proves="That the name leads to the address again: see name.agreement.",
+        basis=("RFC 1035 section 3.5 (in-addr.arpa)", "RFC 3596 section 2.5 (ip6.arpa)",
+               "RFC 1912 section 2.1 (every address has a pointer)",
+               "RFC 2181 section 10.2 (several pointers are allowed, an alias as their value is not)",
+               "RFC 2317 section 4 (classless delegation)"),
+        causes=("the pointer was forgotten: forward and reverse are two zones, often of two owners",
+                "the pointer still names the machine that had the address before",
+                "the pointer names a service's alias", "the pointer was written without its final dot, so the zone was appended"),
+        mends=("add and remove the lines shown in the reverse zone named above them, raise its serial and load it",
+               "where somebody else runs the reverse zone, send them the lines"),
+        would_prove="an answer of this server for the reverse name: records, or a plain no",
+        owner="names",
+        needs=("name.server",),
+    ),
+    Check(
+        name="name.agreement",
+        title="Address, name and address close the loop",
+        proves="At every planned server a name that the address points to leads back to the address (forward-confirmed reverse).",
+        not_proves="That this name is the planned one: see name.reverse.",
+        basis=("RFC 8601 section 3 (the algorithm, and its bound of ten names)", "RFC 8601 section 2.7.3 (its four outcomes)",
+               "RFC 1912 section 2.1 (pointers match address records)"),
+        causes=("only one of the two zones was edited", "one server has an old copy of one of the zones",
+                "the host was renamed in the forward zone alone"),
+        mends=("mend name.forward and name.reverse first; this check follows from them",),
+        would_prove="forward and reverse answers of every planned server",
+        owner="names",
+        needs=("name.server", "name.forward", "name.reverse"),
+    ),
+    Check(
+        name="name.servers-agree",
+        title="All planned name servers give the same answers",
+        proves="Every planned server gave the same records, order and time to live aside; for a zone, the same serial.",
+        not_proves="That the common answer is right, nor that they agreed a minute before or after.",
+        basis=("RFC 1034 section 4.3.5 (copies of a zone follow the serial of the primary)",
+               "RFC 1982 section 3.2 (which serial is newer)", "RFC 2308 section 5 (how long a no is remembered)"),
+        causes=("a secondary does not fetch the zone: a filter on TCP, a forgotten notify, an expired key",
+                "the zone was edited without raising its serial", "one server is kept by hand and was forgotten",
+                "a resolver asked before the record was added remembers the no"),
+        mends=("have the server that is behind fetch the zone anew", "raise the serial after every edit",
+               "for a remembered no: wait for the time shown, or flush the resolver's memory"),
+        would_prove="answers of every planned server to the same question",
+        owner="names",
+        needs=("name.server",),
+    ),
+    Check(
+        name="name.alias",
+        title="The name has its address itself, not through an alias",
+        proves="This server gives an address record at the host's own name and no alias (CNAME).",
+        not_proves="That no alias elsewhere points at the host; those are allowed.",
+        basis=("RFC 1034 section 3.6.2 (an alias excludes other data; loops are an error)",
+               "RFC 2181 section 10.1 (the canonical name is the alias's value)",
+               "RFC 2181 section 10.2 (no pointer to an alias)"),
+        causes=("the machine took over the name of an older one, which was left as an alias",
+                "the alias and the canonical name were exchanged in the zone file"),
+        mends=("replace the alias by the address record shown, and where the old name is still used make that the alias",),
+        would_prove="an answer of this server for the name: records, or a plain no",
+        owner="names",
+        needs=("name.server",),
+    ),
+    Check(
+        name="name.wildcard",
+        title="A name that nobody planned has no address",
+        proves="This server gives no address for a random name beside the hosts', so whoever has one has a record of its own.",
+        not_proves="That no wildcard exists for other types or deeper names.",
+        basis=("RFC 4592 section 2.2.1 (what a wildcard answers)", "RFC 1912 section 2.7 (what wildcards hide)"),
+        causes=("a wildcard record (*) in the zone", "a resolver that answers unknown names with an address of its own"),
+        mends=("remove the wildcard record shown, or move what needs it into a subdomain of its own",),
+        would_prove="an answer of this server for a random name of the domain",
+        owner="names",
+        needs=("name.server",),
+    ),
+)
 
-LIMITS: tuple[LimitRule, ...] = ()
+LIMITS = (
+    LimitRule(
+        name="name_answer_time",
+        unit="s",
+        sense=Sense.AT_MOST,
+        bounds={"lab": (0.5, 2.0), "production": (0.1, 1.0), "strict": (0.05, 0.5)},
+        origin="common practice, no source; the fail bound stays below the 2 s after which clients ask again (RFC 1035 section "
+               "4.2.1)",
+    ),
+)

@@ -1,0 +1,118 @@
+"""What one answer of a name server amounts to, before any plan is held against it."""
+
+from __future__ import annotations
+
+import enum
+from dataclasses import dataclass
+
+from shared.aliases import Chain, follow, values_at
+from shared.evidence import FailureKind, NameAnswer, NameRecord
+from verify.grading.case import in_words
+
+
+class Said(enum.StrEnum):
+    """The kinds of answer.  Only the first four say anything about the name."""
+
+    RECORDS = "records"
+    NO_RECORD = "no-record"
+    NO_NAME = "no-name"
+    ENDLESS = "endless-alias"
+    OPEN_END = "alias-elsewhere"
+    NOTHING = "nothing"
+
+
+@dataclass(frozen=True, slots=True)
+class Reading:
+    """One answer, read.
+
+    ``values`` are those of the wanted type at the end of the aliases.  ``words`` say what was seen; ``symptom`` is one word
+    for it.
+    """
+
+    said: Said
+    values: tuple[str, ...]
+    chain: Chain
+    symptom: str
+    words: str
+
+    @property
+    def definite(self) -> bool:
+        """Whether the server said yes or no (RFC 8601 section 2.7.3 calls the rest a temporary error)."""
+        return self.said in (Said.RECORDS, Said.NO_RECORD, Said.NO_NAME, Said.ENDLESS)
+
+
+#: Failures of the runner, which say nothing about the server.
+RUNNER_FAILURES = frozenset((FailureKind.NO_ROUTE, FailureKind.NO_PRIVILEGE, FailureKind.LOCAL_LIMIT, FailureKind.INTERRUPTED,
+                             FailureKind.NOT_RESOLVED, FailureKind.OTHER))
+_RCODES = {
+    "SERVFAIL": ("server-failure", "SERVFAIL: the server could not load its zone or reach its own sources"),
+    "REFUSED": ("refuses", "REFUSED: the server does not serve this zone, or not to this runner"),
+    "NOTAUTH": ("refuses", "NOTAUTH: the server does not serve this zone"),
+}
+
+
+def reading(answer: NameAnswer | None) -> Reading:
+    """Read one answer: yes, no, or nothing usable and why.  None is an answer that was never asked for."""
+    if answer is None:
+        return _nothing(Chain(("",)), "unasked", "it was not asked")
+    chain = follow(answer.answers, answer.name)
+    if chain.endless:
+        return Reading(Said.ENDLESS, (), chain, "endless-alias", f"aliases without end: {' > '.join(chain.names)}")
+    if answer.failure is not None:
+        untried = answer.failure.kind in RUNNER_FAILURES
+        return _nothing(chain, "untried" if untried else "silent", in_words(answer.failure))
+    if answer.rcode not in ("NOERROR", "NXDOMAIN"):
+        symptom, words = _RCODES.get(answer.rcode, ("error", f"the error {answer.rcode}"))
+        return _nothing(chain, symptom, f"{words} ({answer.explanation})" if answer.explanation else words)
+    values = values_at(answer.answers, answer.name, answer.rrtype)
+    if values:
+        return Reading(Said.RECORDS, values, chain, "", ", ".join(values))
+    return _no(answer, chain)
+
+
+def _no(answer: NameAnswer, chain: Chain) -> Reading:
+    """An answer without the wanted record: no such name, no such record, or not this server's to say (RFC 2308 section 2)."""
+    through = f" (the alias {chain.names[0]} leads there)" if chain.aliased else ""
+    if answer.rcode == "NXDOMAIN":
+        return Reading(Said.NO_NAME, (), chain, "no-name", f"NXDOMAIN: no name {chain.end}{through}")
+    has_soa = any(record.rrtype == "SOA" for record in answer.authority)
+    if chain.aliased and not has_soa:
+        return Reading(Said.OPEN_END, (), chain, "alias-elsewhere",
+                       f"an alias to {chain.end}, for which this server gives no {answer.rrtype} record")
+    if has_soa or answer.authoritative or answer.recursion_available:
+        return Reading(Said.NO_RECORD, (), chain, "no-record",
+                       f"NODATA: {chain.end} exists without a record of type {answer.rrtype}{through}")
+    return _nothing(chain, "lame", "a bare referral: the server does not speak for the zone")
+
+
+def _nothing(chain: Chain, symptom: str, words: str) -> Reading:
+    return Reading(Said.NOTHING, (), chain, symptom, words)
+
+
+def soa_of(answer: NameAnswer) -> NameRecord | None:
+    """The SOA record in the answer or, for a no, in its authority section."""
+    return next((record for record in (*answer.answers, *answer.authority) if record.rrtype == "SOA"), None)
+
+
+def serial_of(soa: NameRecord) -> int | None:
+    """The serial of an SOA record, or None where its text holds none."""
+    return _soa_number(soa, 2)
+
+
+def negative_seconds(answer: NameAnswer) -> int | None:
+    """How long a resolver may keep this no: the lesser of the SOA's TTL and its last field (RFC 2308 section 5)."""
+    soa = next((record for record in answer.authority if record.rrtype == "SOA"), None)
+    if soa is None:
+        return None
+    minimum = _soa_number(soa, 6)
+    return soa.ttl_seconds if minimum is None else min(soa.ttl_seconds, minimum)
+
+
+def is_cached_no(answer: NameAnswer) -> bool:
+    """Whether a no may come from a resolver's memory: it resolves for others and does not speak for the zone itself."""
+    return answer.recursion_available and not answer.authoritative and answer.failure is None
+
+
+def _soa_number(soa: NameRecord, place: int) -> int | None:
+    fields = soa.value.split()
+    return int(fields[place]) if len(fields) == 7 and fields[place].isascii() and fields[place].isdigit() else None
