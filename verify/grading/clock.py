@@ -1,0 +1,222 @@
+"""Judges the time sources and the runner's clock, and finds the time that everything else is judged against."""
+
+from __future__ import annotations
+
+import msgspec
+
+from shared.evidence import ClockEvidence
+from shared.findings import SITE, Finding, Grade
+from shared.plan import Endpoint
+from shared.quantities import Decision, Interval, show_seconds
+from verify.grading import clock_mends as mends
+from verify.grading.case import Case
+from verify.grading.clock_hosts import grade_fleet, grade_host
+from verify.grading.clock_reading import Reading, read, unfit, unix_seconds
+from verify.grading.clock_words import describe, show, signed_finding, symptom_of, why_nothing, withheld_time
+from verify.grading.selection import Agreement, Candidate, camps, select
+
+__all__ = ["Agreement", "agree", "grade_fleet", "grade_host", "grade_site"]
+
+#: The subject of what is said about the sources together.
+ALL_SOURCES = "time sources"
+#: The subject of what is said about the runner.
+RUNNER = "runner"
+
+
+def agree(case: Case) -> Agreement:
+    """The time that the plan's sources agree on, by RFC 5905 section 11.2.1, among those fit to be followed.
+
+    A server that is planned twice, by name and by address, has one vote.
+    """
+    unfits: list[tuple[str, str]] = []
+    voters: list[tuple[str, Reading]] = []
+    voted: dict[tuple[str, int], str] = {}
+    for source in _planned(case):
+        seen = _evidence(case, source)
+        reading = read(seen)
+        if seen is None or reading is None:
+            unfits.append((source.label, why_nothing(seen)))
+        elif why := _unfit(case, reading):
+            unfits.append((source.label, why))
+        elif twin := voted.get((seen.address, seen.port)):
+            unfits.append((source.label, f"it is the same server as {twin}, which has had its vote"))
+        else:
+            voted[(seen.address, seen.port)] = source.label
+            voters.append((source.label, reading))
+    at = max((reading.best.at for _label, reading in voters), key=unix_seconds, default="")
+    return select([Candidate(label, reading.correctness(at=at)) for label, reading in voters], unfit=unfits, at=at)
+
+
+def grade_site(case: Case, agreement: Agreement) -> list[Finding]:
+    """Judge each planned source, the sources together, and the runner."""
+    if not case.plan.time_sources:
+        return [_runner(case, agreement)]
+    return [*(_source(case, source) for source in _planned(case)), *_sources_agree(case, agreement), _runner(case, agreement)]
+
+
+def _planned(case: Case) -> tuple[Endpoint, ...]:
+    """The planned sources, each label once."""
+    return tuple({source.label: source for source in case.plan.time_sources}.values())
+
+
+def _evidence(case: Case, source: Endpoint) -> ClockEvidence | None:
+    return next((seen for seen in case.evidence.site.clocks if seen.server == source.label), None)
+
+
+def _unfit(case: Case, reading: Reading) -> str:
+    """Why the source has no vote, or nothing."""
+    if why := unfit(reading, own_addresses=case.evidence.vantage.addresses):
+        return why
+    distance = reading.root_distance_seconds
+    limits = case.limits["clock_source_distance"]
+    if limits.decide(Interval(distance, distance)) is Decision.FAIL:
+        return f"its root distance is {show_seconds(distance)}; {limits.show()}"
+    return ""
+
+
+def _source(case: Case, source: Endpoint) -> Finding:
+    """clock.source: RFC 5905 appendix A.5.5.3 for one source, with the limit of this run in the place of MAXDIST."""
+    seen = _evidence(case, source)
+    reading = read(seen)
+    if seen is None or reading is None:
+        return _silent_source(case, source, seen)
+    limits, distance = case.limits["clock_source_distance"], reading.root_distance_seconds
+    planned, found = "a synchronised time source", describe(reading)
+    why = unfit(reading, own_addresses=case.evidence.vantage.addresses)
+    if why:
+        return case.finding(
+            SITE, "clock.source", source.label, Grade.FAIL, planned=planned, found=found, symptom="unsynchronised",
+            message=f"The time source {source.label} answers but cannot be followed: {why}.",
+            fix=mends.for_unfit_source(source.label), at=reading.best.at)
+    finding = case.measured_finding(
+        SITE, "clock.source", source.label, Interval(distance, distance), limits, planned=planned,
+        quantity="root distance", fix=mends.for_unfit_source(source.label), symptom="distant", at=reading.best.at)
+    message = (f"The time source {source.label} is synchronised ({found}).  Its root distance, the most it may be from true "
+               f"time, is {show_seconds(distance)}; {limits.show()}.")
+    if seen.kiss_code:
+        message += f"  It then asked not to be asked any more (kiss code {seen.kiss_code})."
+    if seen.failure is not None:
+        message += f"  {len(seen.samples)} of {seen.asked} exchanges brought an answer that can be used."
+    return msgspec.structs.replace(finding, found=found, message=message)
+
+
+def _silent_source(case: Case, source: Endpoint, seen: ClockEvidence | None) -> Finding:
+    """A source that brought no sample: failed, or unproven where the question never reached it."""
+    why, from_where = why_nothing(seen), case.evidence.vantage.name
+    proven = withheld_time(seen)
+    message = f"The time source {source.label} gave no usable time, seen from {from_where}: {why}."
+    if not proven:
+        message += "  Whether it is sound could not be found out."
+    fix: tuple[str, ...] = ()
+    if seen is not None and proven:
+        fix = (mends.for_unfit_source(source.label) if seen.kiss_code
+               else mends.for_silent_source(source.label, seen.address, source.port))
+    return case.finding(SITE, "clock.source", source.label, Grade.FAIL if proven else Grade.UNPROVEN,
+                        planned="a synchronised time source", found=why, message=message, fix=fix,
+                        symptom=symptom_of(seen), at=seen.at if seen else "")
+
+
+def _sources_agree(case: Case, agreement: Agreement) -> list[Finding]:
+    """clock.sources-agree: one finding on all together and one on each source that is proven wrong."""
+    return [_together(case, agreement), *(_falseticker(case, agreement, name) for name in agreement.falsetickers)]
+
+
+def _together(case: Case, agreement: Agreement) -> Finding:
+    planned = f"{len(_planned(case))} sources that agree"
+    if agreement.agreed is None:
+        return _no_majority(case, agreement, planned)
+    if not agreement.corroborated:
+        return _alone(case, agreement, planned)
+    limits = case.limits["clock_sources_spread"]
+    leads = [voter.interval for voter in agreement.candidates if voter.name in agreement.truechimers]
+    values = [lead.value for lead in leads]
+    spread = max(values) - min(values)
+    finding = case.measured_finding(
+        SITE, "clock.sources-agree", ALL_SOURCES, Interval(spread, spread), limits, planned=planned, quantity="spread",
+        fix=_see_camps(agreement), symptom="spread", at=agreement.at)
+    message = (f"{len(leads)} time sources agree with each other: {', '.join(agreement.truechimers)}.  "
+               f"They lie within {show_seconds(spread)}; {limits.show()}.")
+    if agreement.undecided:
+        message += (f"  Not counted with them, and not proven wrong: {', '.join(agreement.undecided)}, which may be so far "
+                    "from true time that little is proven either way.")
+    return msgspec.structs.replace(finding, found=f"{len(leads)} agree within {show_seconds(spread)}", message=message)
+
+
+def _alone(case: Case, agreement: Agreement, planned: str) -> Finding:
+    """One usable source: a caution where only one is planned, unproven where the others should have been there."""
+    only = agreement.truechimers[0]
+    by_plan = len(_planned(case)) == 1
+    message = (f"Only {only} gave a usable time, so nothing confirms it: a single source that is wrong cannot be told from one "
+               "that is right.  The clocks of this run are judged against it alone.")
+    return case.finding(
+        SITE, "clock.sources-agree", ALL_SOURCES, Grade.CAUTION if by_plan else Grade.UNPROVEN, planned=planned,
+        found="one usable source", message=message, symptom="uncorroborated", at=agreement.at,
+        fix=('Write more sources, best four, into sources of the plan\'s [time] table: sources = ["ADDRESS", ...]',
+             ) if by_plan else ())
+
+
+def _no_majority(case: Case, agreement: Agreement, planned: str) -> Finding:
+    """No time to judge by: failed where two sources exclude each other, unproven where there is nothing to compare."""
+    sides = camps(agreement.candidates)
+    message = f"No time can be agreed on: {agreement.reason}."
+    if len(sides) > 1:
+        message += f"  {_sides(agreement)}"
+    return case.finding(
+        SITE, "clock.sources-agree", ALL_SOURCES, Grade.FAIL if len(sides) > 1 else Grade.UNPROVEN, planned=planned,
+        found=agreement.reason, message=message, fix=_see_camps(agreement) if len(sides) > 1 else (),
+        symptom="no-majority", at=agreement.at)
+
+
+def _falseticker(case: Case, agreement: Agreement, name: str) -> Finding:
+    """A source whose whole correctness interval lies outside what the majority agrees on."""
+    assert agreement.agreed is not None
+    lead = next(voter.interval for voter in agreement.candidates if voter.name == name)
+    error = lead - agreement.agreed
+    truth = ", ".join(agreement.truechimers)
+    return case.finding(
+        SITE, "clock.sources-agree", name, Grade.FAIL, planned=f"the time that {truth} agree on", symptom="falseticker",
+        found=f"{show(error)} {'ahead' if error.value > 0 else 'behind'}", at=agreement.at,
+        message=f"The time source {name} is wrong: it is {mends.ahead(error.value)} the time that {truth} agree on, and not "
+                f"even the error it allows for itself explains that.  {_sides(agreement)}",
+        fix=mends.for_clock(name, error.value, [source for source in _planned(case) if source.label in agreement.truechimers]))
+
+
+def _sides(agreement: Agreement) -> str:
+    """Who sides with whom, each side with its lead over the runner."""
+    said = []
+    for camp in camps(agreement.candidates):
+        leads = [voter.interval.value for voter in agreement.candidates if voter.name in camp]
+        verb = "say" if len(camp) > 1 else "alone says"
+        said.append(f"{', '.join(camp)} {verb} that true time is {mends.ahead(sum(leads) / len(leads))} the runner's clock")
+    return "; ".join(said) + "."
+
+
+def _see_camps(agreement: Agreement) -> tuple[str, ...]:
+    return (_sides(agreement),
+            "Compare them with a clock you trust, and take the wrong ones out of the plan's [time] table and of every host",
+            *(line for name in (voter.name for voter in agreement.candidates) for line in mends.for_unfit_source(name)[:1]))
+
+
+def _runner(case: Case, agreement: Agreement) -> Finding:
+    """clock.runner: the judge is judged first; the hosts are judged against the agreed time whatever comes of it."""
+    planned = "the time that the planned sources agree on"
+    if agreement.agreed is None:
+        return case.finding(
+            SITE, "clock.runner", RUNNER, Grade.UNPROVEN, planned=planned, found="no agreed time to compare with",
+            message=f"The runner's own clock could not be judged: {agreement.reason}.  Verdicts on clocks and dates that need "
+                    "the time are unproven.", symptom="no-agreed-time")
+    error = Interval(-agreement.agreed.hi, -agreement.agreed.lo)
+    finding = signed_finding(
+        case, SITE, "clock.runner", RUNNER, error, case.limits["clock_runner"], planned=planned, whose="The runner's clock",
+        fix=mends.for_clock("the runner", error.value, _planned(case)), at=agreement.at)
+    message = finding.message
+    if finding.grade is not Grade.PASS:
+        message += ("  The verdicts on the hosts' clocks and on certificate dates are corrected for this; the time stamps in "
+                    "this report are not.")
+    if not agreement.corroborated:
+        message += f"  Only {agreement.truechimers[0]} was there to compare with, and nothing confirms it."
+    steps = [step for seen in case.evidence.site.clocks for step in seen.runner_steps_seconds]
+    if steps:
+        message += (f"  The clock was set while the sources were being asked: it jumped {len(steps)} times, by up to "
+                    f"{show_seconds(max(map(abs, steps)))}, and those exchanges were thrown away.")
+    return msgspec.structs.replace(finding, message=message)

@@ -1,0 +1,92 @@
+"""What to type to mend a clock: lines for the time services that Debian ships, with the measured offset in them."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from shared.plan import Endpoint
+from shared.quantities import show_seconds
+
+#: RFC 5905 section 11.3: a daemon slews up to here, steps beyond after 900 s of seeing it, and gives up at the other.
+STEP_SECONDS = 0.125
+STEPOUT_SECONDS = 900
+PANIC_SECONDS = 1000.0
+#: RFC 5905 appendix A.1.1, MAXFREQ: the greatest rate at which a clock is slewed.
+_SLEW_RATE = 500e-6
+
+
+def ahead(seconds: float) -> str:
+    """"7 s ahead of" or "7 s behind"."""
+    return f"{show_seconds(abs(seconds))} {'ahead of' if seconds >= 0 else 'behind'}"
+
+
+def for_clock(name: str, offset_seconds: float, sources: Sequence[Endpoint]) -> tuple[str, ...]:
+    """How to set and keep the clock of ``name``, which is ``offset_seconds`` ahead of the agreed time."""
+    return (
+        f"The clock of {name} is {ahead(offset_seconds)} the agreed time.  {_what_a_daemon_does(abs(offset_seconds))}",
+        *see_what_it_follows(name),
+        *follow_the_plan(sources),
+        f"Then step the clock of {name} once.  chrony: chronyc makestep",
+        "  ntpsec: systemctl stop ntpsec && ntpd -g -q && systemctl start ntpsec",
+        "  systemd-timesyncd: timedatectl set-ntp true && systemctl restart systemd-timesyncd",
+        "Write it to the hardware clock, in UTC, so that the next boot starts right: hwclock --systohc --utc",
+    )
+
+
+def see_what_it_follows(name: str) -> tuple[str, ...]:
+    """How to see which time service runs on ``name`` and what it follows."""
+    return (
+        f"On {name}, see that exactly one time service runs: systemctl status chrony ntpsec systemd-timesyncd",
+        "See what it follows.  chrony: chronyc -n sources; ntpsec: ntpq -pn; systemd-timesyncd: timedatectl timesync-status",
+    )
+
+
+def follow_the_plan(sources: Sequence[Endpoint]) -> tuple[str, ...]:
+    """The lines of configuration that follow the planned sources."""
+    lines = [f"  server {source.host} iburst" + (f" port {source.port}" if source.port != 123 else "") for source in sources]
+    plain = " ".join(source.host for source in sources)
+    return ("Planned sources, for /etc/chrony/chrony.conf (or /etc/ntpsec/ntp.conf, which knows no port):", *lines,
+            f"  for /etc/systemd/timesyncd.conf: NTP={plain}")
+
+
+def serve_time(name: str, port: int) -> tuple[str, ...]:
+    """How to let ``name`` answer NTP, or to plan that it does not."""
+    return (
+        *see_what_it_follows(name),
+        f"See that it listens: ss -lnup 'sport = :{port}'",
+        ("Let it answer the runner's network.  chrony: a line allow SUBNET in /etc/chrony/chrony.conf; "
+        "ntpsec: no restrict ... ignore for it in /etc/ntpsec/ntp.conf"),
+        f"Let UDP port {port} through the host's own packet filter: nft list ruleset",
+        "If the host is not meant to serve time, write ntp = false in its role",
+    )
+
+
+def for_silent_source(label: str, address: str, port: int) -> tuple[str, ...]:
+    """How to find out why a source does not answer, or to do without it."""
+    where = address or label
+    return (
+        (f"Ask it from a host too, to tell a dead source from a filter near the runner: chronyd -Q -t 5 'server {where} "
+        f"port {port} iburst'"),
+        f"On {label}, see that the time service runs and listens: systemctl status chrony ntpsec; ss -lnup 'sport = :{port}'",
+        f"Let UDP port {port} through to {where} and back",
+        f'If it is no longer meant to be used, take "{label}" out of sources in the plan\'s [time] table and of every host',
+    )
+
+
+def for_unfit_source(label: str) -> tuple[str, ...]:
+    """How to mend a source that answers but cannot be followed."""
+    return (
+        f"On {label}, see what it follows.  chrony: chronyc -n sources; ntpsec: ntpq -pn; mend the first line not reached",
+        f'Until then take "{label}" out of sources in the plan\'s [time] table and of every host',
+    )
+
+
+def _what_a_daemon_does(size_seconds: float) -> str:
+    if size_seconds > PANIC_SECONDS:
+        return (f"A time service that follows RFC 5905 section 11.3 refuses to correct more than {PANIC_SECONDS:g} s and "
+                "stops: the clock must be set once by hand.")
+    if size_seconds > STEP_SECONDS:
+        return (f"A time service that hears its sources would step a clock by this much (RFC 5905 section 11.3: beyond "
+                f"{STEP_SECONDS:g} s, after {STEPOUT_SECONDS} s): either it was started less than that ago, or it hears none.")
+    return ("A time service that hears its sources slews this away by itself, in "
+            f"{show_seconds(size_seconds / _SLEW_RATE)} at the greatest rate of RFC 5905.")

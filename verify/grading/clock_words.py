@@ -1,0 +1,101 @@
+"""The words that findings about clocks share."""
+
+from __future__ import annotations
+
+import msgspec
+
+from shared.evidence import ClockEvidence, FailureKind
+from shared.findings import Finding, Grade, Measured
+from shared.quantities import Interval, Limits, show_seconds
+from verify.grading.case import Case, in_words
+from verify.grading.clock_mends import ahead
+from verify.grading.clock_reading import Reading
+
+#: Kiss codes in words (RFC 5905 section 7.4 Figure 13; the wording is ours).  Others are shown as they came.
+_KISSES = {
+    "DENY": "it denies this client the time",
+    "RSTR": "it serves no time to this client",
+    "RATE": "it wants to be asked less often, although it was asked a few times only",
+    "INIT": "its time service has only just started and is not synchronised yet",
+    "STEP": "its time service has just stepped its clock and is not synchronised yet",
+}
+_LEAPS = {0: "no leap second announced", 1: "a leap second to be inserted today", 2: "a leap second to be left out today",
+          3: "leap indicator 3, unsynchronised"}
+
+#: What a server could not help: the question never reached it, or was never asked.
+_NOT_THE_SERVERS = frozenset({
+    FailureKind.NOT_RESOLVED, FailureKind.NO_ROUTE, FailureKind.NO_PRIVILEGE, FailureKind.LOCAL_LIMIT,
+    FailureKind.INTERRUPTED, FailureKind.TOO_BIG, FailureKind.OTHER})
+
+
+def show(interval: Interval) -> str:
+    """The size of an offset with its uncertainty: "7 s ± 2.6 ms"."""
+    return f"{show_seconds(abs(interval.value))} ± {show_seconds(interval.uncertainty)}"
+
+
+def describe(reading: Reading) -> str:
+    """What a server's header says of it, on one line."""
+    best = reading.best
+    follows = f", follows {best.reference_id}" if best.reference_id else ""
+    if best.reference_id.startswith("127.127."):
+        # The addresses that time daemons give to their own reference clocks; 127.127.1.x is the bare local clock.
+        follows = f", follows a clock of its own ({best.reference_id})"
+    return f"stratum {best.stratum}{follows}, {_LEAPS[best.leap]}"
+
+
+def why_nothing(seen: ClockEvidence | None) -> str:
+    """Why a server's evidence holds no sample."""
+    if seen is None:
+        return "it was not asked"
+    if seen.kiss_code:
+        words = _KISSES.get(seen.kiss_code, "it gives no time")
+        return f"it answered with the kiss code {seen.kiss_code}: {words}"
+    if seen.failure is not None:
+        return in_words(seen.failure)
+    if seen.runner_steps_seconds:
+        return "the runner's own clock was being set meanwhile, so every exchange was thrown away"
+    return "; ".join(seen.discarded) or "it was not asked"
+
+
+def withheld_time(seen: ClockEvidence | None) -> bool:
+    """Whether a server without a sample was asked and gave no time, rather than that the question never reached it.
+
+    Being asked for less (RATE) is no fault of a server, and says nothing else of it.
+    """
+    if seen is None:
+        return False
+    if seen.kiss_code:
+        return seen.kiss_code != "RATE"
+    return seen.failure is not None and seen.failure.kind not in _NOT_THE_SERVERS
+
+
+def symptom_of(seen: ClockEvidence | None) -> str:
+    """One word for why a server gave no time."""
+    if seen is None or (not seen.kiss_code and seen.failure is None):
+        return "not-asked"
+    if seen.kiss_code:
+        return "kiss"
+    assert seen.failure is not None
+    silent = (FailureKind.NO_ANSWER, FailureKind.KERNEL_TIMEOUT)
+    return "silent" if seen.failure.kind in silent else str(seen.failure.kind)
+
+
+def signed_finding(
+    case: Case, host: str, check: str, subject: str, error: Interval, limits: Limits, *,
+    planned: str, whose: str, fix: tuple[str, ...], at: str, symptom: str = "offset",
+) -> Finding:
+    """Grade the size of a clock's error, and show it with its sign.  ``error`` is the clock's lead in seconds."""
+    finding = case.measured_finding(host, check, subject, abs(error), limits, planned=planned, quantity=whose, fix=fix,
+                                    symptom=symptom, at=at)
+    if 0.0 in error:
+        found = f"within {show_seconds(abs(error).hi)}"
+        message = f"{whose} cannot be told from the agreed time: it is {found} of it; {limits.show()}."
+    else:
+        found = f"{show(error)} {'ahead' if error.value > 0 else 'behind'}"
+        message = f"{whose} is {ahead(error.value)} the agreed time (± {show_seconds(error.uncertainty)}); {limits.show()}."
+    if finding.grade is Grade.UNPROVEN:
+        message += "  The error bar reaches across a limit, so neither side of it is proven"
+        needed = limits.needed_uncertainty(abs(Interval(error.value, error.value)))
+        message += f"; an uncertainty below {show_seconds(needed)} would decide it." if needed else "."
+    return msgspec.structs.replace(finding, found=found, message=message,
+                                   measured=Measured(error.value, error.uncertainty, limits.unit))
