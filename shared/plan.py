@@ -122,7 +122,7 @@ class LimitOverride(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class Plan(msgspec.Struct, frozen=True, kw_only=True):
-    """A whole site as intended."""
+    """A whole site as intended.  ``remarks`` says what had to be assumed in reading it, in sentences for its author."""
 
     file: str
     sha256: str
@@ -142,6 +142,7 @@ class Plan(msgspec.Struct, frozen=True, kw_only=True):
     domain_place: Place = Place()
     names_place: Place = Place()
     time_place: Place = Place()
+    remarks: tuple[str, ...] = ()
 
     def network(self, name: str) -> Network | None:
         """The network of that name, or None."""
