@@ -1,0 +1,226 @@
+"""Host keys: long enough, really held, in agreement with the zone, and no other host's."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+from shared.evidence import FailureKind, NameAnswer, SshEvidence, SshHostKey
+from shared.findings import Finding, Grade, Measured
+from shared.hostnames import same_name
+from shared.quantities import Decision, Interval
+from verify.grading.case import Case, in_words
+
+#: SSHFP algorithm numbers: RFC 4255 section 3.1.1 (RSA), RFC 6594 section 3 (ECDSA), RFC 7479 section 2 (Ed25519).
+_ALGORITHMS = {"ssh-rsa": 1, "ecdsa-sha2-nistp256": 3, "ecdsa-sha2-nistp384": 3, "ecdsa-sha2-nistp521": 3, "ssh-ed25519": 4}
+#: SSHFP digest types: RFC 4255 section 3.1.2 (SHA-1), RFC 6594 section 3 (SHA-256).
+_DIGESTS = {1: "sha1", 2: "sha256"}
+_SHA_256 = 2
+#: From the worst to the best; what is unproven outranks a caution as it does in a verdict.
+_ORDER = (Grade.FAIL, Grade.UNPROVEN, Grade.CAUTION, Grade.PASS)
+_GRADES = {Decision.PASS: Grade.PASS, Decision.CAUTION: Grade.CAUTION, Decision.FAIL: Grade.FAIL,
+           Decision.UNDECIDED: Grade.UNPROVEN}
+
+_RESTART = "systemctl restart ssh    # the unit is called sshd on some systems"
+
+
+@dataclass(frozen=True, slots=True)
+class _Remark:
+    """One thing said about the keys of one server, with the mend."""
+
+    grade: Grade
+    text: str
+    symptom: str = ""
+    fix: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Fingerprint:
+    """One SSHFP record (RFC 4255 section 3.1): algorithm and digest type by number, the digest as lower-case hex."""
+
+    algorithm: int
+    digest_type: int
+    digest: str
+
+    def __str__(self) -> str:
+        return f"{self.algorithm} {self.digest_type} {self.digest}"
+
+
+def fingerprint_record(key: SshHostKey, digest_type: int = _SHA_256) -> Fingerprint | None:
+    """The SSHFP record that belongs to a key, or None for a key type or digest type without a number here."""
+    algorithm, digest = _ALGORITHMS.get(key.key_type), _DIGESTS.get(digest_type)
+    if algorithm is None or digest is None:
+        return None
+    return Fingerprint(algorithm, digest_type, hashlib.new(digest, key.blob, usedforsecurity=False).hexdigest())
+
+
+def read_fingerprint(value: str) -> Fingerprint | None:
+    """An SSHFP record from its presentation form (RFC 4255 section 3.2), or None where it is not one."""
+    fields = value.split()
+    if len(fields) < 3 or not all(field.isascii() and field.isdigit() and len(field) <= 3 for field in fields[:2]):
+        return None
+    digest = "".join(fields[2:]).lower()
+    if not digest or any(char not in "0123456789abcdef" for char in digest):
+        return None
+    return Fingerprint(int(fields[0]), int(fields[1]), digest)
+
+
+def grade(case: Case, host: str, subject: str, seen: SshEvidence, names: Iterable[NameAnswer]) -> Finding:
+    """``ssh.host-key``: everything there is to say of one server's keys, under the worst of its grades."""
+    remarks = [*_held(seen), *_long_enough(case, host, seen), *_agrees(host, seen.host_keys, names)]
+    worst = next(grade for grade in _ORDER if grade is Grade.PASS or any(remark.grade is grade for remark in remarks))
+    limits = case.limits["ssh_rsa_bits"]
+    rsa = _rsa(seen)
+    return case.finding(
+        host, "ssh.host-key", subject, worst,
+        planned=f"host keys that the server proves to hold; RSA {limits.show()}",
+        found="; ".join(map(_shown, seen.host_keys)) or "no key was proven",
+        message=" ".join(remark.text for remark in remarks),
+        fix=tuple(line for remark in remarks if remark.grade is not Grade.PASS for line in remark.fix),
+        symptom=next((remark.symptom for remark in remarks if remark.grade is worst), ""),
+        measured=Measured(rsa.bits, 0.0, "bit") if rsa else None, limits=limits if rsa else None, at=seen.at)
+
+
+def _shown(key: SshHostKey) -> str:
+    return f"{key.key_type} {key.bits} bit {key.fingerprint}"
+
+
+def _rsa(seen: SshEvidence) -> SshHostKey | None:
+    return next((key for key in seen.host_keys if key.key_type == "ssh-rsa"), None)
+
+
+def _held(seen: SshEvidence) -> list[_Remark]:
+    """The keys that were proven to be held (RFC 4253 section 8), and those that were not."""
+    remarks = []
+    if seen.host_keys:
+        types = ", ".join(key.key_type for key in seen.host_keys)
+        remarks.append(_Remark(Grade.PASS, f"The server proved by a signature that it holds the private key of: {types}."))
+    for missed in seen.key_failures:
+        if missed.failure.kind is FailureKind.MISMATCHED and missed.failure.phase == "signature":
+            remarks.append(_Remark(
+                Grade.FAIL, f"The server showed a key of type {missed.key_type} and its signature does not verify with it: it "
+                "does not hold what it shows, or something on the way meddles.", "not-held",
+                ("ssh-keygen -lf /etc/ssh/ssh_host_ed25519_key.pub    # at the console of the host: compare with what is shown",
+                 "# where the files are right, look for a device between the runner and the host that answers for it")))
+        else:
+            remarks.append(_Remark(Grade.UNPROVEN, f"A key of type {missed.key_type} is offered and was not proven to be held: "
+                                   f"{in_words(missed.failure)}.", "key-unproven"))
+    if not remarks:
+        remarks.append(_Remark(Grade.UNPROVEN, "The server offers no host key of a type that is asked for here (Ed25519, ECDSA, "
+                               "RSA), so none was proven.", "key-unproven"))
+    return remarks
+
+
+def _long_enough(case: Case, host: str, seen: SshEvidence) -> list[_Remark]:
+    """RSA keys vary in length; Ed25519 and the curves of ECDSA are long enough by their nature."""
+    rsa = _rsa(seen)
+    if rsa is None:
+        return []
+    limits = case.limits["ssh_rsa_bits"]
+    grade_ = _GRADES[limits.decide(Interval(rsa.bits, rsa.bits))]
+    if grade_ is Grade.PASS:
+        return []
+    return [_Remark(
+        grade_, f"Its RSA host key has {rsa.bits} bits; the limit is {limits.show()}.", "short-key",
+        ("# as root, at the console of the host: a new RSA key in the place of the short one",
+         "rm /etc/ssh/ssh_host_rsa_key /etc/ssh/ssh_host_rsa_key.pub",
+         "ssh-keygen -t rsa -b 3072 -N '' -f /etc/ssh/ssh_host_rsa_key", _RESTART,
+         f"ssh-keygen -R {host}    # wherever the old key was accepted"))]
+
+
+def _agrees(host: str, keys: tuple[SshHostKey, ...], names: Iterable[NameAnswer]) -> list[_Remark]:
+    """Whether the zone's SSHFP records, where it has any, speak of these keys (RFC 4255 section 2)."""
+    agreed: dict[str, None] = {}
+    remarks = []
+    for answer in names:
+        if answer.rrtype != "SSHFP" or not same_name(answer.name, host):
+            continue
+        published = [record for each in answer.answers if each.rrtype == "SSHFP" and (record := read_fingerprint(each.value))]
+        for key in keys:
+            speaking = [record for record in published
+                        if record.algorithm == _ALGORITHMS.get(key.key_type) and record.digest_type in _DIGESTS]
+            if any(record == fingerprint_record(key, record.digest_type) for record in speaking):
+                agreed[key.key_type] = None
+            elif speaking:
+                remarks.append(_disagreement(host, key, speaking, answer.server))
+    if agreed:
+        remarks.append(_Remark(Grade.PASS, f"The zone's SSHFP records agree with: {', '.join(agreed)}."))
+    return remarks
+
+
+def _disagreement(host: str, key: SshHostKey, published: list[Fingerprint], server: str) -> _Remark:
+    return _Remark(
+        Grade.FAIL,
+        f"The name server {server} publishes another {key.key_type} key for {host} than the host holds: the records are of an "
+        "earlier installation, or this is not the host they speak of.",
+        "dns-disagrees",
+        (f"; first, at the console of the host, \"ssh-keygen -r {host}.\" must print the line to add", "; in the zone, add:",
+         f"{host}. IN SSHFP {fingerprint_record(key)}", "; and remove:",
+         *(f"; {host}. IN SSHFP {record}" for record in dict.fromkeys(published))))
+
+
+@dataclass(frozen=True, slots=True)
+class Holder:
+    """Who showed a key, and where."""
+
+    host: str
+    address: str
+    subject: str
+    seen: SshEvidence
+
+
+def grade_shared(case: Case, holders: list[Holder]) -> list[Finding]:
+    """``ssh.shared-key``: a host key that two hosts of the plan hold (common practice, no source).
+
+    A site with one SSH host has nothing to compare and gets no finding.
+    """
+    if len({holder.host for holder in holders}) < 2:
+        return []
+    known = [holder for holder in holders if holder.seen.host_keys]
+    return [_shared(case, holder, known) for holder in holders]
+
+
+def _shared(case: Case, holder: Holder, known: list[Holder]) -> Finding:
+    # Two plan entries for one address are one machine seen twice, which is the plan's mistake and plan.duplicate's to say.
+    others = [other for other in known if other.host != holder.host and other.address != holder.address]
+    compared = len({other.host for other in others})
+    planned = "host keys that no other host of the plan has"
+    if not holder.seen.host_keys or not compared:
+        whose = "its own host keys are not known" if not holder.seen.host_keys else "no other host's keys are known"
+        return case.finding(holder.host, "ssh.shared-key", holder.subject, Grade.UNPROVEN, planned=planned, found="not compared",
+                            message=f"The host keys of {holder.host} could not be compared with those of other hosts: {whose}.",
+                            symptom="key-unproven", at=holder.seen.at)
+    twins: dict[str, list[SshHostKey]] = {}
+    for other in others:
+        for key in holder.seen.host_keys:
+            if key.blob in {theirs.blob for theirs in other.seen.host_keys} and key not in twins.get(other.host, []):
+                twins.setdefault(other.host, []).append(key)
+    if not twins:
+        return case.finding(holder.host, "ssh.shared-key", holder.subject, Grade.PASS, planned=planned,
+                            found=f"no key in common with {compared} other {_hosts(compared)}",
+                            message=f"The host keys of {holder.host} are none of those of the {compared} other "
+                            f"{_hosts(compared)} whose keys were proven.", at=holder.seen.at)
+    named = "; ".join(f"{twin} ({', '.join(_shown(key) for key in keys)})" for twin, keys in twins.items())
+    return case.finding(
+        holder.host, "ssh.shared-key", holder.subject, Grade.FAIL, planned=planned, found=f"the same as on {named}",
+        message=f"{holder.host} holds the same host key as {', '.join(twins)}, as hosts copied from one image do: whoever has "
+        "the key of one can pass for the other, and a warning of a changed key will not come.",
+        fix=_new_keys(holder, list(twins)), symptom="shared-key", at=holder.seen.at)
+
+
+def _hosts(count: int) -> str:
+    return "host" if count == 1 else "hosts"
+
+
+def _new_keys(holder: Holder, twins: list[str]) -> tuple[str, ...]:
+    return (
+        f"# as root, at the console of {holder.host} (and likewise on {', '.join(twins)}: the image has the key of every copy):",
+        "rm /etc/ssh/ssh_host_*_key /etc/ssh/ssh_host_*_key.pub",
+        "ssh-keygen -A",
+        _RESTART,
+        "# wherever the old key was accepted:",
+        f"ssh-keygen -R {holder.host}",
+        f"ssh-keygen -R {holder.address}",
+        "# and take the keys out of the image before the next copy is made of it",
+    )
