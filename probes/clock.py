@@ -28,11 +28,12 @@ async def ask_time(network: Network, question: ClockQuestion, address: str) -> C
     burst = _Burst(at=now(network))
     spacing, budget = network.pace.clock_spacing_seconds, network.pace.timeout_seconds
     patience = min(budget / 3, PATIENCE_SECONDS)
-    while burst.asked < question.exchanges and not burst.over and budget > 0:
-        if burst.asked:
-            await network.sleep(spacing)
-            budget -= spacing
+    for _ in range(question.exchanges):
         budget -= await burst.exchange(network, address, question.server.port, min(patience, budget))
+        if burst.over or burst.asked == question.exchanges or budget <= spacing:
+            break
+        await network.sleep(spacing)
+        budget -= spacing
     return ClockEvidence(
         server=question.server.label, address=address, port=question.server.port, at=burst.at,
         samples=tuple(burst.samples), asked=burst.asked, kiss_code=burst.kiss_code, discarded=tuple(burst.discarded),
