@@ -32,7 +32,7 @@ class Echo(msgspec.Struct, frozen=True, kw_only=True):
 def ones_complement_sum(octets: bytes) -> int:
     """The 16-bit one's complement sum of ``octets``, an odd last octet padded with zero (RFC 1071 section 1)."""
     padded = octets + b"\0" * (len(octets) % 2)
-    total = sum(struct.unpack(f"!{len(padded) // 2}H", padded))
+    total: int = sum(struct.unpack(f"!{len(padded) // 2}H", padded))
     while total > 0xFFFF:
         total = (total & 0xFFFF) + (total >> 16)
     return total

@@ -1,9 +1,106 @@
-"""Checks of the hosts family (to be filled)."""
+"""Checks of a host's addresses: does anything live there, how well does it answer, and what does IPv6 do."""
 
 from __future__ import annotations
 
 from shared.catalogue.entry import Check, LimitRule
+from shared.quantities import Sense
 
-CHECKS: tuple[Check, ...] = ()
+CHECKS = (
+    Check(
+        name="host.echo",
+        title="Something lives at the planned address, and answers promptly",
+        proves="The address gives a sign of life to the runner: an echo reply, an accepting TCP port or an NTP answer.  Where "
+               "echoes are answered, the loss and the median round trip of one short burst are inside their limits.",
+        not_proves="That the machine there is the planned one: a host with a stolen or mistyped address answers just as well; "
+                   "its host key and certificate tell.  That the path stays as good: the numbers describe one burst of five "
+                   "echoes.  Where only resets came, that the host lives: a firewall can send them in its name.",
+        basis=("RFC 1122 section 3.2.2.6 (every host answers echo, with the data it was sent)",
+               "RFC 4443 sections 4.1 and 4.2 (echo over IPv6)",
+               "RFC 1122 section 3.3.1.4 (one short burst, never a loop)",
+               "RFC 2681 sections 2.4 and 4.2 (a lost echo has no round trip; the median)",
+               "RFC 9293 section 3.10.7.1 (a reset answers for a port where nobody listens)",
+               "RFC 1122 section 3.2.2.1 (unreachable codes are hints, not proof)"),
+        causes=("the host is off, or its cable is in another port",
+                "the address or mask typed at the console has a wrong digit",
+                "the switch port or the host's interface is in another VLAN",
+                "the host has no way back to the runner: see gateway.return-path",
+                "a filter on the host or on the way drops everything",
+                "loss that comes and goes in a rhythm: two machines hold the same address"),
+        mends=("at the console: power, link light, ip -br link, ip -br address, ip route",
+               "at the switch: compare the port's VLAN with the plan's",
+               "for loss: error counters, speed and duplex at both ends of each link"),
+        would_prove="an ICMP socket for this user (net.ipv4.ping_group_range, or CAP_NET_RAW), a route to the address, or a "
+                    "runner with no filter between",
+        owner="build",
+        needs=("gateway.echo",),
+        limits=("echo_loss", "echo_round_trip"),
+    ),
+    Check(
+        name="host.address-conflict",
+        title="Nobody else uses the host's address",
+        proves="One hardware address, and no second one, claims the host's address on its own wire.",
+        not_proves="That the one that claims it is the planned host.  That no machine which is switched off now would claim "
+                   "it later.",
+        basis=("RFC 5227 section 2.1.1 (three ARP probes, decided two seconds after the last)",
+               "RFC 4862 section 5.4 (duplicate address detection)"),
+        causes=("an old machine kept the address when its successor was built",
+                "a template was cloned with its address in it",
+                "a dynamic pool hands the address out"),
+        mends=("on another machine of the wire: arping -D -I INTERFACE -c 3 ADDRESS; look both hardware addresses up at the switch",
+               "give one of the two another address, and take the address out of every pool"),
+        would_prove="a runner, or a host asked over SSH, on the same wire",
+        owner="network",
+        needs=("host.echo",),
+    ),
+    Check(
+        name="host.path-mtu",
+        title="Packets of the planned size pass",
+        proves="A packet of the network's planned MTU, forbidden to be fragmented, reaches the host and its answer comes back.",
+        not_proves="That the path carries it in every direction and to every other place.",
+        basis=("RFC 1191 sections 3 and 6.3 (path MTU discovery)", "RFC 8201 (the same for IPv6)",
+               "RFC 8899 section 5.1 (probing that needs no ICMP)"),
+        causes=("one link on the way has a smaller MTU, such as a tunnel",
+                "one end was set to large frames and the other was not",
+                "a filter drops \"fragmentation needed\" or \"packet too big\", so that large packets vanish"),
+        mends=("set the MTU of both ends and of every switch port between to the planned one",
+               "let ICMP type 3 code 4, and ICMPv6 type 2, through every filter"),
+        would_prove="echoes of full size that may not be fragmented, sent by a runner with a raw socket",
+        owner="network",
+        needs=("host.echo",),
+    ),
+    Check(
+        name="host.ipv6",
+        title="IPv6 is what the plan says: there, or not there",
+        proves="Each planned IPv6 address answers.  Where the plan has none, no planned name server publishes an AAAA record "
+               "for the host.",
+        not_proves="That the host has no IPv6 address at all: one that nobody published and nobody planned cannot be found "
+                   "from outside.",
+        basis=("RFC 3596 section 2.1 (the AAAA record)",
+               "RFC 6724 section 2.1 (most clients try IPv6 first)",
+               "RFC 8305 section 5 (and then wait before they try IPv4)",
+               "RFC 4890 section 4 (what of ICMPv6 must not be filtered)"),
+        causes=("an AAAA record was registered by the host itself, or is left from its predecessor",
+                "the host took a prefix from router advertisements on a network that should have none",
+                "IPv6 is disabled on the host, or its planned address failed duplicate address detection",
+                "a filter drops ICMPv6, and with it neighbour discovery"),
+        mends=("take the AAAA record out of the zone, or add the address to the plan",
+               "at the console: ip -6 -br address; ip -6 route; sysctl net.ipv6.conf.all.disable_ipv6"),
+        would_prove="a runner with IPv6, and a planned name server that answers for the host's name",
+        owner="build",
+        needs=("host.echo", "name.server"),
+    ),
+)
 
-LIMITS: tuple[LimitRule, ...] = ()
+LIMITS = (
+    LimitRule(
+        name="echo_loss", unit="ratio", sense=Sense.AT_MOST,
+        bounds={"lab": (0.2, 0.5), "production": (0.0, 0.2), "strict": (0.0, 0.0)},
+        origin="none expected on a wired path, 20 % too much: common practice, no source; of five echoes one lost is a "
+               "caution and two are a fail.  lab: one lost is let pass.  strict: any loss fails",
+    ),
+    LimitRule(
+        name="echo_round_trip", unit="s", sense=Sense.AT_MOST,
+        bounds={"lab": (0.1, None), "production": (0.010, None), "strict": (0.005, 0.010)},
+        origin="below 1 ms is usual on a wired local network, beyond 5 to 10 ms is worth a look: common practice, no source",
+    ),
+)

@@ -1,0 +1,57 @@
+"""Whom to send echoes, and which ports to knock on: nothing that the plan does not name."""
+
+from __future__ import annotations
+
+import ipaddress
+from collections.abc import Iterable
+
+from shared.plan import Host, Plan, Role
+from shared.questions import EchoQuestion, PortQuestion
+
+#: Echoes in a burst that are counted.  Three to five, common practice, no source; that it is one short burst a run and
+#: never a loop is RFC 1122 section 3.3.1.4.
+ECHOES = 5
+
+
+def gateway_questions(plan: Plan) -> tuple[EchoQuestion, ...]:
+    """One burst for each planned gateway, in plan order, however many networks share it."""
+    gateways = dict.fromkeys(network.gateway for network in plan.networks if network.gateway)
+    return tuple(EchoQuestion(gateway, ECHOES) for gateway in _addresses(gateways))
+
+
+def echo_questions(_plan: Plan, host: Host) -> tuple[EchoQuestion, ...]:
+    """One burst for each address of the host."""
+    return tuple(EchoQuestion(address, ECHOES) for address in _addresses(host.addresses))
+
+
+def port_questions(plan: Plan, host: Host) -> tuple[PortQuestion, ...]:
+    """One knock on each planned TCP port of each address, whether it must be open or closed.
+
+    UDP ports are not knocked on: silence over UDP proves nothing, so grading calls them unproven.
+    """
+    role = plan.role(host.role)
+    if role is None:
+        return ()
+    ports = dict.fromkeys(port for port in (*role.tls, *role.ssh, *role.open, *role.http, *role.closed)
+                          if port.transport == "tcp")
+    return tuple(PortQuestion(address, port.number, _speaks(role, port.number), host.fqdn)
+                 for address in _addresses(host.addresses) for port in ports)
+
+
+def _speaks(role: Role, number: int) -> str:
+    if any(port.number == number for port in role.tls):
+        return "tls"
+    return "ssh" if any(port.number == number for port in role.ssh) else ""
+
+
+def _addresses(texts: Iterable[str]) -> list[str]:
+    """Those that are addresses.  A socket would take anything else for a name and ask the runner's own resolver."""
+    return [text for text in dict.fromkeys(texts) if _is_address(text)]
+
+
+def _is_address(text: str) -> bool:
+    try:
+        ipaddress.ip_address(text)
+    except ValueError:
+        return False
+    return True

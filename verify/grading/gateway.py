@@ -1,0 +1,131 @@
+"""Grades the gateways: whether they answer, and whether the hosts' own use of them is proven."""
+
+from __future__ import annotations
+
+import ipaddress
+
+from shared.evidence import EchoEvidence, FailureKind, HostEvidence
+from shared.findings import SITE, Finding, Grade
+from shared.plan import Host, Network
+from verify.grading.bursts import grade_burst
+from verify.grading.case import Case, in_words
+from verify.grading.life import Life, answered, echo_counts, signs_of_life
+
+
+def grade_site(case: Case) -> list[Finding]:
+    """``gateway.echo`` for each planned gateway, once however many networks share it."""
+    gateways = dict.fromkeys(network.gateway for network in case.plan.networks if network.gateway)
+    return [finding for gateway in gateways for finding in _grade_echo(case, gateway)]
+
+
+def grade_host(case: Case, host: Host, evidence: HostEvidence) -> list[Finding]:
+    """``gateway.return-path``: whether an answer of this host came out of its own subnet; nothing where no gateway is planned.
+
+    Does not prove which of several routers carried the answer.
+    """
+    network = case.plan.network(host.network)
+    gateway = host.gateway or (network.gateway if network else None)
+    if network is None or not gateway:
+        return []
+    on_link = case.evidence.vantage.on_link.get(network.name)
+    where = case.evidence.vantage.name
+
+    def unproven(found: str, message: str, symptom: str = "") -> list[Finding]:
+        return [case.finding(host.fqdn, "gateway.return-path", gateway, Grade.UNPROVEN,
+                             planned=f"{host.fqdn} sends through {gateway}", found=found, message=message, symptom=symptom)]
+
+    if on_link is None:
+        return unproven("unknown whether on the same wire",
+                        f"{where} could not tell whether it stands on the wire of network {network.name} itself, so an "
+                        f"answer from {host.fqdn} says nothing about its gateway.")
+    if on_link:
+        return unproven("runner on the same wire",
+                        f"{where} stands on the same wire as {host.fqdn}, so no answer of the host goes through its gateway. "
+                        f"A run from outside {network.subnet_typed}, or the host's own route table, would prove it.")
+    life = _life_of_family(host, evidence, gateway)
+    if life.sure:
+        return [case.finding(
+            host.fqdn, "gateway.return-path", gateway, Grade.PASS, planned=f"{host.fqdn} sends through {gateway}",
+            found=f"answers an off-link runner: {life.told()}",
+            message=f"{host.fqdn} answers {where}, which stands outside network {network.name}, so its way out works.")]
+    if life.unsure:
+        return unproven(life.told(),
+                        f"{host.fqdn} was only heard by what a firewall on the way could have sent in its name "
+                        f"({life.told()}), so nothing proves that its answers leave network {network.name}.")
+    return unproven("no answer", f"{host.fqdn} answered nothing to {where}, so its way out was not exercised.",
+                    "silent" if life.dead else "")
+
+
+def _life_of_family(host: Host, evidence: HostEvidence, gateway: str) -> Life:
+    """The signs of life of the host's addresses that this gateway serves: those of its own IP version."""
+    lives = [signs_of_life(evidence, address) for address in host.addresses if (":" in address) == (":" in gateway)]
+    return Life(sure=tuple(sign for life in lives for sign in life.sure),
+                unsure=tuple(sign for life in lives for sign in life.unsure),
+                echo_sent=any(life.echo_sent for life in lives))
+
+
+def _grade_echo(case: Case, gateway: str) -> list[Finding]:
+    echo = next((echo for echo in case.evidence.site.gateways if echo.address == gateway), None)
+    if echo is not None and answered(echo):
+        return grade_burst(case, SITE, "gateway.echo", echo)
+    return [_unanswered(case, gateway, echo)]
+
+
+def _unanswered(case: Case, gateway: str, echo: EchoEvidence | None) -> Finding:
+    where = case.evidence.vantage.name
+    at = echo.at if echo else ""
+
+    def finding(grade: Grade, found: str, message: str, symptom: str = "", fix: tuple[str, ...] = ()) -> Finding:
+        return case.finding(SITE, "gateway.echo", gateway, grade, planned=f"{gateway} answers echo", found=found,
+                            message=message, symptom=symptom, fix=fix, at=at)
+
+    if echo is None:
+        return finding(Grade.UNPROVEN, "not asked", f"No echo was sent to the gateway {gateway}.")
+    reason = in_words(echo.failure) if echo.failure else "no answer"
+    if not echo_counts(echo):
+        return finding(Grade.UNPROVEN, reason, f"Whether the gateway {gateway} answers {where} could not be seen: {reason}.")
+    behind = _heard_through(case, gateway)
+    if behind:
+        return finding(
+            Grade.CAUTION, f"no echo reply; {behind} answers through it",
+            f"The gateway {gateway} sends {where} no echo reply, but {behind} behind it answers from outside its own "
+            "network, so something forwards.", "quiet",
+            (f"allow echo on the gateway {gateway}, or leave gateway.echo out in the plan and say why it stays quiet",))
+    return finding(Grade.FAIL, reason, _blame(case, gateway, echo, reason), "silent", _fix(case, gateway))
+
+
+def _blame(case: Case, gateway: str, echo: EchoEvidence, reason: str) -> str:
+    where, sent = case.evidence.vantage.name, len(echo.round_trips_seconds)
+    if echo.failure and echo.failure.phase == "neighbour":
+        return (f"No machine on the wire of {where} owns {gateway}: not even the search for its hardware address was answered. "
+                "The planned gateway address is wrong, or the gateway is off, or its port is in another VLAN.")
+    if echo.failure and echo.failure.kind is FailureKind.UNREACHABLE:
+        return f"The gateway {gateway} answered none of {sent} echoes from {where}; instead: {reason}."
+    return (f"The gateway {gateway} answered none of {sent} echoes from {where}, and no host behind it was heard from outside. "
+            "It may be down or wrongly planned, or it may ignore echo on purpose.")
+
+
+def _fix(case: Case, gateway: str) -> tuple[str, ...]:
+    networks = [network for network in case.plan.networks if network.gateway == gateway]
+    return (f"compare with the gateway's own interface: it must hold {gateway}{_prefix(networks)}{_vlan(networks)}",
+            f"on a host of that network: ip neigh show {gateway}   # FAILED or INCOMPLETE: wrong address, port or VLAN",
+            "where the gateway ignores echo on purpose, leave gateway.echo out in the plan and give that reason")
+
+
+def _prefix(networks: list[Network]) -> str:
+    subnet = next((network.subnet for network in networks if network.subnet), None)
+    return f"/{ipaddress.ip_network(subnet).prefixlen}" if subnet else ""
+
+
+def _vlan(networks: list[Network]) -> str:
+    vlan = next((network.vlan for network in networks if network.vlan is not None), None)
+    return f" in VLAN {vlan}" if vlan is not None else ""
+
+
+def _heard_through(case: Case, gateway: str) -> str:
+    """A host behind this gateway that surely answered a runner outside its network; empty where there is none."""
+    behind = {network.name for network in case.plan.networks
+              if network.gateway == gateway and case.evidence.vantage.on_link.get(network.name) is False}
+    seen = {evidence.fqdn: evidence for evidence in case.evidence.hosts}
+    return next((host.fqdn for host in case.plan.hosts if host.network in behind and host.fqdn in seen
+                 and _life_of_family(host, seen[host.fqdn], gateway).sure), "")

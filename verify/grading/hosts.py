@@ -1,0 +1,195 @@
+"""Grades a host's addresses: whether anything lives there, how well it answers, and what IPv6 does."""
+
+from __future__ import annotations
+
+import ipaddress
+from collections.abc import Iterable
+
+from shared.evidence import EchoEvidence, HostEvidence
+from shared.findings import Finding, Grade
+from shared.plan import Host
+from shared.zonelines import address_line, under_comment, zone_of
+from verify.grading.bursts import grade_burst
+from verify.grading.case import Case, in_words
+from verify.grading.life import FORBIDDEN, Life, answered, echo_counts, signs_of_life
+
+#: Answers that settle whether a name has an AAAA record (RFC 1035 section 4.1.1, RFC 2308 section 2).
+_SETTLED = ("NOERROR", "NXDOMAIN")
+
+
+def grade_host(case: Case, host: Host, evidence: HostEvidence) -> list[Finding]:
+    """``host.echo`` for each address and ``host.ipv6``.
+
+    Does not prove that the machine at an address is the planned one: see ssh.identity and the certificate checks.
+    """
+    echoes = [finding for address in host.addresses for finding in _grade_echo(case, host, evidence, address)]
+    return [*echoes, *_grade_ipv6(case, host, evidence)]
+
+
+# --- host.echo
+
+
+def _grade_echo(case: Case, host: Host, evidence: HostEvidence, address: str) -> list[Finding]:
+    echo = next((echo for echo in evidence.echoes if echo.address == address), None)
+    if echo is not None and answered(echo):
+        return grade_burst(case, host.fqdn, "host.echo", echo)
+    return [_unanswered(case, host, address, echo, signs_of_life(evidence, address))]
+
+
+def _unanswered(case: Case, host: Host, address: str, echo: EchoEvidence | None, life: Life) -> Finding:
+    where = case.evidence.vantage.name
+
+    def finding(grade: Grade, found: str, message: str, symptom: str = "", fix: tuple[str, ...] = ()) -> Finding:
+        return case.finding(host.fqdn, "host.echo", address, grade, planned=f"{address} answers", found=found, message=message,
+                            symptom=symptom, fix=fix, at=echo.at if echo else "")
+
+    alive = f" It is alive all the same: {life.told()}." if life.sure else ""
+    if echo is None:
+        return finding(Grade.UNPROVEN, "not asked", f"No echo was sent to {address}.{alive}")
+    reason = in_words(echo.failure) if echo.failure else "no answer"
+    if not (echo_counts(echo) or _forbidden(echo)):
+        return finding(Grade.UNPROVEN, reason, f"{where} could not send echoes to {address}: {reason}.{alive}")
+    if life.sure:
+        return finding(Grade.PASS, f"no echo reply; {life.told()}",
+                       f"{address} sends {where} no echo reply ({reason}), but it is alive: {life.told()}.", "quiet")
+    if life.unsure:
+        return finding(Grade.CAUTION, f"no echo reply; {life.told()}",
+                       f"{address} sends {where} no echo reply ({reason}). Something answers for it ({life.told()}), but a "
+                       "firewall on the way can send that in its name.", "quiet",
+                       (f"let echo from {where} through to {address}, or run from a place with no firewall between",
+                        f"at the console of {host.fqdn}, see that it is up: ip -br address"))
+    if life.barred or _forbidden(echo):
+        return finding(Grade.UNPROVEN, reason,
+                       f"{address} cannot be seen from {where}: a filter on the way turns its questions back (echo: {reason}), "
+                       "and nothing else answers.")
+    return finding(Grade.FAIL, reason, _silence(case, evidence_of=echo, reason=reason), "silent", _console(case, host, address))
+
+
+def _forbidden(echo: EchoEvidence) -> bool:
+    """Whether somebody on the way refused to carry the echoes, which says nothing of the host."""
+    return echo.failure is not None and echo.failure.kind in FORBIDDEN
+
+
+def _silence(case: Case, *, evidence_of: EchoEvidence, reason: str) -> str:
+    address, where, failure = evidence_of.address, case.evidence.vantage.name, evidence_of.failure
+    if failure and failure.phase == "neighbour":
+        return (f"No machine on the wire of {where} owns {address}: not even the search for its hardware address was answered. "
+                "The host is off, not connected, in another VLAN, or has another address.")
+    sent = len(evidence_of.round_trips_seconds)
+    told = f"; instead: {reason}" if failure and failure.sender else ""
+    return f"{address} gives {where} no sign of life: {sent} echoes and every planned port stayed without an answer{told}."
+
+
+def _console(case: Case, host: Host, address: str) -> tuple[str, ...]:
+    """What to look at, and type, at the console of a host that is silent."""
+    network = case.plan.network(host.network)
+    typed, vlan, gateway = address, "", host.gateway or (network.gateway if network else None)
+    if network and network.subnet and ipaddress.ip_address(address) in (subnet := ipaddress.ip_network(network.subnet)):
+        typed = f"{address}/{subnet.prefixlen}"
+        if subnet.version == 4:
+            typed += f" (mask {subnet.netmask})"
+    number = host.vlan if host.vlan is not None else (network.vlan if network else None)
+    if number is not None:
+        vlan = f", VLAN {number}"
+    return (f"at the console of {host.fqdn}: is it powered on, and is the link light lit at both ends of the cable?",
+            "ip -br link       # the planned interface must be UP",
+            f"ip -br address    # it must show {typed}",
+            f"ip route          # it must show default via {gateway}" if gateway else "ip route",
+            f"at the switch: the host's port must carry network {host.network}{vlan}")
+
+
+# --- host.ipv6
+
+
+def _grade_ipv6(case: Case, host: Host, evidence: HostEvidence) -> list[Finding]:
+    network = case.plan.network(host.network)
+    planned = [address for address in host.addresses if ":" in address]
+    off = network is not None and network.ipv6 == "off"
+    findings = [] if off else [_planned_answers(case, host, evidence, address) for address in planned]
+    if off or not planned:
+        findings.append(_nothing_published(case, host, evidence, off=off, planned=planned))
+    return findings
+
+
+def _planned_answers(case: Case, host: Host, evidence: HostEvidence, address: str) -> Finding:
+    """Whether a planned IPv6 address answers.  Where the whole host is silent, that is not a matter of IPv6."""
+    life, where = signs_of_life(evidence, address), case.evidence.vantage.name
+
+    def finding(grade: Grade, found: str, message: str, symptom: str = "", fix: tuple[str, ...] = ()) -> Finding:
+        return case.finding(host.fqdn, "host.ipv6", address, grade, planned=f"{address} answers", found=found, message=message,
+                            symptom=symptom, fix=fix)
+
+    if life.sure:
+        return finding(Grade.PASS, life.told(), f"{address} answers {where} over IPv6: {life.told()}.")
+    if life.unsure:
+        return finding(Grade.UNPROVEN, life.told(), f"What answers for {address} could be a firewall on the way: {life.told()}.")
+    if not life.echo_sent:
+        return finding(Grade.UNPROVEN, "not seen",
+                       f"{where} could not ask {address} over IPv6: {_why_unsent(evidence, address)}.")
+    alive = [other for other in host.addresses if ":" not in other and signs_of_life(evidence, other).sure]
+    if not alive:
+        return finding(Grade.UNPROVEN, "no answer", f"{address} answers {where} nothing, nor does any other address of the host.",
+                       "silent")
+    return finding(
+        Grade.FAIL, f"silent; {alive[0]} answers",
+        f"{host.fqdn} answers {where} over IPv4 ({alive[0]}) but not over IPv6 ({address}), which clients try first.", "silent",
+        (f"at the console of {host.fqdn}: ip -6 -br address    # it must show {address}, not tentative, not dadfailed",
+         "ip -6 route    # it must show a default route",
+         "sysctl net.ipv6.conf.all.disable_ipv6    # it must be 0",
+         "ICMPv6 must pass every filter on the way: without it no neighbour is found (RFC 4890 section 4)"))
+
+
+def _why_unsent(evidence: HostEvidence, address: str) -> str:
+    echo = next((echo for echo in evidence.echoes if echo.address == address), None)
+    return in_words(echo.failure) if echo and echo.failure else "no echo was sent"
+
+
+def _nothing_published(case: Case, host: Host, evidence: HostEvidence, *, off: bool, planned: list[str]) -> Finding:
+    """Whether name servers publish an IPv6 address that the plan does not have.
+
+    Such an address is tried first by most clients (RFC 6724 section 2.1), which then wait for it in vain.
+    """
+    plan_says = "no IPv6 on this network" if off else "no IPv6 address"
+    answers = [answer for answer in evidence.names if answer.purpose == "forward" and answer.rrtype == "AAAA"]
+    published = _unique(record.value for answer in answers for record in answer.answers if record.rrtype == "AAAA")
+
+    def finding(grade: Grade, found: str, message: str, symptom: str = "", fix: tuple[str, ...] = ()) -> Finding:
+        return case.finding(host.fqdn, "host.ipv6", host.fqdn, grade, planned=plan_says, found=found, message=message,
+                            symptom=symptom, fix=fix, at=answers[0].at if answers else "")
+
+    if published:
+        servers = _unique(answer.server for answer in answers if any(record.rrtype == "AAAA" for record in answer.answers))
+        also = f" The plan contradicts itself: it also gives the host {', '.join(planned)}." if off and planned else ""
+        return finding(
+            Grade.FAIL if off else Grade.CAUTION, ", ".join(published),
+            f"{' and '.join(servers)} give {host.fqdn} the IPv6 address {', '.join(published)}, but the plan has "
+            f"{plan_says}: clients will try it first and wait.{also}", "unplanned",
+            (*_zone_fix(case, host, published), "or, where the address is meant to be, add it to the host in the plan"))
+    settled = _unique(answer.server for answer in answers if answer.failure is None and answer.rcode in _SETTLED)
+    if not settled:
+        return finding(Grade.UNPROVEN, "no usable answer", f"No name server said whether {host.fqdn} has an IPv6 address.")
+    if planned:
+        kept = ", ".join(planned)
+        return finding(
+            Grade.FAIL, f"planned as {kept}",
+            f'The plan contradicts itself: network {host.network} has ipv6 = "off", yet it gives {host.fqdn} {kept}.',
+            "unplanned", (f'in the plan, take {kept} from {host.name}, or set ipv6 = "on" for network {host.network}',))
+    return finding(Grade.PASS, f"no AAAA record at {', '.join(settled)}",
+                   f"The plan has {plan_says}, and no name server that answered ({', '.join(settled)}) gives {host.fqdn} any.")
+
+
+def _zone_fix(case: Case, host: Host, published: list[str]) -> tuple[str, ...]:
+    """The records to take out, in master-file form; a value that is no address cannot be written as one."""
+    lines = [address_line(host.fqdn, value) for value in published if _is_ipv6(value)]
+    return under_comment(zone_of(host.fqdn, case.plan.domain), (), lines)
+
+
+def _is_ipv6(text: str) -> bool:
+    try:
+        return ipaddress.ip_address(text).version == 6
+    except ValueError:
+        return False
+
+
+def _unique(texts: Iterable[str]) -> list[str]:
+    return list(dict.fromkeys(texts))
