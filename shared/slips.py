@@ -18,7 +18,7 @@ LIKELY = 2
 
 @dataclass(frozen=True, slots=True)
 class Slip:
-    """The value that was probably meant, how many slips away it is, and those slips in words ("one digit away: 3 for 5")."""
+    """The value that was probably meant, how many slips away it is, and those slips in words ("one digit away (3 for 5)")."""
 
     meant: str
     distance: int
@@ -99,21 +99,21 @@ def _dropped_octet(wrong: str, right: str) -> str | None:
 
 
 def _words(wrong: str, right: str, slips: int) -> str:
-    """How ``wrong`` came out of ``right``."""
+    """How ``wrong`` came out of ``right``, as what ``right`` is: "one digit away (3 for 5)"."""
     octet = _dropped_octet(wrong, right)
     if octet:
-        return f"an octet dropped: {octet}"
+        return f"one octet away ({octet} dropped)"
     if slips != 1:
         return f"{slips} characters away"
     at = next((index for index, (a, b) in enumerate(zip(wrong, right, strict=False)) if a != b), min(len(wrong), len(right)))
-    if len(wrong) == len(right):
-        if wrong[at + 1 :] == right[at + 1 :]:
-            return f"one {_kind(right[at])} away: {wrong[at]} for {right[at]}"
-        return f"two neighbours swapped: {wrong[at : at + 2]} for {right[at : at + 2]}"
+    if len(wrong) < len(right):
+        return f"one {_kind(right[at])} away ({right[at]} left out)"
     if len(wrong) > len(right):
-        doubled = at > 0 and wrong[at] == wrong[at - 1]
-        return f"a {_kind(wrong[at])} doubled: {wrong[at]}" if doubled else f"one {_kind(wrong[at])} too many: {wrong[at]}"
-    return f"one {_kind(right[at])} missing: {right[at]}"
+        how = "doubled" if at and wrong[at] == wrong[at - 1] else "too many"
+        return f"one {_kind(wrong[at])} away ({wrong[at]} {how})"
+    if wrong[at + 1 :] == right[at + 1 :]:
+        return f"one {_kind(right[at])} away ({wrong[at]} for {right[at]})"
+    return f"one swap away ({wrong[at : at + 2]} for {right[at : at + 2]})"
 
 
 def _kind(char: str) -> str:

@@ -221,7 +221,7 @@ CHECKS = (
     Check(
         name="plan.waiver",
         title="Waivers are alive and mean something",
-        proves="Every waiver names a check and a host that exist, and holds for two weeks or more.",
+        proves="Every waiver names a check and a host that exist, and holds for more than two weeks yet.",
         not_proves="That what it accepts is harmless.",
         basis=("accepted deviations expire, or they are forgotten: common practice, no source",),
         causes=("the date has passed", "the host or the check was renamed", "a spelling mistake"),

@@ -1,0 +1,68 @@
+"""``plan.duplicate``: no two rows, in any network, claim the same name, address or hardware address."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Iterator
+
+from shared.addresses import show_address
+from shared.hostnames import canonical
+from shared.macs import MacError, parse_mac
+from verify.lint.book import Book
+from verify.lint.survey import Sited, Survey
+
+
+def check(survey: Survey, book: Book) -> None:
+    """Gather every claim by kind and value, then write one finding a row and claim."""
+    claims: dict[tuple[str, str], list[int]] = defaultdict(list)
+    for index, row in enumerate(survey.rows):
+        for claim in _claims(row):
+            claims[claim].append(index)
+    for index, row in enumerate(survey.rows):
+        for kind, value in dict.fromkeys(_claims(row)):
+            _finding(index, kind, value, claims[kind, value], survey, book)
+
+
+def _claims(row: Sited) -> Iterator[tuple[str, str]]:
+    yield "name", canonical(row.host.fqdn)
+    for _, address in row.addresses:
+        if address is not None:
+            yield "address", show_address(address)
+    if row.host.mac is not None:
+        try:
+            yield "hardware address", parse_mac(row.host.mac)
+        except MacError:
+            return
+
+
+def _finding(index: int, kind: str, value: str, claimed_by: list[int], survey: Survey, book: Book) -> None:
+    host = survey.rows[index].host
+    if claimed_by == [index]:
+        book.passed(host.fqdn, "plan.duplicate", value, host.place, planned="claimed by one row", found="claimed by one row",
+                    message=f"the {kind} {value} is claimed by {host.fqdn} alone")
+        return
+    others = [survey.rows[other].host for other in claimed_by if other != index]
+    if not others:
+        book.caution(host.fqdn, "plan.duplicate", value, host.place, planned="written once", found="written twice in one row",
+                     message=f"{host.fqdn} lists the {kind} {value} twice", fix=(f"write {value} once",))
+        return
+    rivals = ", ".join(f"{other.name} ({other.place})" for other in others)
+    book.fail(host.fqdn, "plan.duplicate", value, host.place, planned="claimed by one row",
+              found=f"claimed by {len(others) + 1} rows",
+              message=f"the {kind} {value} of {host.fqdn} is also claimed by {rivals}",
+              fix=_mend(index, kind, value, claimed_by, survey),
+              # Evidence is kept by name: two hosts of one name could not be told apart.
+              stop=kind == "name")
+
+
+def _mend(index: int, kind: str, value: str, claimed_by: list[int], survey: Survey) -> tuple[str, ...]:
+    """The first row keeps what it claims; each later one is offered something else."""
+    if index == claimed_by[0]:
+        later = survey.rows[next(other for other in claimed_by if other != index)].host
+        return (f"keep it here and change it at {later.place}" if later.place.line else f"keep it here and change {later.name}",)
+    if kind == "address":
+        offer = survey.offer(survey.rows[index], value)
+        return (f'address = "{offer}"',) if offer else ("address = a free host address of the network",)
+    if kind == "name":
+        return ("name = a name that no other row has",)
+    return ("mac = the address that this machine's own interface shows",)

@@ -1,0 +1,148 @@
+"""``plan.gateway``: the gateway is a host address of its own wire, and of no planned host."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from shared.addresses import (
+    Address,
+    AddressError,
+    Subnet,
+    host_fault,
+    mask_of,
+    parse_address,
+    show_subnet,
+    subnet_of,
+)
+from shared.findings import SITE, Grade, make_ref
+from shared.plan import Place
+from shared.special_addresses import Purpose, special_block
+from verify.lint.book import Book
+from verify.lint.special import judge
+from verify.lint.survey import Sited, Survey, read_address
+
+#: How many bits shorter a mask may become before "the mask is too narrow" stops being the likelier explanation
+#: (common practice, no source).
+_WIDENED = 4
+
+
+@dataclass(frozen=True, slots=True)
+class _Claim:
+    """A gateway as typed somewhere: whose finding it is, where it stands, and which network it is for."""
+
+    owner: str
+    subject: str
+    place: Place
+    network: str
+    typed: str
+    whose: str
+
+
+def check(survey: Survey, book: Book) -> None:
+    """Each network's gateway, then what the host rows say of theirs."""
+    for network in survey.plan.networks:
+        if network.gateway is not None:
+            _judge(_Claim(SITE, network.name, network.place, network.name, network.gateway, f"network {network.name}"),
+                   survey, book)
+    for row in survey.rows:
+        _row(row, survey, book)
+
+
+def _judge(claim: _Claim, survey: Survey, book: Book) -> None:
+    typed, subnet = claim.typed, survey.subnets.get(claim.network)
+    try:
+        gateway = parse_address(typed)
+    except AddressError as error:
+        book.fail(claim.owner, "plan.gateway", claim.subject, claim.place, planned="an address", found=typed or "nothing",
+                  message=f"{claim.whose}: the gateway cannot be read: {error}",
+                  fix=_fix(survey.offer_gateway(claim.network, typed)))
+        return
+    if subnet is None:
+        book.unproven(claim.owner, "plan.gateway", claim.subject, claim.place, planned="a host address of the subnet",
+                      message=f"{claim.whose}: the gateway {typed} could not be compared, as the subnet cannot be read",
+                      because=make_ref(SITE, "plan.mask", claim.network))
+        return
+    planned = f"a host address of {show_subnet(subnet)}"
+    fault = _fault(gateway, subnet, survey)
+    grade, aside = judge(gateway, survey.plan)
+    if fault:
+        book.fail(claim.owner, "plan.gateway", claim.subject, claim.place, planned=planned, found=typed,
+                  message=f"{claim.whose}: the gateway {typed} {fault}",
+                  fix=(*_fix(survey.offer_gateway(claim.network, typed)), *_wider(gateway, subnet)))
+    elif grade is Grade.CAUTION:
+        book.caution(claim.owner, "plan.gateway", claim.subject, claim.place, planned=planned, found=typed,
+                     message=f"{claim.whose}: the gateway {typed} {aside}",
+                     fix=("number the network from the addresses that the site was given",))
+    else:
+        inside = f"lies in {show_subnet(subnet)}"
+        where = "is a link-local address, as IPv6 gateways often are" if _link_local(gateway) else inside
+        book.passed(claim.owner, "plan.gateway", claim.subject, claim.place, planned=planned, found=typed,
+                    message=f"{claim.whose}: the gateway {typed} {where} and is no planned host's")
+
+
+def _fault(gateway: Address, subnet: Subnet, survey: Survey) -> str | None:
+    """Why ``gateway`` cannot be the gateway of ``subnet``, or None."""
+    on_any_link = _link_local(gateway) and subnet.version == 6
+    outside = None if on_any_link else host_fault(gateway, subnet)
+    if outside:
+        return f"{outside}; hosts there cannot reach it, so everything remote fails" if gateway not in subnet else outside
+    grade, aside = judge(gateway, survey.plan)
+    if grade is Grade.FAIL and not on_any_link:
+        return aside
+    owner = next((row.host for row in survey.rows if any(address == gateway for _, address in row.addresses)), None)
+    return f"is also the address of {owner.fqdn} ({owner.place})" if owner else None
+
+
+def _link_local(address: Address) -> bool:
+    block = special_block(address)
+    return address.version == 6 and block is not None and block.purpose is Purpose.LINK_LOCAL
+
+
+def _fix(mend: str | None) -> tuple[str, ...]:
+    return (f'gateway = "{mend}"',) if mend else ("gateway = the address of the router's interface on this wire",)
+
+
+def _wider(gateway: Address, subnet: Subnet) -> tuple[str, ...]:
+    """The mask that would bring the gateway in, where that is only a few bits away."""
+    if gateway in subnet or gateway.version != subnet.version:
+        return ()
+    for prefix in range(subnet.prefixlen - 1, max(0, subnet.prefixlen - _WIDENED - 1), -1):
+        wider = subnet_of(subnet.network_address, prefix)
+        if gateway in wider:
+            mask = f" ({mask_of(prefix)})" if wider.version == 4 else ""
+            return (f'or, if the gateway is right, the mask is too narrow: subnet = "{show_subnet(wider)}"{mask}',)
+    return ()
+
+
+def _row(row: Sited, survey: Survey, book: Book) -> None:
+    """A row without a gateway of its own uses its network's, and must not have that very address."""
+    host = row.host
+    planned = row.network.gateway if row.network else None
+    if host.gateway is not None and planned is None:
+        if row.network is not None:
+            _judge(_Claim(host.fqdn, host.gateway, host.place, host.network, host.gateway, host.fqdn), survey, book)
+    elif host.gateway is not None and planned is not None and not _same(host.gateway, planned):
+        place = row.network.place if row.network else ""
+        book.fail(host.fqdn, "plan.gateway", host.gateway, host.place, planned=planned, found=host.gateway or "nothing",
+                  message=f"{host.fqdn} has the gateway {host.gateway} and its network {host.network} has {planned} ({place})",
+                  fix=(f'gateway = "{planned}"',))
+    elif planned is not None and (gateway := read_address(planned)):
+        _own_address(row, gateway, planned, survey, book)
+
+
+def _own_address(row: Sited, gateway: Address, typed: str, survey: Survey, book: Book) -> None:
+    host = row.host
+    if any(address == gateway for _, address in row.addresses):
+        offer = survey.offer(row, typed)
+        book.fail(host.fqdn, "plan.gateway", typed, host.place, planned="the gateway's address is another's", found=typed,
+                  message=f"{host.fqdn} has the address of its own gateway, {typed}, and would take the wire's traffic",
+                  fix=(f'address = "{offer}"',) if offer else ("give the host an address of its own",))
+    else:
+        book.passed(host.fqdn, "plan.gateway", typed, host.place, planned="the gateway's address is another's",
+                    found=typed, message=f"{host.fqdn} uses the gateway {typed}, which is not its own address")
+
+
+def _same(one: str, other: str) -> bool:
+    """Whether two texts write the same address, or are the same unreadable text."""
+    first, second = read_address(one), read_address(other)
+    return one == other if first is None or second is None else first == second

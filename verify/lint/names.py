@@ -1,0 +1,93 @@
+"""``plan.host-name`` and ``plan.suffix``: names that everything accepts, under a domain that name servers can serve."""
+
+from __future__ import annotations
+
+import re
+
+from shared.findings import SITE
+from shared.hostnames import canonical, name_fault, suggest_name, under
+from shared.plan import Host
+from verify.lint.book import Book
+from verify.lint.survey import Survey
+
+#: RFC 1912 section 2.1 and RFC 6943 section 3.1.1: a bare number, decimal or hexadecimal, is read as an address.
+_READS_AS_NUMBER = re.compile(r"(?:[0-9]+|0x[0-9a-f]+)\Z")
+#: RFC 6761 section 6.3: the name of every machine for itself.  Installers leave it in place.
+_EVERYBODY = "localhost"
+
+
+def check(survey: Survey, book: Book) -> None:
+    """The domain, then every host's name and suffix."""
+    _domain(survey, book)
+    for row in survey.rows:
+        _host_name(row.host, survey, book)
+        _suffix(row.host, survey, book)
+
+
+def _domain(survey: Survey, book: Book) -> None:
+    plan = survey.plan
+    domain = canonical(plan.domain)
+    fault = name_fault(domain) if domain else "the domain is empty, so short names stay short"
+    if fault is None and under(domain, "alt"):
+        fault = "names under alt. are not DNS names, and no name server has them (RFC 9476 section 2)"
+    if fault:
+        mend = f'domain = "{_legal(domain)}"' if domain else "domain = the zone that the site's name servers serve"
+        # A host below an unusable domain has no name that can be asked for.
+        stop = any(under(host.fqdn, domain) if domain else "." not in host.fqdn for host in plan.hosts)
+        book.fail(SITE, "plan.suffix", "domain", plan.domain_place, planned="a domain that name servers can serve",
+                  found=plan.domain or "nothing", message=f'the domain "{plan.domain}" cannot be used: {fault}', fix=(mend,),
+                  stop=stop)
+    elif under(domain, "local"):
+        book.caution(SITE, "plan.suffix", "domain", plan.domain_place, planned="a domain that name servers can serve",
+                     found=plan.domain,
+                     message=f"the domain {plan.domain} lies under local., whose names many systems ask by multicast and not of "
+                             "the name servers (RFC 6762 section 3)", fix=_NOT_LOCAL)
+    else:
+        book.passed(SITE, "plan.suffix", "domain", plan.domain_place, planned="a domain that name servers can serve",
+                    found=plan.domain, message=f"the domain {plan.domain} is one that name servers can serve")
+
+
+def _host_name(host: Host, survey: Survey, book: Book) -> None:
+    # An unusable domain is one finding of its own, not one for every host below it.
+    fault = name_fault(host.name) or (None if name_fault(survey.plan.domain) else name_fault(host.fqdn))
+    short = canonical(host.name).partition(".")[0]
+    if fault:
+        book.fail(host.fqdn, "plan.host-name", host.name or "name", host.place, planned="a legal host name",
+                  found=host.name or "nothing", message=f'the host name "{host.name}" is not legal: {fault}',
+                  fix=(f'name = "{_legal(host.name)}"',), stop=True)
+    elif short == _EVERYBODY:
+        book.fail(host.fqdn, "plan.host-name", host.name, host.place, planned="a name of the host's own", found=host.name,
+                  message=f"the host name {host.name} is what every machine calls itself, often left by an installer",
+                  fix=("name = the name this host is to have",))
+    elif _READS_AS_NUMBER.match(short):
+        book.caution(host.fqdn, "plan.host-name", host.name, host.place, planned="a name that is not a number", found=host.name,
+                     message=f"the short host name {short} is legal, and many programs read it as an address",
+                     fix=(f'name = "host-{host.name}"',))
+    else:
+        book.passed(host.fqdn, "plan.host-name", host.name, host.place, planned="a legal host name", found=host.name,
+                    message=f"the host name {host.name} is legal everywhere")
+
+
+def _legal(name: str) -> str:
+    """A legal name as near to ``name`` as can be made."""
+    near = suggest_name(name)
+    plain = "host-" + re.sub(r"[^a-z0-9]+", "-", near)[:40].strip("-")
+    return next(candidate for candidate in (near, re.sub(r"-{2,}", "-", near), plain) if name_fault(candidate) is None)
+
+
+def _suffix(host: Host, survey: Survey, book: Book) -> None:
+    domain = canonical(survey.plan.domain)
+    if not domain:
+        return
+    if under(host.fqdn, domain):
+        book.passed(host.fqdn, "plan.suffix", host.fqdn, host.place, planned=f"under {domain}", found=host.fqdn,
+                    message=f"{host.fqdn} lies under the plan's domain")
+        return
+    multicast = " and under local., which is asked by multicast" if under(host.fqdn, "local") else ""
+    short = _legal(host.fqdn.partition(".")[0])
+    book.caution(host.fqdn, "plan.suffix", host.fqdn, host.place, planned=f"under {domain}", found=host.fqdn,
+                 message=f"{host.fqdn} lies outside the plan's domain {domain}{multicast}",
+                 fix=(f'name = "{short}"', f"which becomes {short}.{domain}; or waive this if the name is meant"))
+
+
+_NOT_LOCAL = ("rename the zone while that is still possible: a subdomain of a domain you own, or home.arpa",)

@@ -1,0 +1,192 @@
+"""The plan read once for all checks: what its addresses, subnets and pools mean, and which addresses are still free."""
+
+from __future__ import annotations
+
+import datetime
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+from shared.addresses import (
+    Address,
+    AddressError,
+    Subnet,
+    first_host,
+    host_fault,
+    last_host,
+    parse_address,
+    parse_range,
+    parse_subnet,
+    show_address,
+)
+from shared.findings import SITE, make_ref
+from shared.plan import Host, Network, Plan
+from shared.slips import Slip, nearest
+
+#: An inclusive range of addresses: its first and its last.
+Span = tuple[Address, Address]
+
+#: A mistyped address is compared with the free ones of a subnet of up to this many, a /24; in a wider one the nearest
+#: spelling says little and takes long to find (common practice, no source).
+_COMPARED = 256
+
+
+@dataclass(frozen=True, slots=True)
+class Sited:
+    """One host row, by its number in the plan, with its network and what its addresses mean (None where unreadable)."""
+
+    index: int
+    host: Host
+    network: Network | None
+    subnet: Subnet | None
+    addresses: tuple[tuple[str, Address | None], ...]
+
+
+class Survey:
+    """The plan as lint reads it.  Keeps note of the addresses it has offered, so that no two mends collide."""
+
+    def __init__(self, plan: Plan, today: datetime.date) -> None:
+        self.plan = plan
+        self.today = today
+        self.subnets: dict[str, Subnet] = {}
+        self.pools: dict[str, list[Span]] = {}
+        for network in plan.networks:
+            subnet = _subnet(network)
+            if subnet is not None:
+                self.subnets[network.name] = subnet
+            self.pools[network.name] = [span for _, span in ranges_of(network) if span]
+        self.rows = [self._sited(index, host) for index, host in enumerate(plan.hosts)]
+        self.taken = set(self._planned())
+        self._offered: dict[tuple[int | str, Address | str], str | None] = {}
+
+    def _sited(self, index: int, host: Host) -> Sited:
+        typed = host.addresses_typed or host.addresses
+        return Sited(index=index, host=host, network=self.plan.network(host.network), subnet=self.subnets.get(host.network),
+                     addresses=tuple((text, read_address(text)) for text in typed))
+
+    def _planned(self) -> Iterator[Address]:
+        texts = [network.gateway for network in self.plan.networks]
+        texts += [server.host for server in (*self.plan.name_servers, *self.plan.time_sources)]
+        yield from (address for text in texts if text and (address := read_address(text)))
+        yield from (address for row in self.rows for _, address in row.addresses if address)
+
+    def why_no_subnet(self, row: Sited) -> str:
+        """The ref of the finding that says why nothing is known of the row's subnet."""
+        if row.network is None:
+            return make_ref(row.host.fqdn, "plan.reference", f"network {row.host.network}")
+        return make_ref(SITE, "plan.mask", row.network.name)
+
+    def in_pool(self, network: str, address: Address) -> Span | None:
+        """The dynamic range of ``network`` that holds ``address``, or None."""
+        return next((span for span in self.pools.get(network, ()) if within(address, span)), None)
+
+    def is_free(self, network: str, subnet: Subnet, address: Address) -> bool:
+        """Whether a host of ``network`` could be given ``address``: its own, unplanned, in no pool, not yet offered."""
+        return host_fault(address, subnet) is None and address not in self.taken and not self.in_pool(network, address)
+
+    def offer(self, row: Sited, wrong: str) -> str | None:
+        """A free address for a host row to take in the place of ``wrong``, or None where its network has none.
+
+        The nearest in spelling or with the same host part if that is free, else the first free one.  The same question gets
+        the same answer, and no two questions share one.
+        """
+        return self._offer(row.index, row.host.network, wrong, ())
+
+    def offer_gateway(self, network: str, wrong: str) -> str | None:
+        """The gateway that was probably meant: as for a host, and else the first or the last host address."""
+        subnet = self.subnets.get(network)
+        return self._offer(network, network, wrong, (first_host(subnet), last_host(subnet)) if subnet else ())
+
+    def _offer(self, asker: int | str, network: str, wrong: str, usual: tuple[Address, ...]) -> str | None:
+        key = (asker, read_address(wrong) or wrong)
+        if key not in self._offered:
+            subnet = self.subnets.get(network)
+            address = self._choose(network, subnet, wrong, usual) if subnet else None
+            if address is not None:
+                self.taken.add(address)
+            self._offered[key] = show_address(address) if address else None
+        return self._offered[key]
+
+    def _choose(self, network: str, subnet: Subnet, wrong: str, usual: tuple[Address, ...]) -> Address | None:
+        likely = self._likely(network, subnet, wrong)
+        if likely is not None:
+            return likely
+        free = (address for address in usual if self.is_free(network, subnet, address))
+        return next(free, None) or self._first_free(network, subnet)
+
+    def _likely(self, network: str, subnet: Subnet, wrong: str) -> Address | None:
+        address = read_address(wrong)
+        if address is None:
+            slip = self.slip(network, subnet, wrong)
+            return parse_address(slip.meant) if slip else None
+        moved = moved_into(address, subnet)
+        return moved if moved and self.is_free(network, subnet, moved) else None
+
+    def slip(self, network: str, subnet: Subnet, wrong: str) -> Slip | None:
+        """The free address of ``network`` that ``wrong`` is a misspelling of, or None where none is near."""
+        if subnet.num_addresses > _COMPARED:
+            return None
+        free = (address for address in subnet if self.is_free(network, subnet, address))
+        return nearest(wrong, [show_address(address) for address in free])
+
+    def _first_free(self, network: str, subnet: Subnet) -> Address | None:
+        """The lowest free address, found by stepping over taken ones and whole pools."""
+        candidate, last = int(first_host(subnet)), int(last_host(subnet))
+        family = type(first_host(subnet))
+        while candidate <= last:
+            address = family(candidate)
+            span = self.in_pool(network, address)
+            if span:
+                candidate = int(span[1]) + 1
+            elif address in self.taken:
+                candidate += 1
+            else:
+                return address
+        return None
+
+
+def read_address(text: str) -> Address | None:
+    """The address that ``text`` writes, or None."""
+    try:
+        return parse_address(text)
+    except AddressError:
+        return None
+
+
+def read_subnet(text: str) -> Subnet | None:
+    """The subnet that ``text`` writes, or None."""
+    try:
+        return parse_subnet(text)
+    except AddressError:
+        return None
+
+
+def _subnet(network: Network) -> Subnet | None:
+    """What is typed decides; what the plan's reader made of it helps on where lint is stricter."""
+    subnet = read_subnet(network.subnet_typed)
+    return read_subnet(network.subnet) if subnet is None and network.subnet else subnet
+
+
+def ranges_of(network: Network) -> list[tuple[str, Span | None]]:
+    """Each dynamic range of a network as typed and as read (None where it cannot be read)."""
+    typed = network.pool_typed or tuple(f"{first}-{last}" for first, last in network.pool)
+    ranges: list[tuple[str, Span | None]] = []
+    for text in typed:
+        try:
+            ranges.append((text, parse_range(text)))
+        except AddressError:
+            ranges.append((text, None))
+    return ranges
+
+
+def moved_into(address: Address, subnet: Subnet) -> Address | None:
+    """The address with the same host part in ``subnet``: what was meant where only the network part is wrong."""
+    if address.version != subnet.version:
+        return None
+    host_part = int(address) & int(subnet.hostmask)
+    return subnet.network_address + host_part
+
+
+def within(address: Address, span: Span) -> bool:
+    """Whether ``address`` lies in an inclusive range."""
+    first, last = span
+    return address.version == first.version and int(first) <= int(address) <= int(last)
