@@ -113,30 +113,33 @@ async def _ask_keys(
     network: Network, question: PortQuestion, first: _Line, heard: _Heard, keys: list[SshHostKey], failures: list[SshKeyFailure]
 ) -> None:
     """Prove one key of each type that is offered: the first on the connection there is, the others on fresh ones."""
-    line: _Line | None = first
-    offer = heard.offer
+    unused: _Line | None = first
     for key_type, signatures in sshproof.KEY_TYPES.items():
-        algorithm = next((name for name in signatures if offer and name in offer.host_key), None)
+        algorithm = next((name for name in signatures if heard.offer and name in heard.offer.host_key), None)
         if algorithm is None:
             continue
         try:
             _method(first, heard)  # a server that speaks none of ours is not called again to hear it twice
-            if line is None:
-                line, heard = await _reconnect(network, question, first.deadline), _Heard()
-                await _listen(line, heard)
-            keys.append(await _prove(line, algorithm, heard))
-            await line.say_goodbye()
+            if unused:
+                keys.append(await _prove(unused, algorithm, heard))
+            else:
+                keys.append(await _prove_afresh(network, question, first.deadline, algorithm))
         except NotObserved as error:
             failures.append(SshKeyFailure(key_type=key_type, failure=error.failure))
-        finally:
-            if line is not None:
-                line.close()
-            line = None
+        unused = None
+        first.close()
 
 
-async def _reconnect(network: Network, question: PortQuestion, deadline: float) -> _Line:
+async def _prove_afresh(network: Network, question: PortQuestion, deadline: float, algorithm: str) -> SshHostKey:
+    """Prove a key on a connection of its own.  Raises NotObserved."""
     left = _left(network, deadline, "connect")
-    return _Line(network, await network.connect(question.address, question.port, timeout_seconds=left), deadline)
+    line = _Line(network, await network.connect(question.address, question.port, timeout_seconds=left), deadline)
+    try:
+        heard = _Heard()
+        await _listen(line, heard)
+        return await _prove(line, algorithm, heard)
+    finally:
+        line.close()
 
 
 def _method(line: _Line, heard: _Heard) -> str:
@@ -150,7 +153,7 @@ def _method(line: _Line, heard: _Heard) -> str:
 
 
 async def _prove(line: _Line, algorithm: str, heard: _Heard) -> SshHostKey:
-    """One key exchange up to the server's signature.  Raises NotObserved."""
+    """One key exchange up to the server's signature, then a good-bye.  Raises NotObserved."""
     name = _method(line, heard)
     assert heard.offer is not None
     assert heard.greeting is not None
@@ -168,6 +171,7 @@ async def _prove(line: _Line, algorithm: str, heard: _Heard) -> SshHostKey:
     said = Transcript(client_line=IDENTIFICATION, server_line=heard.greeting.identification, client_offer=ours,
                       server_offer=heard.payload)
     digest = sshproof.exchange_hash(method.hash_name, said, reply, half.public, secret)
+    await line.say_goodbye()
     with line.reading("signature"):
         return sshproof.prove(reply.host_key, algorithm, reply.signature, digest)
 

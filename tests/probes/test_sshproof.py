@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import base64
+import contextlib
 import hashlib
 from fractions import Fraction
 
@@ -157,10 +158,8 @@ def test_a_value_that_gives_the_secret_away_is_refused(name: str, public: bytes)
 @given(public=st.binary(max_size=300))
 def test_any_value_of_the_server_is_used_or_refused(name: str, public: bytes) -> None:
     """Totality of every method."""
-    try:
+    with contextlib.suppress(SshWireError):
         assert METHODS[name].begin().agree(public) >= 0
-    except SshWireError as error:
-        assert str(error)
 
 
 def test_the_exchange_hash_is_over_every_part_in_order() -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 from collections.abc import Callable
 from typing import Any
 
@@ -211,7 +212,5 @@ _READERS: list[Callable[[bytes], Any]] = [
 ))
 def test_any_octets_give_evidence_or_the_one_declared_error(reader: Callable[[bytes], Any], data: bytes) -> None:
     """Totality: nothing but SshWireError ever escapes."""
-    try:
+    with contextlib.suppress(SshWireError):
         reader(data)
-    except SshWireError as error:
-        assert str(error)
