@@ -46,7 +46,7 @@ CHECKS = (
         causes=("an old machine kept the address when its successor was built",
                 "a template was cloned with its address in it",
                 "a dynamic pool hands the address out"),
-        mends=("on another machine of the wire: arping -D -I INTERFACE -c 3 ADDRESS; look both hardware addresses up at the switch",
+        mends=("on another machine of the wire: arping -D -I INTERFACE -c 3 ADDRESS; find both hardware addresses at the switch",
                "give one of the two another address, and take the address out of every pool"),
         would_prove="a runner, or a host asked over SSH, on the same wire",
         owner="network",
