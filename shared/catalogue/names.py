@@ -91,7 +91,7 @@ CHECKS = (
                "for a remembered no: wait for the time shown, or flush the resolver's memory"),
         would_prove="answers of every planned server to the same question",
         owner="names",
-        needs=("name.server",),
+        needs=("name.server", "name.forward", "name.reverse"),
     ),
     Check(
         name="name.alias",

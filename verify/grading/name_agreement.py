@@ -1,0 +1,205 @@
+"""Weighs all name servers together: does the loop from address to name to address close, and do the servers agree."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import NamedTuple
+
+from shared.evidence import NameAnswer
+from shared.findings import Finding, Grade
+from shared.hostnames import canonical, reverse_name
+from shared.plan import Endpoint
+from shared.quantities import show_seconds
+from shared.zonelines import address_line, reverse_lines, subnet_of, under_comment
+from verify.grading.answers import Said, is_cached_no, negative_seconds
+from verify.grading.name_views import Views, addresses_in
+from verify.grading.nameservers import catch_up, serials_of, servers_behind
+
+#: RFC 8601 section 3 names ten as the most names of one address to look up.
+_NAMES_FOLLOWED = 10
+
+
+def grade_agreement(views: Views) -> list[Finding]:
+    """``name.agreement`` for each planned address, and one ``name.servers-agree`` where there are several servers."""
+    findings = [_loop(views, address) for address in views.host.addresses] if views.servers else []
+    if len(views.servers) > 1:
+        findings.append(_servers_agree(views))
+    return findings
+
+
+# --- name.agreement
+
+
+class _Outcome(NamedTuple):
+    """One server's outcome in the words of RFC 8601 section 2.7.3: pass, fail, permerror, temperror; and what was seen."""
+
+    word: str
+    seen: str
+
+
+def _loop(views: Views, address: str) -> Finding:
+    """Forward-confirmed reverse at every server (RFC 8601 section 3); one no outweighs any yes, one unknown too."""
+    outcomes = {server.label: _close_loop(views, server, address) for server in views.servers}
+    faulty = {label: outcome for label, outcome in outcomes.items() if outcome.word in ("fail", "permerror")}
+    unknown = {label: outcome for label, outcome in outcomes.items() if outcome.word == "temperror"}
+    fix: tuple[str, ...] = ()
+    if faulty:
+        grade, symptom = Grade.FAIL, "open-loop"
+        message = f"From {address} no name leads back to it: {_told(faulty)}."
+        fix = _loop_lines(views, address, list(faulty))
+    elif unknown:
+        grade, symptom = Grade.UNPROVEN, "silent"
+        message = f"Whether names and {address} lead to each other could not be seen everywhere: {_told(unknown)}."
+    else:
+        grade, symptom = Grade.PASS, ""
+        message = f"At every name server {address} leads to a name and the name back to it: {_told(outcomes)}."
+    return views.case.finding(
+        views.host.fqdn, "name.agreement", address, grade, planned=f"{address} to {views.host.fqdn} to {address}",
+        found=_told(outcomes), message=message, symptom=symptom, fix=fix,
+        at=views.stamp(views.servers[0].label, reverse_name(address), "PTR"))
+
+
+def _loop_lines(views: Views, address: str, labels: list[str]) -> tuple[str, ...]:
+    name = views.host.fqdn
+    forward = views.zone_for(name, None)
+    pointers = reverse_lines(address, name, subnet_of(views.case.plan, views.host))
+    both = under_comment(forward, (address_line(name, address),))
+    for zone, line in pointers:
+        both += under_comment(zone, (line,))
+    return (f"; both have to stand at {', '.join(labels)}; name.forward and name.reverse say which one does not", *both)
+
+
+def _told(outcomes: dict[str, _Outcome]) -> str:
+    return "; ".join(f"at {label} {outcome.seen}" for label, outcome in outcomes.items())
+
+
+def _close_loop(views: Views, server: Endpoint, address: str) -> _Outcome:
+    version, rrtype = (6, "AAAA") if ":" in address else (4, "A")
+    back = views.read(server.label, reverse_name(address), "PTR")
+    if back.said in (Said.NOTHING, Said.OPEN_END):
+        return _Outcome("temperror", f"the pointer could not be seen ({back.words})")
+    names = [canonical(value) for value in back.values[:_NAMES_FOLLOWED]]
+    if not names:
+        return _Outcome("permerror", f"there is no pointer ({back.words})")
+    doubts, denials = [], []
+    for name in names:
+        there = views.read(server.label, name, rrtype)
+        if address in addresses_in(there.values, version):
+            return _Outcome("pass", f"{name} leads back")
+        if there.said in (Said.NOTHING, Said.OPEN_END):
+            doubts.append(f"{name} could not be looked up ({there.words})")
+        else:
+            denials.append(f"{name} leads to {', '.join(there.values) or 'no address'}")
+    return _Outcome("temperror", ", ".join(doubts)) if doubts else _Outcome("fail", ", ".join(denials))
+
+
+# --- name.servers-agree, for one host
+
+
+class _Difference(NamedTuple):
+    """One question that the servers answer differently: ``said`` maps each server to its values, none for a plain no."""
+
+    name: str
+    rrtype: str
+    said: dict[str, frozenset[str]]
+    planned: frozenset[str]
+
+    def odd_ones(self) -> list[str]:
+        """The servers that stand out: those not as planned where another is, or else the minority; empty where neither helps."""
+        groups: dict[frozenset[str], list[str]] = {}
+        for label, values in self.said.items():
+            groups.setdefault(values, []).append(label)
+        sizes = sorted(map(len, groups.values()), reverse=True)
+        main = self.planned if self.planned in groups else None
+        if main is None and sizes[0] > sizes[1]:
+            main = max(groups, key=lambda values: len(groups[values]))
+        return [] if main is None else [label for label, values in self.said.items() if values != main]
+
+    def told(self) -> str:
+        """Who said what."""
+        said = ", ".join(f"{label} says {' '.join(sorted(values)) or 'no'}" for label, values in self.said.items())
+        return f"{self.rrtype} of {self.name}: {said}"
+
+
+def _servers_agree(views: Views) -> Finding:
+    host = views.host
+    differences, mute = _compare(views)
+    fix: tuple[str, ...] = ()
+    if differences:
+        odd = list(dict.fromkeys(label for difference in differences for label in difference.odd_ones()))
+        remembering = _remembered_noes(views, differences)
+        only_memory = bool(remembering) and set(odd) == set(remembering)
+        grade, symptom = (Grade.CAUTION, "cached-no") if only_memory else (Grade.FAIL, "differ")
+        fix = _agree_fix(views, odd, remembering)
+        message = (f"The name servers answer differently about {host.fqdn}: {_tell(differences)}. "
+                   f"{_who(views, odd)} Clients get one answer or the other by chance.{_remembering(remembering)}")
+    elif mute:
+        grade, symptom = Grade.UNPROVEN, "silent"
+        message = f"Whether all name servers agree about {host.fqdn} could not be seen: no usable answer from {', '.join(mute)}."
+    else:
+        grade, symptom = Grade.PASS, ""
+        message = f"All name servers give the same answers about {host.fqdn}."
+    found = _tell(differences) or (f"no usable answer from {', '.join(mute)}" if mute else "the same answers")
+    return views.case.finding(
+        host.fqdn, "name.servers-agree", host.fqdn, grade, planned="the same answers from every name server", found=found,
+        message=message, symptom=symptom, fix=fix, at=views.stamp(views.servers[0].label, host.fqdn, "A"))
+
+
+def _compare(views: Views) -> tuple[list[_Difference], list[str]]:
+    """The questions answered differently, and the servers that left one without a usable answer."""
+    host = views.host
+    questions = [(host.fqdn, "A", frozenset(addresses_in(host.addresses, 4))),
+                 (host.fqdn, "AAAA", frozenset(addresses_in(host.addresses, 6)))]
+    questions += [(reverse_name(address), "PTR", frozenset((host.fqdn,))) for address in host.addresses]
+    differences: list[_Difference] = []
+    mute: list[str] = []
+    for name, rrtype, planned in questions:
+        said: dict[str, frozenset[str]] = {}
+        for server in views.servers:
+            read = views.read(server.label, name, rrtype)
+            if read.definite:
+                said[server.label] = frozenset(map(canonical, read.values))
+            else:
+                mute.append(server.label)
+        if len(set(said.values())) > 1:
+            differences.append(_Difference(name, rrtype, said, planned))
+    return differences, list(dict.fromkeys(mute))
+
+
+def _tell(differences: Sequence[_Difference]) -> str:
+    return "; ".join(difference.told() for difference in differences)
+
+
+def _who(views: Views, odd: Sequence[str]) -> str:
+    """Names the odd ones out, with the serials of the zone where those were seen."""
+    serials = serials_of(views.case, views.zone_for(views.host.fqdn, None))
+    told = ", ".join(f"{label} {serial}" for label, serial in serials.items())
+    behind = servers_behind(serials)
+    versions = f" The zone's serials: {told}" + (f"; behind: {', '.join(behind)}." if behind else ".") if told else ""
+    who = f"The odd one out: {', '.join(odd)}." if odd else "None of them stands out."
+    return who + versions
+
+
+def _remembered_noes(views: Views, differences: Sequence[_Difference]) -> dict[str, int]:
+    """The resolvers whose differing answer is a no out of their memory, with the seconds they may keep it."""
+    found: dict[str, int] = {}
+    for difference in differences:
+        for label in difference.odd_ones():
+            answer: NameAnswer | None = views.answer(label, difference.name, difference.rrtype)
+            seconds = negative_seconds(answer) if answer is not None and is_cached_no(answer) else None
+            if not difference.said[label] and seconds is not None:
+                found[label] = max(seconds, found.get(label, 0))
+    return found
+
+
+def _remembering(remembering: dict[str, int]) -> str:
+    return "".join(f" {label} holds a cached no, for at most another {show_seconds(seconds)} (RFC 2308)."
+                   for label, seconds in remembering.items())
+
+
+def _agree_fix(views: Views, odd: Sequence[str], remembering: dict[str, int]) -> tuple[str, ...]:
+    zone = views.zone_for(views.host.fqdn, None)
+    lines = [f"wait {show_seconds(seconds)} and verify again, or flush the cache of {label} (BIND: rndc flushname "
+             f"{views.host.fqdn})" for label, seconds in remembering.items()]
+    lines += [catch_up(label, zone) for label in odd if label not in remembering]
+    return tuple(lines) or (f"compare the zones of all servers: dig @SERVER {zone}. SOA, and mend the one that is wrong",)

@@ -1,0 +1,86 @@
+"""The answers about one host, found by server, name and type; and what they tell of zones."""
+
+from __future__ import annotations
+
+import ipaddress
+from collections.abc import Iterable
+from functools import cached_property
+
+from shared.evidence import HostEvidence, NameAnswer
+from shared.hostnames import canonical, under
+from shared.plan import Endpoint, Host
+from shared.zonelines import Line, under_comment, zone_of
+from verify.grading.answers import Reading, Said, reading
+from verify.grading.case import Case
+from verify.grading.nameservers import catch_up, serials_of, servers_behind
+
+
+class Views:
+    """What each planned server said about one host."""
+
+    def __init__(self, case: Case, host: Host, evidence: HostEvidence) -> None:
+        self.case = case
+        self.host = host
+        self._answers = {(answer.server, canonical(answer.name), answer.rrtype): answer for answer in evidence.names}
+
+    @cached_property
+    def servers(self) -> tuple[Endpoint, ...]:
+        """The planned name servers, in plan order."""
+        return self.case.plan.name_servers
+
+    def answer(self, label: str, name: str, rrtype: str) -> NameAnswer | None:
+        """What one server said to one question, or None where it was not asked."""
+        return self._answers.get((label, canonical(name), rrtype))
+
+    def read(self, label: str, name: str, rrtype: str) -> Reading:
+        """The same, read."""
+        return reading(self.answer(label, name, rrtype))
+
+    def stamp(self, label: str, name: str, rrtype: str) -> str:
+        """When the answer was asked for; empty where it was not."""
+        answer = self.answer(label, name, rrtype)
+        return answer.at if answer else ""
+
+    def siblings(self, label: str) -> list[Reading]:
+        """What one server said to the random names that nobody planned."""
+        return [reading(answer) for answer in self.case.evidence.site.names
+                if answer.server == label and answer.purpose == "wildcard"]
+
+    def zone_seen(self, name: str, answer: NameAnswer | None) -> str | None:
+        """The zone that ``name`` lies in, as far as a server that speaks for it has shown its start of authority."""
+        asked = (*self.case.evidence.site.names, *((answer,) if answer else ()))
+        owners = [canonical(record.owner) for one in asked if one.authoritative
+                  for record in (*one.answers, *one.authority) if record.rrtype == "SOA"]
+        return max((owner for owner in owners if under(name, owner)), key=len, default=None)
+
+    def zone_for(self, name: str, answer: NameAnswer | None) -> str:
+        """The zone to put ``name`` into: the one seen, or else the one the plan makes likely."""
+        return self.zone_seen(name, answer) or zone_of(name, self.case.plan.domain)
+
+    def served(self, zone: str) -> bool:
+        """Whether a planned server gave a start of authority for exactly this zone."""
+        return any(reading(answer).said is Said.RECORDS for answer in self.case.evidence.site.names
+                   if answer.rrtype == "SOA" and canonical(answer.name) == zone)
+
+    def fix(self, label: str, zone: str, add: Iterable[Line], remove: Iterable[Line], right: Iterable[str]) -> tuple[str, ...]:
+        """Zone-file lines for one server, led by the shorter way where other servers (``right``) have them already."""
+        others = [other for other in right if other != label]
+        lead: tuple[str, ...] = ()
+        if others:
+            lead = (f"; {', '.join(others)} already answers as planned: does {label} have an old copy of {zone}?",)
+        if others and label in servers_behind(serials_of(self.case, zone)):
+            lead += (f"; {catch_up(label, zone)}",)
+        return lead + under_comment(zone, add, remove)
+
+
+def addresses_in(values: Iterable[str], version: int) -> tuple[str, ...]:
+    """The addresses of one family among ``values``, canonical, each once, in order."""
+    found = []
+    for value in values:
+        try:
+            address = ipaddress.ip_address(value)
+        except ValueError:
+            continue
+        if address.version == version:
+            found.append(str(address))
+    return tuple(dict.fromkeys(found))

@@ -1,0 +1,258 @@
+"""Judges the planned name servers themselves: do they answer, speak for the zones, agree on them, and answer for anything."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from shared.catalogue import find
+from shared.evidence import NameAnswer, NameRecord
+from shared.findings import SITE, Finding, Grade
+from shared.hostnames import canonical, under
+from shared.plan import Endpoint
+from shared.quantities import Interval
+from shared.serials import newer
+from shared.zonelines import Line, home_zone, under_comment
+from verify.grading.answers import RUNNER_FAILURES, Reading, Said, reading, serial_of, soa_of
+from verify.grading.case import Case, in_words
+
+
+def grade_site(case: Case) -> list[Finding]:
+    """``name.server``, ``name.wildcard`` and the zones' ``name.servers-agree``, for every planned server."""
+    findings: list[Finding] = []
+    for server in case.plan.name_servers:
+        findings.append(_server(case, server))
+        findings += [_reverse_zone(case, server, answer) for answer in _answers(case, server, "zone")]
+        findings += [_wildcard(case, server, answer) for answer in _answers(case, server, "wildcard")]
+    if len(case.plan.name_servers) > 1:
+        zones = [answer.name for answer in case.evidence.site.names if answer.purpose in ("server", "zone")]
+        findings += [_serials(case, zone) for zone in dict.fromkeys(map(canonical, zones))]
+    return findings
+
+
+def _answers(case: Case, server: Endpoint, purpose: str) -> list[NameAnswer]:
+    return [answer for answer in case.evidence.site.names if answer.server == server.label and answer.purpose == purpose]
+
+
+# --- name.server
+
+
+def _server(case: Case, server: Endpoint) -> Finding:
+    answers = _answers(case, server, "server")
+    # An answer asked over UDP that came over TCP after all was truncated first.
+    over_udp = next((answer for answer in answers if answer.transport == "udp" or answer.truncated), None)
+    over_tcp = next((answer for answer in answers if answer.transport == "tcp" and not answer.truncated), None)
+    if over_udp is None or over_tcp is None:
+        return _plain(case, server.label, Grade.UNPROVEN, found="it was not asked", symptom="unasked",
+                      message=f"The run ended before {server.label} was asked over both UDP and TCP.")
+    failures = [answer.failure for answer in (over_udp, over_tcp) if answer.failure is not None and not answer.rcode]
+    if len(failures) == 2:
+        return _dead(case, server, over_udp, over_tcp)
+    if failures:
+        return _one_transport(case, server, over_udp, over_tcp)
+    return _speaks(case, server, over_udp)
+
+
+def _dead(case: Case, server: Endpoint, over_udp: NameAnswer, over_tcp: NameAnswer) -> Finding:
+    """Nothing over either transport."""
+    assert over_udp.failure is not None
+    assert over_tcp.failure is not None
+    found = f"UDP: {in_words(over_udp.failure)}; TCP: {in_words(over_tcp.failure)}"
+    where = case.evidence.vantage.name
+    if {over_udp.failure.kind, over_tcp.failure.kind} <= RUNNER_FAILURES:
+        return _plain(case, server.label, Grade.UNPROVEN, found=found, symptom="untried", at=over_udp.at,
+                      message=f"{server.label} could not be asked from {where}: {in_words(over_udp.failure)}.")
+    return _plain(
+        case, server.label, Grade.FAIL, found=found, symptom="silent", at=over_udp.at,
+        message=f"The name server {server.label} gave no usable answer, seen from {where}. {found}. A client that asks it first "
+                "waits for its time-out at every look-up.",
+        fix=(f"start the name service on {server.label}, port {server.port}, or correct the address under [names] servers",
+             f"let UDP and TCP port {server.port} through to {server.label}",
+             f"try: dig @{server.host} -p {server.port} {home_zone(case.plan)}. SOA"))
+
+
+def _one_transport(case: Case, server: Endpoint, over_udp: NameAnswer, over_tcp: NameAnswer) -> Finding:
+    """Clients begin over UDP, so its loss is a fault; the loss of TCP shows only where an answer is long."""
+    failed, grade = (over_udp, Grade.FAIL) if over_udp.failure is not None else (over_tcp, Grade.CAUTION)
+    assert failed.failure is not None
+    lost, works = ("UDP", "TCP") if failed is over_udp else ("TCP", "UDP")
+    harm = ("clients ask over UDP first and wait for nothing" if lost == "UDP"
+            else "answers too long for UDP never arrive, and other servers cannot copy zones from it")
+    if failed.failure.kind in RUNNER_FAILURES:
+        grade = Grade.UNPROVEN
+    return _plain(
+        case, server.label, grade, found=f"answers over {works}; {lost}: {in_words(failed.failure)}", at=failed.at,
+        symptom=f"no-{lost.lower()}",
+        message=f"{server.label} answers over {works} and not over {lost} ({in_words(failed.failure)}), seen from "
+                f"{case.evidence.vantage.name}: {harm}.",
+        fix=(f"let {lost} port {server.port} through to {server.label}, and have the server listen on it",
+             f"try: dig {'+tcp' if lost == 'TCP' else '+notcp'} @{server.host} -p {server.port} {home_zone(case.plan)}. SOA"))
+
+
+def _speaks(case: Case, server: Endpoint, answer: NameAnswer) -> Finding:
+    """The server answers; whether it speaks for the plan's domain, and in time."""
+    fault = _zone_fault(case, server.label, server, answer)
+    if fault is not None:
+        return fault
+    if answer.tries > 1:
+        return _plain(
+            case, server.label, Grade.CAUTION, found=f"an answer to question {answer.tries} of {answer.tries}", symptom="lossy",
+            message=f"{server.label} answered only after the question was sent {answer.tries} times: packets are lost on the "
+                    "way, or the server drops some.", at=answer.at,
+            fix=(f"look for loss on the way: ping -c 20 {server.host}",
+                 f"look for rate limits or a full queue on {server.label}"))
+    limits = case.limits["name_answer_time"]
+    # The stamp before sending and the kernel's receive stamp bracket the answer time to some microseconds; no limit is
+    # near that.
+    interval = Interval(answer.elapsed_seconds, answer.elapsed_seconds)
+    return case.measured_finding(
+        SITE, "name.server", server.label, interval, limits, planned=_PLANNED, at=answer.at, symptom="slow",
+        quantity=f"{server.label} answers over UDP and TCP; its answer time",
+        fix=(f"look at the load of {server.label} and at the way to it: ping -c 20 {server.host}",))
+
+
+_PLANNED = "answers over UDP and TCP, and speaks for the plan's zones"
+
+
+def _zone_fault(case: Case, subject: str, server: Endpoint, answer: NameAnswer) -> Finding | None:
+    """The finding where the server does not speak for the zone asked for; None where it does."""
+    read, zone = reading(answer), canonical(answer.name)
+    if read.said in (Said.RECORDS, Said.NO_RECORD):
+        return None
+    if read.said is Said.NO_NAME:
+        return _plain(
+            case, subject, Grade.FAIL, found=read.words, symptom="no-name", at=answer.at,
+            message=f"{server.label} says that there is no {zone}, which holds for every name below it (RFC 8020). Until the "
+                    "zone or its records exist there, every name and address of it is missing at this server.",
+            fix=(f"on {server.label}: set up the zone {zone} with the lines of the build sheet",
+                 f"if {server.label} is a resolver: tell it which server holds {zone}"))
+    if read.symptom in ("silent", "untried", "unasked"):
+        return _plain(case, subject, Grade.UNPROVEN, found=read.words, symptom=read.symptom, at=answer.at,
+                      message=f"Whether {server.label} speaks for {zone} could not be seen: {read.words}.")
+    mend = {
+        "server-failure": f"on {server.label}: read the server's log for {zone}, check the zone file (named-checkzone {zone} "
+                          "FILE), correct it and load it again",
+        "refuses": f"on {server.label}: add the zone {zone}, or allow the clients' networks to ask",
+        "lame": f"on {server.label}: add the zone {zone}, or take the server out of the plan's [names] servers",
+    }.get(read.symptom, f"ask whoever runs {server.label} why it says so to: dig @{server.host} -p {server.port} {zone}. SOA")
+    return _plain(case, subject, Grade.FAIL, found=read.words, symptom=read.symptom, at=answer.at, fix=(mend,),
+                  message=f"{server.label} answers, but does not speak for {zone}: {read.words}.")
+
+
+def _reverse_zone(case: Case, server: Endpoint, answer: NameAnswer) -> Finding:
+    zone = canonical(answer.name)
+    subject = f"{server.label} {zone}"
+    fault = _zone_fault(case, subject, server, answer)
+    return fault or _plain(case, subject, Grade.PASS, found=f"speaks for {zone}", at=answer.at,
+                           message=f"{server.label} speaks for the reverse zone {zone}.")
+
+
+def _plain(case: Case, subject: str, grade: Grade, *, found: str, message: str, symptom: str = "", at: str = "",
+           fix: tuple[str, ...] = ()) -> Finding:
+    if grade is Grade.UNPROVEN:
+        message, fix = f"{message} To settle it: {find('name.server').would_prove}.", ()
+    return case.finding(SITE, "name.server", subject, grade, planned=_PLANNED, found=found, message=message, symptom=symptom,
+                        at=at, fix=fix)
+
+
+# --- name.wildcard
+
+
+def _wildcard(case: Case, server: Endpoint, answer: NameAnswer) -> Finding:
+    read = reading(answer)
+    zone = canonical(answer.name).partition(".")[2]
+    grade, symptom = Grade.PASS, ""
+    fix: tuple[str, ...] = ()
+    message = f"{server.label} gives no address for {canonical(answer.name)}, a name that nobody planned."
+    if has_wildcard(read):
+        grade, symptom, fix = Grade.CAUTION, "wildcard", _without_wildcard(zone, read)
+        message = (f"{server.label} answers for {canonical(answer.name)}, a random name that nobody planned: {read.words}. "
+                   "So an answer for a host's name does not prove that the host has a record, and a mistyped name leads to a "
+                   "wrong machine.")
+    elif not read.definite:
+        grade, symptom = Grade.UNPROVEN, read.symptom
+        message = f"Whether {server.label} answers for names that nobody planned could not be seen: {read.words}."
+    return case.finding(SITE, "name.wildcard", server.label, grade, planned="no address for a name that nobody planned",
+                        found=read.words, message=message, symptom=symptom, fix=fix, at=answer.at)
+
+
+def has_wildcard(read: Reading) -> bool:
+    """Whether the answer for the random name was a record, or an alias to anywhere."""
+    return read.said in (Said.RECORDS, Said.OPEN_END, Said.ENDLESS) or read.chain.aliased
+
+
+def _without_wildcard(zone: str, read: Reading) -> tuple[str, ...]:
+    if read.chain.aliased:
+        return under_comment(zone, (), (Line(f"*.{zone}", "CNAME", f"{read.chain.names[1]}."),))
+    return under_comment(zone, (), tuple(Line(f"*.{zone}", "A", value) for value in read.values))
+
+
+# --- name.servers-agree, for zones
+
+
+def _serials(case: Case, zone: str) -> Finding:
+    """Whether every server has the same version of a zone; a difference alone is a caution, for copies take their time."""
+    seen: dict[str, int] = {}
+    mute: list[str] = []
+    for server in case.plan.name_servers:
+        soa = _soa_for(case, server, zone)
+        serial = serial_of(soa) if soa else None
+        if serial is None:
+            mute.append(server.label)
+        else:
+            seen[server.label] = serial
+    found = ", ".join(f"{label}: {serial}" for label, serial in seen.items()) or "no serial"
+    fix: tuple[str, ...] = ()
+    if len(set(seen.values())) > 1:
+        grade, symptom, message, fix = Grade.CAUTION, "serials-differ", _behind_message(zone, seen), _catch_up(zone, seen)
+    elif mute:
+        grade, symptom = Grade.UNPROVEN, "silent"
+        message = (f"Whether all name servers have the same version of {zone} could not be seen: no start of authority from "
+                   f"{', '.join(mute)}.")
+    else:
+        grade, symptom = Grade.PASS, ""
+        message = f"All name servers have the same version of {zone}: serial {next(iter(seen.values()))}."
+    return case.finding(SITE, "name.servers-agree", zone, grade, planned="the same serial from every name server", found=found,
+                        message=message, symptom=symptom, fix=fix, at=_stamp(case, zone))
+
+
+def _soa_for(case: Case, server: Endpoint, zone: str) -> NameRecord | None:
+    """The start of authority that the server gave for a zone, or for the zone around it."""
+    for answer in case.evidence.site.names:
+        if answer.server == server.label and answer.rrtype == "SOA" and canonical(answer.name) == zone and not answer.failure:
+            soa = soa_of(answer)
+            if soa is not None and under(zone, soa.owner):
+                return soa
+    return None
+
+
+def serials_of(case: Case, zone: str) -> dict[str, int]:
+    """The serial of a zone at each server that gave one."""
+    pairs = ((server.label, _soa_for(case, server, zone)) for server in case.plan.name_servers)
+    return {label: serial for label, soa in pairs if soa is not None and (serial := serial_of(soa)) is not None}
+
+
+def servers_behind(serials: dict[str, int]) -> list[str]:
+    """The servers whose serial is older than another's, by the wrapping order of RFC 1982; plan order kept."""
+    return [label for label, serial in serials.items() if any(newer(other, serial) for other in serials.values())]
+
+
+def _behind_message(zone: str, serials: dict[str, int]) -> str:
+    told = ", ".join(f"{label} has {serial}" for label, serial in serials.items())
+    behind = servers_behind(serials)
+    rest = (f"{', '.join(behind)} {'is' if len(behind) == 1 else 'are'} behind (RFC 1982 order)" if behind
+            else "their order is undefined, for they are half the circle apart (RFC 1982 section 3.2)")
+    return f"The name servers have different versions of {zone}: {told}; {rest}. What one answers another may not know yet."
+
+
+def _catch_up(zone: str, serials: dict[str, int]) -> tuple[str, ...]:
+    behind: Sequence[str] = servers_behind(serials) or tuple(serials)
+    return tuple(catch_up(label, zone) for label in behind)
+
+
+def catch_up(label: str, zone: str) -> str:
+    """The line that tells a server to fetch a zone anew."""
+    return f"on {label}: fetch {zone} anew from its primary (BIND: rndc retransfer {zone}), and see why it did not by itself"
+
+
+def _stamp(case: Case, zone: str) -> str:
+    return next((answer.at for answer in case.evidence.site.names if canonical(answer.name) == zone), "")
