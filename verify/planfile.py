@@ -35,7 +35,6 @@ from verify.rawplan import (
 from verify.tables import Source, fill, heading, in_words, parse_toml
 from verify.textfile import decode_utf8, read_bounded
 from verify.values import (
-    VLANS,
     ValueFaultError,
     address_of,
     mac_of,
@@ -47,8 +46,8 @@ from verify.values import (
 )
 
 _SECTIONS = ("plan", "names", "time", "trust", "networks", "roles", "hosts", "waivers", "leave_out", "limits")
-#: RFC 791 section 3.2: every internet module forwards 68 octets; an IPv4 packet holds at most 65535.
-_MTUS = range(68, 65536)
+#: VLAN and MTU are lint's to judge; a number of more digits than this is no number of anything here.  Our own bound.
+_NUMBER_LIMIT = 10**9
 
 _Table = TypeVar("_Table", bound=msgspec.Struct)
 
@@ -82,9 +81,7 @@ class _Reader:
         self._source = source
 
     def read(self, content: bytes) -> Plan | None:
-        for key, value in self._document.items():
-            if key not in _SECTIONS:
-                self._source.problem((key,), _unknown_section(key, value))
+        self._check_sections()
         head = self._head()
         domain = canonical(head.domain) if head else ""
         sheet = self._sheet(head)
@@ -115,13 +112,23 @@ class _Reader:
         self._check_profile(plan)
         return plan
 
-    def _head(self) -> PlanTable | None:
-        if "plan" not in self._document:
-            if any(nearest(key, _SECTIONS) == "plan" for key in self._document):
-                return None  # it is there misspelt, which has been said
+    def _check_sections(self) -> None:
+        """Whether every table is one of a plan's, and [plan] is there."""
+        unknown = [key for key in self._document if key not in _SECTIONS]
+        stray = [key for key in unknown if key in PlanTable.__struct_fields__]
+        for key in unknown:
+            if key not in stray:
+                kind = "table" if isinstance(self._document[key], dict | list) else "key"
+                self._source.problem((key,), f'a plan has no {kind} "{key}" of its own; {did_you_mean(key, _SECTIONS)}')
+        if stray:
+            verb = "stands" if len(stray) == 1 else "stand"
+            mend = "move it below the line [plan]" if "plan" in self._document else "put a line [plan] before it"
+            self._source.problem((stray[0],), f"{' and '.join(stray)} {verb} above every table; {mend}")
+        elif "plan" not in self._document and not any(nearest(key, _SECTIONS) == "plan" for key in unknown):
             self._source.problem((), "the plan lacks its first table; begin the file with [plan], a title and a domain")
-            return None
-        return fill(PlanTable, self._document["plan"], self._source, ("plan",))
+
+    def _head(self) -> PlanTable | None:
+        return self._optional(PlanTable, "plan")
 
     def _check_profile(self, plan: Plan) -> None:
         """The plan's own limits must fit its own profile; another one may be asked for later."""
@@ -174,8 +181,8 @@ class _Reader:
         networks = []
         for name, table in self._named(NetworkTable, "networks"):
             path = ("networks", name)
-            self._check_number(table.vlan, VLANS, (*path, "vlan"))
-            self._check_number(table.mtu, _MTUS, (*path, "mtu"))
+            self._check_number(table.vlan, (*path, "vlan"))
+            self._check_number(table.mtu, (*path, "mtu"))
             if table.ipv6 not in ("on", "off"):
                 self._source.problem((*path, "ipv6"), f'{heading(path)} ipv6 must be "on" or "off"; it is "{table.ipv6[:40]}"')
             ranges = [range_of(text) for text in table.pool]
@@ -190,10 +197,6 @@ class _Reader:
         for name, table in self._named(RoleTable, "roles"):
             path = ("roles", name)
             ports = {key: self._ports(getattr(table, key), (*path, key)) for key in ("open", "closed", "tls", "ssh", "http")}
-            for key in ("open", "tls", "ssh", "http"):
-                for port in sorted(set(ports[key]) & set(ports["closed"])):
-                    self._source.problem((*path, "closed"), f"{heading(path)} {port} stands in both {key} and closed; "
-                                                            "take it out of one of the two")
             roles.append(Role(name=name, **ports, ntp_port=self._ntp_port(table.ntp, (*path, "ntp")),
                               place=self._source.place(*path)))
         return tuple(roles)
@@ -242,7 +245,7 @@ class _Reader:
         hosts = []
         for index, table in self._listed(HostTable, "hosts"):
             path = ("hosts", index)
-            self._check_number(table.vlan, VLANS, (*path, "vlan"))
+            self._check_number(table.vlan, (*path, "vlan"))
             if table.address == []:
                 self._source.problem((*path, "address"), f"{heading(path)} address is an empty list; name one address at least")
             hosts.append(_host(table, domain, self._source.place(*path)))
@@ -256,7 +259,6 @@ class _Reader:
     def _waivers(self) -> tuple[Waiver, ...]:
         waivers = []
         for index, table in self._listed(WaiverTable, "waivers"):
-            self._check_pattern(table.check, ("waivers", index))
             self._check_reason(table.reason, ("waivers", index))
             waivers.append(Waiver(check=table.check, host=table.host, reason=table.reason, until=table.until.isoformat(),
                                   subject=table.subject, place=self._source.place("waivers", index)))
@@ -304,16 +306,16 @@ class _Reader:
     def _fault(self, path: KeyPath, typed: str, fault: ValueFaultError) -> None:
         self._source.problem(path, f'{_key(path)} "{typed[:60]}" {fault}')
 
-    def _check_number(self, number: int | None, allowed: range, path: KeyPath) -> None:
-        if number is not None and number not in allowed:
-            self._source.problem(path, f"{_key(path)} must be from {allowed[0]} to {allowed[-1]}; it is {in_words(number)}")
+    def _check_number(self, number: int | None, path: KeyPath) -> None:
+        if number is not None and abs(number) >= _NUMBER_LIMIT:
+            self._source.problem(path, f"{_key(path)} must be a number of at most nine digits; it is {in_words(number)}")
 
     def _check_reason(self, reason: str, path: KeyPath) -> None:
         if not reason.strip():
             self._source.problem((*path, "reason"), f"{heading(path)} reason is empty; say why, for whoever reads the report")
 
     def _check_pattern(self, pattern: str, path: KeyPath) -> None:
-        """A pattern that selects no check would silently do nothing."""
+        """A pattern that selects no check would silently leave nothing out."""
         if not catalogue.matching(pattern):
             self._source.problem((*path, "check"), f'{heading(path)} check "{pattern[:60]}" is no check that there is; '
                                                    f"{_nearest_check(pattern)}")
@@ -338,14 +340,6 @@ def _key(path: KeyPath) -> str:
     """A key with its table's header: [roles.node] open.  The place in a list is left out; the line shows it."""
     *table, key = path[:-1] if isinstance(path[-1], int) else path
     return f"{heading(tuple(table))} {key}"
-
-
-def _unknown_section(key: str, value: object) -> str:
-    if isinstance(value, dict | list):
-        return f'a plan has no table "{key}"; {did_you_mean(key, _SECTIONS)}'
-    if key in PlanTable.__struct_fields__:
-        return f'"{key}" stands above every table; put a line [plan] before it'
-    return f'a plan has no key "{key}" above its first table; {did_you_mean(key, PlanTable.__struct_fields__)}'
 
 
 def _nearest_check(pattern: str) -> str:
