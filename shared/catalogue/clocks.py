@@ -130,8 +130,8 @@ LIMITS = (
     ),
     LimitRule(
         name="clock_sources_spread", unit="s", sense=Sense.AT_MOST,
-        bounds={"lab": (1.0, 5.0), "production": (0.05, 1.0), "strict": (0.010, 0.125)},
-        origin="50 ms, 1 s and 5 s: common practice, no source; 10 ms and 125 ms: as for clock_offset",
+        bounds={"lab": (1.0, 5.0), "production": (0.1, 1.0), "strict": (0.010, 0.125)},
+        origin="as for clock_offset: sources may not differ by more than a host may be off",
     ),
     LimitRule(
         name="clock_runner", unit="s", sense=Sense.AT_MOST,

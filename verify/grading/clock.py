@@ -11,7 +11,7 @@ from shared.quantities import Decision, Interval, show_seconds
 from verify.grading import clock_mends as mends
 from verify.grading.case import Case
 from verify.grading.clock_hosts import grade_fleet, grade_host
-from verify.grading.clock_reading import Reading, read, unfit, unix_seconds
+from verify.grading.clock_reading import Reading, read, unfit, unix_seconds, widest_difference
 from verify.grading.clock_words import describe, show, signed_finding, symptom_of, why_nothing, withheld_time
 from verify.grading.selection import Agreement, Candidate, camps, select
 
@@ -127,19 +127,24 @@ def _together(case: Case, agreement: Agreement) -> Finding:
         return _no_majority(case, agreement, planned)
     if not agreement.corroborated:
         return _alone(case, agreement, planned)
-    limits = case.limits["clock_sources_spread"]
-    leads = [voter.interval for voter in agreement.candidates if voter.name in agreement.truechimers]
-    values = [lead.value for lead in leads]
-    spread = max(values) - min(values)
+    truth = agreement.truechimers
     finding = case.measured_finding(
-        SITE, "clock.sources-agree", ALL_SOURCES, Interval(spread, spread), limits, planned=planned, quantity="spread",
-        fix=_see_camps(agreement), symptom="spread", at=agreement.at)
-    message = (f"{len(leads)} time sources agree with each other: {', '.join(agreement.truechimers)}.  "
-               f"They lie within {show_seconds(spread)}; {limits.show()}.")
+        SITE, "clock.sources-agree", ALL_SOURCES, _spread(case, agreement), case.limits["clock_sources_spread"],
+        planned=planned, quantity="spread", fix=_see_camps(agreement), symptom="spread", at=agreement.at)
+    message = (f"{len(truth)} time sources agree with each other: {', '.join(truth)}.  The largest difference between two of "
+               f"them is {finding.found}; {case.limits['clock_sources_spread'].show()}.")
     if agreement.undecided:
         message += (f"  Not counted with them, and not proven wrong: {', '.join(agreement.undecided)}, which may be so far "
                     "from true time that little is proven either way.")
-    return msgspec.structs.replace(finding, found=f"{len(leads)} agree within {show_seconds(spread)}", message=message)
+    if finding.grade is Grade.UNPROVEN:
+        message += "  Their answers took too long to say on which side of a limit that is."
+    return msgspec.structs.replace(finding, found=f"{len(truth)} agree, spread {finding.found}", message=message)
+
+
+def _spread(case: Case, agreement: Agreement) -> Interval:
+    """The largest difference between two sources that agree, bounded by the exchanges with them alone."""
+    readings = (read(_evidence(case, source)) for source in _planned(case) if source.label in agreement.truechimers)
+    return widest_difference([reading.offset_at(agreement.at) for reading in readings if reading is not None])
 
 
 def _alone(case: Case, agreement: Agreement, planned: str) -> Finding:

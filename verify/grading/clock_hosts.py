@@ -10,7 +10,7 @@ from shared.plan import Host
 from shared.quantities import Interval, show_seconds
 from verify.grading import clock_mends as mends
 from verify.grading.case import Case
-from verify.grading.clock_reading import Reading, read, unfit, unix_seconds
+from verify.grading.clock_reading import Reading, read, unfit, unix_seconds, widest_difference
 from verify.grading.clock_words import describe, show, signed_finding, symptom_of, why_nothing, withheld_time
 from verify.grading.offset_shape import common_cause, likely_cause
 from verify.grading.selection import Agreement
@@ -170,17 +170,6 @@ def _common(case: Case, agreement: Agreement, offsets: list[Interval]) -> str:
         return ""
     cause = common_cause(errors)
     return f"  {cause}" if cause else ""
-
-
-def widest_difference(offsets: list[Interval]) -> Interval:
-    """The interval of the largest difference between any two of at least two offsets."""
-    by_low, by_high = sorted(offsets, key=lambda offset: offset.lo), sorted(offsets, key=lambda offset: -offset.hi)
-    # The pair that is surely apart: the highest low end against the lowest high end.
-    least = max(0.0, by_low[-1].lo - by_high[-1].hi)
-    # The pair that may be farthest apart, of two different hosts.
-    low, high = by_low[0], by_high[0]
-    most = high.hi - low.lo if low is not high else max(by_high[1].hi - low.lo, high.hi - by_low[1].lo)
-    return Interval(least, max(least, most))
 
 
 def _best_reading(seen: HostEvidence) -> Reading | None:

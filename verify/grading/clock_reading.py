@@ -111,6 +111,17 @@ def _jitter(best: ClockSample, samples: Sequence[ClockSample]) -> float:
     return math.hypot(*(sample.offset_seconds - best.offset_seconds for sample in samples)) / math.sqrt(len(samples) - 1)
 
 
+def widest_difference(offsets: list[Interval]) -> Interval:
+    """The interval of the largest difference between any two of at least two offsets."""
+    by_low, by_high = sorted(offsets, key=lambda offset: offset.lo), sorted(offsets, key=lambda offset: -offset.hi)
+    # The pair that is surely apart: the highest low end against the lowest high end.
+    least = max(0.0, by_low[-1].lo - by_high[-1].hi)
+    # The pair that may be farthest apart, of two different hosts.
+    low, high = by_low[0], by_high[0]
+    most = high.hi - low.lo if low is not high else max(by_high[1].hi - low.lo, high.hi - by_low[1].lo)
+    return Interval(least, max(least, most))
+
+
 def unix_seconds(at: str) -> float:
     """RFC 3339 text as Unix seconds."""
     return datetime.datetime.fromisoformat(at).timestamp()

@@ -27,6 +27,9 @@ _NOT_THE_SERVERS = frozenset({
     FailureKind.NOT_RESOLVED, FailureKind.NO_ROUTE, FailureKind.NO_PRIVILEGE, FailureKind.LOCAL_LIMIT,
     FailureKind.INTERRUPTED, FailureKind.TOO_BIG, FailureKind.OTHER})
 
+#: Nobody measures a clock over a network more finely than this, so nobody is asked to (the precision of our own stamps).
+_FINEST_SECONDS = 1e-6
+
 
 def show(interval: Interval) -> str:
     """The size of an offset with its uncertainty: "7 s ± 2.6 ms"."""
@@ -95,7 +98,8 @@ def signed_finding(
         message = f"{whose} is {ahead(error.value)} the agreed time (± {show_seconds(error.uncertainty)}); {limits.show()}."
     if finding.grade is Grade.UNPROVEN:
         message += "  The error bar reaches across a limit, so neither side of it is proven"
-        needed = limits.needed_uncertainty(abs(Interval(error.value, error.value)))
-        message += f"; an uncertainty below {show_seconds(needed)} would decide it." if needed else "."
+        needed = limits.needed_uncertainty(abs(Interval(error.value, error.value))) or 0.0
+        message += (f"; an uncertainty below {show_seconds(needed)} would decide it." if needed >= _FINEST_SECONDS
+                    else "; it sits on the limit itself.")
     return msgspec.structs.replace(finding, found=found, message=message,
                                    measured=Measured(error.value, error.uncertainty, limits.unit))

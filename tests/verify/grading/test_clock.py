@@ -1,0 +1,473 @@
+"""The verdicts on time sources, the runner and the hosts."""
+
+from __future__ import annotations
+
+import datetime
+from collections.abc import Callable
+from dataclasses import replace
+from typing import Any
+
+import msgspec
+import pytest
+
+from shared import catalogue
+from shared.evidence import (
+    ClockEvidence,
+    ClockSample,
+    Evidence,
+    Failure,
+    FailureKind,
+    HostEvidence,
+    SiteEvidence,
+    Vantage,
+)
+from shared.findings import SITE, Finding, Grade
+from shared.plan import Endpoint, Host, Plan, Role
+from verify.grading.case import Case
+from verify.grading.clock import agree, grade_fleet, grade_host, grade_site
+
+AT = "2026-11-02T09:00:00.000000Z"
+NOW = datetime.datetime.fromisoformat(AT).timestamp()
+SOURCES = ("192.0.2.61", "192.0.2.62", "192.0.2.63", "192.0.2.64")
+HOST_A, HOST_B = "dome-a.obs.example.net", "dome-b.obs.example.net"
+MakePlan = Callable[..., Plan]
+
+
+def clock(address: str, *offsets: float, delay: float = 0.0002, port: int = 123, server: str = "", kiss: str = "",
+          failure: FailureKind | None = None, **fields: Any) -> ClockEvidence:
+    """A burst with one sample an offset; ``fields`` change every sample."""
+    base = ClockSample(
+        at=AT, offset_seconds=0.0, delay_seconds=delay, leap=0, version=4, stratum=2, precision_seconds=2**-20,
+        root_delay_seconds=0.0, root_dispersion_seconds=0.0, reference_id="198.51.100.7", reference_age_seconds=10.0,
+        stamped_by="kernel", elapsed_seconds=delay)
+    return ClockEvidence(
+        server=server or address, address=address, port=port, at=AT, asked=4, kiss_code=kiss,
+        samples=tuple(msgspec.structs.replace(base, offset_seconds=offset, **fields) for offset in offsets),
+        failure=Failure(kind=failure, phase="answer", elapsed_seconds=2.0, detail="no answer in time") if failure else None)
+
+
+class Scene:
+    """A plan with what was seen, and the findings that follow."""
+
+    def __init__(self, plan: Plan, sources: tuple[ClockEvidence, ...], hosts: dict[str, tuple[ClockEvidence, ...]],
+                 profile: str, addresses: tuple[str, ...]) -> None:
+        seen = tuple(HostEvidence(fqdn=name, clocks=clocks) for name, clocks in hosts.items())
+        evidence = Evidence(vantage=Vantage(name="rehearsal-runner", addresses=addresses), started=AT, finished=AT,
+                            complete=True, site=SiteEvidence(clocks=sources), hosts=seen)
+        case = Case(plan=plan, limits=catalogue.limits_of(profile), evidence=evidence)
+        self.agreement = agree(case)
+        self.case = replace(case, agreed=self.agreement.agreed)
+        planned = {host.fqdn: host for host in plan.hosts}
+        self.findings = [
+            *grade_site(self.case, self.agreement),
+            *(finding for host in seen for finding in grade_host(self.case, self.agreement, planned[host.fqdn], host)),
+            *grade_fleet(self.case, self.agreement)]
+
+    def one(self, check: str, subject: str = "", host: str = "") -> Finding:
+        """The one finding of a check, of a subject or host where that matters."""
+        found = [finding for finding in self.findings if finding.check == check and subject in ("", finding.subject)
+                 and finding.ref.startswith(host)]
+        assert len(found) == 1, [finding.ref for finding in found]
+        return found[0]
+
+    def grades(self) -> dict[str, set[str]]:
+        by_check: dict[str, set[str]] = {}
+        for finding in self.findings:
+            by_check.setdefault(finding.check, set()).add(str(finding.grade))
+        return by_check
+
+
+@pytest.fixture
+def scene(make_plan: MakePlan) -> Callable[..., Scene]:
+    """Four sources that agree with the runner and two hosts that agree with them, but for what a test changes."""
+    def build(sources: tuple[ClockEvidence, ...] | None = None, hosts: dict[str, tuple[ClockEvidence, ...]] | None = None,
+              profile: str = "production", addresses: tuple[str, ...] = ("192.0.2.9",),
+              planned_hosts: tuple[Host, ...] | None = None, **plan: Any) -> Scene:
+        if planned_hosts is not None:
+            plan["hosts"] = planned_hosts
+        if sources is None:
+            sources = tuple(clock(address, 0.0) for address in SOURCES)
+        if hosts is None:
+            hosts = {HOST_A: (clock("192.0.2.11", 0.0),), HOST_B: (clock("192.0.2.12", 0.0),)}
+        return Scene(make_plan(**plan), sources, hosts, profile, addresses)
+
+    return build
+
+
+BuildScene = Callable[..., Scene]
+
+
+def sources(*leads: float, **fields: Any) -> tuple[ClockEvidence, ...]:
+    return tuple(clock(address, lead, **fields) for address, lead in zip(SOURCES, leads, strict=False))
+
+
+def planned(count: int) -> tuple[Endpoint, ...]:
+    return tuple(Endpoint(address, 123, address) for address in SOURCES[:count])
+
+
+def host(lead: float, **fields: Any) -> dict[str, tuple[ClockEvidence, ...]]:
+    return {HOST_A: (clock("192.0.2.11", lead, **fields),)}
+
+
+def test_a_sound_site_has_passes_only(scene: BuildScene) -> None:
+    """No false alarm: every check of the family passes, each source and each host."""
+    sound = scene()
+    assert sound.grades() == {name: {"pass"} for name in (
+        "clock.source", "clock.sources-agree", "clock.runner", "clock.offset", "clock.synchronised", "clock.skew")}
+    assert len(sound.findings) == 4 + 1 + 1 + 2 + 2 + 1
+    assert all(not finding.fix for finding in sound.findings)
+
+
+def test_every_finding_has_a_unique_ref_and_every_alarm_a_fix(scene: BuildScene) -> None:
+    """Three faults at once: a liar, an unsynchronised source, a host an hour off."""
+    seen = scene(sources=(*sources(0.0, 7.0, 0.0), clock(SOURCES[3], 0.0, leap=3, stratum=0)), hosts={
+        HOST_A: (clock("192.0.2.11", 3600.0),), HOST_B: (clock("192.0.2.12", 0.0),)})
+    assert len({finding.ref for finding in seen.findings}) == len(seen.findings)
+    alarms = [finding for finding in seen.findings if finding.grade in (Grade.FAIL, Grade.CAUTION)]
+    assert len(alarms) == 4
+    assert all(finding.fix for finding in alarms)
+
+
+@pytest.mark.parametrize(("fields", "words"), [
+    ({"leap": 3}, "leap indicator is 3"), ({"stratum": 0}, "stratum is 0"), ({"stratum": 16}, "stratum is 16"),
+    ({"stratum": 17}, "stratum is 17"), ({"root_dispersion_seconds": 16.0}, "16 s or more"),
+    ({"root_delay_seconds": 32.0}, "16 s or more"), ({"reference_age_seconds": -0.001}, "in its own future"),
+    ({"reference_id": "192.0.2.9"}, "from this runner")])
+def test_a_source_that_nobody_may_follow_fails_and_has_no_vote(scene: BuildScene, fields: dict[str, Any], words: str) -> None:
+    """RFC 5905 A.5.1.1 and A.5.5.3; on the wire an unsynchronised server has stratum 0."""
+    seen = scene(sources=(*sources(0.0, 0.0, 0.0), clock(SOURCES[3], 99.0, **fields)))
+    finding = seen.one("clock.source", SOURCES[3])
+    assert finding.grade is Grade.FAIL
+    assert words in finding.message
+    assert [name for name, _why in seen.agreement.unfit] == [SOURCES[3]]
+    assert seen.one("clock.sources-agree").grade is Grade.PASS
+
+
+@pytest.mark.parametrize("leap", [0, 1, 2])
+@pytest.mark.parametrize("stratum", [1, 15])
+def test_the_whole_healthy_range_of_leap_and_stratum_passes(scene: BuildScene, leap: int, stratum: int) -> None:
+    """RFC 5905 Figures 9 and 11: leap 0 is the normal value, not a missing one."""
+    seen = scene(sources=sources(0.0, 0.0, 0.0, 0.0, leap=leap, stratum=stratum))
+    assert seen.grades()["clock.source"] == {"pass"}
+
+
+# Root distance is half the root delay (at least MINDISP) plus the root dispersion plus a few microseconds.
+@pytest.mark.parametrize(("profile", "distance", "grade"), [
+    ("production", 0.99, "pass"), ("production", 1.01, "caution"), ("production", 2.99, "caution"), ("production", 3.01, "fail"),
+    ("strict", 0.99, "pass"), ("strict", 1.01, "fail"),
+    ("lab", 2.99, "pass"), ("lab", 3.01, "caution"), ("lab", 15.9, "caution")])
+def test_a_source_far_from_its_root_is_graded_by_its_distance(
+        scene: BuildScene, profile: str, distance: float, grade: str) -> None:
+    """The limits clock_source_distance on either side of each bound, in every profile."""
+    seen = scene(sources=(*sources(0.0, 0.0, 0.0), clock(SOURCES[3], 0.0, root_dispersion_seconds=distance - 0.0025)),
+                 profile=profile)
+    assert str(seen.one("clock.source", SOURCES[3]).grade) == grade
+    assert (SOURCES[3] in dict(seen.agreement.unfit)) is (grade == "fail")
+
+
+@pytest.mark.parametrize(("kind", "grade", "symptom"), [
+    (FailureKind.NO_ANSWER, "fail", "silent"), (FailureKind.KERNEL_TIMEOUT, "fail", "silent"),
+    (FailureKind.REFUSED, "fail", "refused"), (FailureKind.PROHIBITED, "fail", "prohibited"),
+    (FailureKind.UNREACHABLE, "fail", "unreachable"), (FailureKind.MALFORMED, "fail", "malformed"),
+    (FailureKind.MISMATCHED, "fail", "mismatched"), (FailureKind.NOT_RESOLVED, "unproven", "not-resolved"),
+    (FailureKind.NO_ROUTE, "unproven", "no-route"), (FailureKind.LOCAL_LIMIT, "unproven", "local-limit"),
+    (FailureKind.INTERRUPTED, "unproven", "interrupted"), (FailureKind.NO_PRIVILEGE, "unproven", "no-privilege")])
+def test_a_source_without_a_time_fails_only_for_what_it_did_itself(
+        scene: BuildScene, kind: FailureKind, grade: str, symptom: str) -> None:
+    """What the runner could not do proves nothing of the source; the sentence says from where it was seen."""
+    seen = scene(sources=(*sources(0.0, 0.0, 0.0), clock(SOURCES[3], failure=kind)))
+    finding = seen.one("clock.source", SOURCES[3])
+    assert (str(finding.grade), finding.symptom) == (grade, symptom)
+    assert "rehearsal-runner" in finding.message
+    assert bool(finding.fix) is (grade == "fail")
+
+
+@pytest.mark.parametrize(("code", "grade"), [("DENY", "fail"), ("RSTR", "fail"), ("INIT", "fail"), ("RATE", "unproven")])
+def test_a_kiss_without_samples_is_no_time(scene: BuildScene, code: str, grade: str) -> None:
+    """RFC 5905 section 7.4; wanting to be asked less often is no fault."""
+    seen = scene(sources=(*sources(0.0, 0.0, 0.0), clock(SOURCES[3], kiss=code)))
+    finding = seen.one("clock.source", SOURCES[3])
+    assert (str(finding.grade), finding.symptom) == (grade, "kiss")
+    assert code in finding.message
+
+
+def test_samples_before_a_kiss_or_beside_a_lost_exchange_still_count(scene: BuildScene) -> None:
+    """The source passes and the message says what else happened."""
+    seen = scene(sources=(*sources(0.0, 0.0), clock(SOURCES[2], 0.0, kiss="RATE"),
+                          clock(SOURCES[3], 0.0, failure=FailureKind.NO_ANSWER)))
+    assert "kiss code RATE" in seen.one("clock.source", SOURCES[2]).message
+    assert "1 of 4 exchanges" in seen.one("clock.source", SOURCES[3]).message
+    assert seen.grades()["clock.source"] == {"pass"}
+
+
+def test_a_source_that_was_never_asked_is_unproven(scene: BuildScene) -> None:
+    """An interrupted run has no evidence of it."""
+    seen = scene(sources=sources(0.0, 0.0, 0.0))
+    assert seen.one("clock.source", SOURCES[3]).grade is Grade.UNPROVEN
+
+
+def test_a_falseticker_is_named_with_who_sides_with_whom(scene: BuildScene) -> None:
+    """The other three stay a passing majority; the mend carries the measured offset."""
+    seen = scene(sources=sources(0.0, 0.001, 7.0, -0.001))
+    liar = seen.one("clock.sources-agree", SOURCES[2])
+    assert (liar.grade, liar.symptom) == (Grade.FAIL, "falseticker")
+    assert "7 s ahead of the time that 192.0.2.61, 192.0.2.62, 192.0.2.64 agree on" in liar.message
+    assert "192.0.2.63 alone says" in liar.message
+    assert "7 s ahead" in liar.fix[0]
+    assert seen.one("clock.sources-agree", "time sources").grade is Grade.PASS
+    assert seen.one("clock.source", SOURCES[2]).grade is Grade.PASS
+    assert seen.grades()["clock.offset"] == {"pass"}
+
+
+def test_two_against_two_fails_and_leaves_every_clock_unproven(scene: BuildScene) -> None:
+    """Nobody can say which pair is right, so no host is judged; skew between hosts still is."""
+    seen = scene(sources=sources(0.0, 0.001, 7.0, 7.001))
+    finding = seen.one("clock.sources-agree")
+    assert finding.grade is Grade.FAIL
+    assert "192.0.2.61, 192.0.2.62 say" in finding.message
+    assert "192.0.2.63, 192.0.2.64 say that true time is 7 s ahead of the runner's clock" in finding.message
+    assert seen.case.agreed is None
+    assert seen.grades()["clock.runner"] == seen.grades()["clock.offset"] == {"unproven"}
+    assert seen.grades()["clock.skew"] == {"pass"}
+    assert {finding.symptom for finding in seen.findings if finding.grade is Grade.UNPROVEN} == {"no-agreed-time"}
+
+
+def test_one_planned_source_is_a_caution_and_the_hosts_are_judged_by_it(scene: BuildScene) -> None:
+    """RFC 8633 section 3.2: a single source cannot be checked; every verdict built on it says so."""
+    seen = scene(sources=sources(0.0), time_sources=planned(1))
+    assert seen.one("clock.sources-agree").grade is Grade.CAUTION
+    assert seen.grades()["clock.offset"] == {"pass"}
+    assert "alone" in seen.one("clock.offset", host=HOST_A).message
+    assert "nothing confirms it" in seen.one("clock.runner").message
+
+
+def test_one_source_left_of_four_leaves_agreement_unproven(scene: BuildScene) -> None:
+    """The silent ones are failures of their own; whether they would have agreed is not known."""
+    seen = scene(sources=(*sources(0.0), *(clock(address, failure=FailureKind.NO_ANSWER) for address in SOURCES[1:])))
+    assert seen.one("clock.sources-agree").grade is Grade.UNPROVEN
+    assert seen.grades()["clock.offset"] == {"pass"}
+
+
+def test_two_that_overlap_at_their_edges_only_are_unproven_and_not_blamed(scene: BuildScene) -> None:
+    """Neither excludes the other, and neither midpoint is common ground."""
+    seen = scene(sources=sources(0.0, 0.004), time_sources=planned(2))
+    assert seen.one("clock.sources-agree").grade is Grade.UNPROVEN
+    assert seen.case.agreed is None
+
+
+def test_two_that_exclude_each_other_fail(scene: BuildScene) -> None:
+    """Two cannot arbitrate."""
+    seen = scene(sources=sources(0.0, 7.0), time_sources=planned(2))
+    assert seen.one("clock.sources-agree").grade is Grade.FAIL
+
+
+def test_one_server_planned_under_two_names_has_one_vote(scene: BuildScene) -> None:
+    """Otherwise a liar could outvote an honest source with an alias."""
+    twice = (Endpoint("192.0.2.61", 123, "192.0.2.61"), Endpoint("192.0.2.62", 123, "192.0.2.62"),
+             Endpoint("time.obs.example.net", 123, "time.obs.example.net"))
+    seen = scene(sources=(clock("192.0.2.61", 7.0), clock("192.0.2.62", 0.0),
+                          clock("192.0.2.61", 7.0, server="time.obs.example.net")), time_sources=twice)
+    assert seen.case.agreed is None
+    assert "same server as 192.0.2.61" in dict(seen.agreement.unfit)["time.obs.example.net"]
+
+
+@pytest.mark.parametrize(("profile", "spread", "grade"), [
+    ("production", 0.0997, "pass"), ("production", 0.1, "unproven"), ("production", 0.1003, "caution"),
+    ("production", 0.9997, "caution"), ("production", 1.0003, "fail"), ("strict", 0.0097, "pass"), ("strict", 0.0103, "caution"),
+    ("strict", 0.1253, "fail"), ("lab", 0.9997, "pass"), ("lab", 1.0003, "caution"), ("lab", 5.0003, "fail")])
+def test_the_spread_of_the_sources_is_graded(scene: BuildScene, profile: str, spread: float, grade: str) -> None:
+    """Four vague sources that contain each other's midpoints; two exchanges of 0.2 ms decide 0.3 ms beside a bound."""
+    seen = scene(sources=sources(0.0, spread, 0.0, spread, root_dispersion_seconds=spread + 0.1), profile="lab")
+    assert str(replace_limits(seen, profile).one("clock.sources-agree").grade) == grade
+
+
+def replace_limits(seen: Scene, profile: str) -> Scene:
+    """Grade the site again with the spread limit of another profile, so that the sources' distance plays no part."""
+    limits = {**seen.case.limits, "clock_sources_spread": catalogue.limits_of(profile)["clock_sources_spread"]}
+    seen.findings = grade_site(replace(seen.case, limits=limits), seen.agreement)
+    return seen
+
+
+@pytest.mark.parametrize("lead", [7.0, -7.0, 1_793_610_000.0, -1_000_000_000.0])
+def test_a_wrong_runner_fails_alone_and_the_hosts_are_judged_against_the_agreed_time(scene: BuildScene, lead: float) -> None:
+    """Hosts that agree with the sources pass, whatever the runner's clock says, even decades off."""
+    seen = scene(sources=sources(lead, lead, lead, lead),
+                 hosts={HOST_A: (clock("192.0.2.11", lead),), HOST_B: (clock("192.0.2.12", lead),)})
+    runner = seen.one("clock.runner")
+    assert runner.grade is Grade.FAIL
+    assert runner.measured is not None
+    assert runner.measured.value == pytest.approx(-lead)
+    assert ("behind" if lead > 0 else "ahead of") in runner.message
+    assert "corrected for this" in runner.message
+    assert seen.grades()["clock.offset"] == {"pass"}
+
+
+def test_a_runner_that_was_set_meanwhile_is_told(scene: BuildScene) -> None:
+    """Exchanges during a step were thrown away by the probe."""
+    stepped = tuple(msgspec.structs.replace(seen, runner_steps_seconds=(0.4,)) for seen in sources(0.0, 0.0, 0.0, 0.0))
+    assert "jumped 4 times, by up to 400 ms" in scene(sources=stepped).one("clock.runner").message
+
+
+# The agreed time of four perfect sources is known to 2.5 ms and a little (MINDISP / 2), so that much lies between
+# "surely inside" and "surely outside" a bound.
+BAR = 0.00251
+
+
+@pytest.mark.parametrize("sign", [1, -1])
+@pytest.mark.parametrize(("profile", "lead", "grade"), [
+    ("production", 0.0, "pass"), ("production", 0.1 - 2 * BAR, "pass"), ("production", 0.1, "unproven"),
+    ("production", 0.1 + 2 * BAR, "caution"), ("production", 1.0 - 2 * BAR, "caution"), ("production", 1.0, "unproven"),
+    ("production", 1.0 + 2 * BAR, "fail"), ("strict", 0.010 - 2 * BAR, "pass"), ("strict", 0.010, "unproven"),
+    ("strict", 0.010 + 2 * BAR, "caution"), ("strict", 0.125, "unproven"), ("strict", 0.125 + 2 * BAR, "fail"),
+    ("lab", 1.0 - 2 * BAR, "pass"), ("lab", 1.0 + 2 * BAR, "caution"), ("lab", 5.0, "unproven"),
+    ("lab", 5.0 + 2 * BAR, "fail")])
+def test_a_hosts_offset_is_graded_with_its_error_bar(
+        scene: BuildScene, profile: str, lead: float, grade: str, sign: int) -> None:
+    """Surely inside, across and surely outside each bound of clock_offset, ahead and behind."""
+    finding = scene(hosts=host(sign * lead), profile=profile).one("clock.offset")
+    assert str(finding.grade) == grade
+    assert finding.measured is not None
+    assert finding.measured.value == pytest.approx(sign * lead, abs=1e-9)
+    assert bool(finding.fix) is (grade in ("caution", "fail"))
+    assert ("would decide it" in finding.message) is (grade == "unproven" and lead not in (0.1, 1.0, 0.01, 0.125, 5.0))
+
+
+def test_a_slow_answer_proves_less(scene: BuildScene) -> None:
+    """Half of a delay of 300 ms reaches across the limit of 100 ms; the sentence says what would decide it."""
+    finding = scene(hosts=host(0.02, delay=0.3)).one("clock.offset")
+    assert finding.grade is Grade.UNPROVEN
+    assert "an uncertainty below 80 ms would decide it" in finding.message
+    assert "round trip of 300 ms" in finding.message
+
+
+def test_the_least_delayed_sample_counts(scene: BuildScene) -> None:
+    """RFC 5905 section 10: three exchanges met a queue, one did not."""
+    base = clock("192.0.2.11", 0.9, 0.0, 0.7, 0.8)
+    delays = (0.5, 0.001, 0.4, 0.45)
+    burst = msgspec.structs.replace(base, samples=tuple(
+        msgspec.structs.replace(sample, delay_seconds=delay) for sample, delay in zip(base.samples, delays, strict=True)))
+    assert scene(hosts={HOST_A: (burst,)}).one("clock.offset").grade is Grade.PASS
+
+
+def test_a_failing_offset_says_what_to_type_and_what_the_size_suggests(scene: BuildScene) -> None:
+    """An hour to the second: a zone; beyond 1000 s a daemon gives up (RFC 5905 section 11.3)."""
+    finding = scene(hosts=host(3600.2)).one("clock.offset")
+    assert "60 min ahead of the agreed time" in finding.message
+    assert "local time" in finding.message
+    assert "refuses to correct more than 1000 s" in finding.fix[0]
+    assert "  server 192.0.2.61 iburst" in finding.fix
+    assert any("chronyc makestep" in line for line in finding.fix)
+
+
+@pytest.mark.parametrize(("lead", "words"), [
+    (0.11, "slews this away by itself, in 3.67 min"), (0.2, "would step a clock by this much"), (1000.0, "would step"),
+    (1000.5, "refuses")])
+def test_the_mend_says_what_a_daemon_would_do(scene: BuildScene, lead: float, words: str) -> None:
+    """RFC 5905 section 11.3: 0.125 s and 1000 s; slewing goes at 500 parts per million."""
+    assert words in scene(hosts=host(lead)).one("clock.offset").fix[0]
+
+
+def test_a_host_in_1970_has_an_empty_battery(scene: BuildScene) -> None:
+    """The offset is that of decades and still exact."""
+    finding = scene(hosts=host(120.0 - NOW)).one("clock.offset")
+    assert finding.grade is Grade.FAIL
+    assert "1970-01-01" in finding.message
+
+
+def test_a_host_that_serves_no_time_is_unproven_and_says_what_would_prove_it(scene: BuildScene) -> None:
+    """Not a pass, not a fail, and nothing about being synchronised, which is not planned for it."""
+    seen = scene(hosts={HOST_A: ()}, roles=(Role(name="node"),))
+    finding = seen.one("clock.offset")
+    assert (finding.grade, finding.symptom, finding.subject) == (Grade.UNPROVEN, "serves-no-time", "192.0.2.11")
+    assert "over SSH, would prove it" in finding.message
+    assert "clock.synchronised" not in seen.grades()
+    assert "clock.skew" not in seen.grades()
+
+
+@pytest.mark.parametrize(("seen_clock", "grade", "symptom"), [
+    (clock("192.0.2.11", failure=FailureKind.NO_ANSWER), "fail", "silent"),
+    (clock("192.0.2.11", failure=FailureKind.REFUSED), "fail", "refused"),
+    (clock("192.0.2.11", kiss="INIT"), "fail", "kiss"),
+    (clock("192.0.2.11", failure=FailureKind.NO_ROUTE), "unproven", "no-route"),
+    (clock("192.0.2.99", 0.0), "unproven", "not-asked")])
+def test_a_host_that_gives_no_time_has_an_unproven_offset(
+        scene: BuildScene, seen_clock: ClockEvidence, grade: str, symptom: str) -> None:
+    """The plan says that it serves time, so withholding it fails clock.synchronised; its offset is simply not known."""
+    seen = scene(hosts={HOST_A: (seen_clock,)})
+    assert seen.one("clock.offset").grade is Grade.UNPROVEN
+    finding = seen.one("clock.synchronised")
+    assert (str(finding.grade), finding.symptom) == (grade, symptom)
+
+
+@pytest.mark.parametrize("fields", [{"leap": 3}, {"stratum": 0}, {"stratum": 16}, {"leap": 3, "stratum": 0}])
+def test_an_unsynchronised_host_fails_although_its_offset_passes(scene: BuildScene, fields: dict[str, int]) -> None:
+    """It is right now and nothing keeps it so."""
+    seen = scene(hosts=host(0.0, **fields))
+    assert seen.one("clock.synchronised").grade is Grade.FAIL
+    assert seen.one("clock.offset").grade is Grade.PASS
+    assert any("chronyc -n sources" in line for line in seen.one("clock.synchronised").fix)
+
+
+def test_a_host_on_its_own_local_clock_passes_and_says_so(scene: BuildScene) -> None:
+    """127.127.1.1 is no upstream server; an isolated site may mean it."""
+    finding = scene(hosts=host(0.0, stratum=8, reference_id="127.127.1.1")).one("clock.synchronised")
+    assert finding.grade is Grade.PASS
+    assert "a clock of its own (127.127.1.1)" in finding.found
+
+
+@pytest.mark.parametrize(("profile", "lead", "grade"), [
+    ("production", 0.0998, "pass"), ("production", 0.1, "unproven"), ("production", 0.1002, "caution"),
+    ("production", 0.9998, "caution"), ("production", 1.0002, "fail"), ("strict", 0.0198, "pass"), ("strict", 0.0202, "caution"),
+    ("strict", 0.2502, "fail"), ("lab", 0.9998, "pass"), ("lab", 1.0002, "caution"), ("lab", 5.0002, "fail")])
+def test_the_largest_difference_between_hosts_is_graded_without_the_sources(
+        scene: BuildScene, profile: str, lead: float, grade: str) -> None:
+    """The runner's error cancels, so the bar is the two exchanges' own: ± 0.2 ms around each bound decides."""
+    hosts = {HOST_A: (clock("192.0.2.11", 50.0, delay=0.0001),), HOST_B: (clock("192.0.2.12", 50.0 + lead, delay=0.0001),)}
+    finding = scene(sources=(), hosts=hosts, profile=profile).one("clock.skew")
+    assert (str(finding.grade), finding.ref) == (grade, f"{SITE}|clock.skew|hosts")
+
+
+def test_the_outlier_among_the_hosts_is_named(scene: BuildScene, make_plan: MakePlan) -> None:
+    """Farthest from the median, not merely the fastest or the slowest."""
+    first = make_plan().hosts[0]
+    hosts = tuple(msgspec.structs.replace(first, name=name, fqdn=f"{name}.obs.example.net", addresses=(f"192.0.2.{last}",))
+                  for name, last in (("dome-a", 11), ("dome-b", 12), ("dome-c", 13)))
+    leads = {"dome-a": 0.0, "dome-b": -7.0, "dome-c": 0.01}
+    seen = scene(hosts={h.fqdn: (clock(h.addresses[0], leads[h.name]),) for h in hosts}, planned_hosts=hosts)
+    finding = seen.one("clock.skew")
+    assert finding.grade is Grade.FAIL
+    assert "The outlier is dome-b.obs.example.net, 7 s behind the median of the 3 hosts" in finding.message
+    assert "dome-b.obs.example.net (slowest) and dome-c.obs.example.net (fastest)" in finding.message
+
+
+def test_hosts_that_are_wrong_together_point_at_their_source(scene: BuildScene) -> None:
+    """No skew, but both off by seven seconds."""
+    seen = scene(hosts={HOST_A: (clock("192.0.2.11", 7.0),), HOST_B: (clock("192.0.2.12", 7.0),)})
+    assert seen.one("clock.skew").grade is Grade.PASS
+    assert "suspect what they all follow" in seen.one("clock.skew").message
+    assert seen.grades()["clock.offset"] == {"fail"}
+
+
+def test_skew_with_one_host_silent_is_unproven(scene: BuildScene) -> None:
+    """Two should serve time and one did."""
+    seen = scene(hosts={HOST_A: (clock("192.0.2.11", 0.0),), HOST_B: (clock("192.0.2.12", failure=FailureKind.NO_ANSWER),)})
+    finding = seen.one("clock.skew")
+    assert (finding.grade, finding.found) == (Grade.UNPROVEN, "1 of 2 hosts gave a time")
+
+
+def test_no_time_source_planned_leaves_the_runner_and_the_hosts_unproven(scene: BuildScene) -> None:
+    """Lint says that the plan lacks them; nothing is invented here."""
+    seen = scene(sources=(), time_sources=())
+    assert "clock.source" not in seen.grades()
+    assert seen.grades()["clock.runner"] == seen.grades()["clock.offset"] == {"unproven"}
+
+
+def test_a_later_measurement_is_held_against_an_aged_agreement(scene: BuildScene) -> None:
+    """The runner may have drifted by PHI since: 15 ms in a thousand seconds widens the error bar."""
+    later = "2026-11-02T09:16:40.000000Z"
+    sharp = scene(hosts=host(0.09)).one("clock.offset")
+    aged = scene(hosts=host(0.09, at=later)).one("clock.offset")
+    assert sharp.measured is not None
+    assert aged.measured is not None
+    assert aged.measured.uncertainty - sharp.measured.uncertainty == pytest.approx(0.015, rel=1e-6)
+    assert (sharp.grade, aged.grade) == (Grade.PASS, Grade.UNPROVEN)
