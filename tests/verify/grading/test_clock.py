@@ -9,6 +9,8 @@ from typing import Any
 
 import msgspec
 import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
 
 from shared import catalogue
 from shared.evidence import (
@@ -471,3 +473,30 @@ def test_a_later_measurement_is_held_against_an_aged_agreement(scene: BuildScene
     assert aged.measured is not None
     assert aged.measured.uncertainty - sharp.measured.uncertainty == pytest.approx(0.015, rel=1e-6)
     assert (sharp.grade, aged.grade) == (Grade.PASS, Grade.UNPROVEN)
+
+
+hostile_bursts = st.builds(
+    clock, st.just("192.0.2.61"), st.sampled_from([0.0, 7.0, -1.8e9, 4.3e9]), st.floats(-4.3e9, 4.3e9),
+    delay=st.sampled_from([1e-9, 0.02, 2.0, 2.0**127]), leap=st.integers(0, 3), stratum=st.integers(0, 255),
+    precision_seconds=st.sampled_from([2.0**-128, 2.0**-20, 1.0, 2.0**127]), root_delay_seconds=st.floats(0, 65536),
+    root_dispersion_seconds=st.floats(0, 65536), reference_id=st.sampled_from(["", "GPS", "0xffffffff", "192.0.2.9"]),
+    reference_age_seconds=st.one_of(st.none(), st.floats(-4.3e9, 4.3e9)), kiss=st.sampled_from(["", "RATE", "<b>&"]))
+
+
+@given(st.lists(hostile_bursts, min_size=4, max_size=4), st.lists(hostile_bursts, min_size=2, max_size=2),
+       st.sampled_from(catalogue.PROFILES))
+@settings(suppress_health_check=[HealthCheck.function_scoped_fixture])
+def test_whatever_servers_put_into_their_headers_is_graded_and_never_a_crash(
+        scene: BuildScene, seen: list[ClockEvidence], hosts: list[ClockEvidence], profile: str) -> None:
+    """Graders are total: every field at and beyond what the wire can carry."""
+    named = tuple(msgspec.structs.replace(burst, server=address, address=address)
+                  for burst, address in zip(seen, SOURCES, strict=True))
+    first, second = (msgspec.structs.replace(burst, address=address)
+                     for burst, address in zip(hosts, ("192.0.2.11", "192.0.2.12"), strict=True))
+    result = scene(sources=named, hosts={HOST_A: (first,), HOST_B: (second,)}, profile=profile)
+    assert len({finding.ref for finding in result.findings}) == len(result.findings)
+    for finding in result.findings:
+        assert (finding.grade in (Grade.FAIL, Grade.CAUTION)) is bool(finding.fix)
+        assert finding.message.endswith(".")
+        assert finding.planned
+        assert finding.found
