@@ -1,0 +1,92 @@
+"""The certificate family: every planned TLS port of a host, and keys across hosts.
+
+What a port does not show is never judged: a port that is not open or does not speak TLS leaves every certificate check
+unproven, and only ``certificate.protocol`` fails where something else than TLS answers.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+from shared.evidence import FailureKind, HostEvidence, PortEvidence, PortState, TlsEvidence
+from shared.findings import Finding, Grade
+from shared.plan import Host
+from shared.safetext import visible
+from verify.grading import certificate_dates, certificate_name, certificate_strength, certificate_trust
+from verify.grading.case import Case, in_words
+from verify.grading.certificate_shared import grade_fleet
+from verify.grading.certificate_sight import Door, Sight, doors, look
+
+__all__ = ["grade_fleet", "grade_host"]
+
+_JUDGES: dict[str, Callable[[Sight], Finding]] = {
+    "certificate.protocol": certificate_strength.grade_protocol,
+    "certificate.trust": certificate_trust.grade,
+    "certificate.name": certificate_name.grade,
+    "certificate.dates": certificate_dates.grade,
+    "certificate.key": certificate_strength.grade_key,
+    "certificate.signature": certificate_strength.grade_signature,
+}
+_PLANNED = "a certificate shown over TLS"
+_PROTOCOL_PLANNED = "TLS 1.2 or 1.3, and nothing older"
+_STATES = {PortState.REFUSED: "refuses connections", PortState.SILENT: "does not answer",
+           PortState.REJECTED: "is closed off by something on the way", PortState.UNTRIED: "could not be tried"}
+
+
+def grade_host(case: Case, host: Host, evidence: HostEvidence) -> list[Finding]:
+    """Every certificate check but ``certificate.shared-key``, for each planned TLS port at each address of one host."""
+    return [finding for door in doors(case, host) for finding in _grade_door(case, door, evidence)]
+
+
+def _grade_door(case: Case, door: Door, evidence: HostEvidence) -> list[Finding]:
+    tried, tls = door.tried(evidence), door.seen(evidence)
+    if tried is not None and tried.state is not PortState.OPEN:
+        return [_unproven(case, door, check, _closed(case, door, tried), str(tried.state), tried.at) for check in _JUDGES]
+    if tls is None:
+        words = f"Port {door.port} on {door.address} was not asked for its certificate in this run."
+        return [_unproven(case, door, check, words, "not-asked", "") for check in _JUDGES]
+    if not tls.chain:
+        return [_no_certificate(case, door, tls), *(
+            _unproven(case, door, check, f"No certificate was seen on {door.subject}: {_what_happened(tls)}.", "no-tls", tls.at)
+            for check in _JUDGES if check != "certificate.protocol")]
+    sight = look(case, door, tls)
+    return [judge(sight) for judge in _JUDGES.values()]
+
+
+def _unproven(case: Case, door: Door, check: str, message: str, symptom: str, at: str) -> Finding:
+    return case.finding(door.host.fqdn, check, door.subject, Grade.UNPROVEN, planned=_PLANNED, found="no certificate seen",
+                        message=message, symptom=symptom, at=at)
+
+
+def _closed(case: Case, door: Door, tried: PortEvidence) -> str:
+    why = f" ({in_words(tried.failure)})" if tried.failure else ""
+    return (f"Port {door.port} on {door.address} {_STATES[tried.state]} as seen from {case.evidence.vantage.name}{why}, so no "
+            "certificate was seen.")
+
+
+def _what_happened(tls: TlsEvidence) -> str:
+    return in_words(tls.failure) if tls.failure else "the server sent none"
+
+
+def _no_certificate(case: Case, door: Door, tls: TlsEvidence) -> Finding:
+    """``certificate.protocol`` where no certificate came: a fail only where something else than TLS was heard."""
+    if tls.failure is not None and tls.failure.kind is FailureKind.MALFORMED and tls.greeting:
+        said = visible(tls.greeting.split("\n")[0].strip()[:80])
+        return case.finding(
+            door.host.fqdn, "certificate.protocol", door.subject, Grade.FAIL, planned=_PROTOCOL_PLANNED,
+            found=f"not TLS: {said}", symptom="not-tls", at=tls.at,
+            message=f"What listens on {door.subject} answers a TLS hello with something else than TLS. It begins: {said}",
+            fix=(f"ss -ltnp 'sport = :{door.port.partition('/')[0]}'    # at the console of {door.host.fqdn}: what listens there",
+                 "# turn TLS on for that listener and give it the certificate and key, then reload it",
+                 f'# or, where it is not meant to speak TLS: take "{door.port}" out of the role\'s tls list in the plan'))
+    old = [remark for remark in certificate_strength.protocol_remarks(tls) if remark.grade is Grade.FAIL]
+    if old:
+        return case.finding(
+            door.host.fqdn, "certificate.protocol", door.subject, Grade.FAIL, planned=_PROTOCOL_PLANNED,
+            found=certificate_strength.shown_versions(tls), symptom=old[0].symptom, at=tls.at,
+            message=" ".join(remark.text for remark in old) + f" The handshake itself did not end: {_what_happened(tls)}.",
+            fix=tuple(dict.fromkeys(line for remark in old for line in remark.fix)))
+    return case.finding(
+        door.host.fqdn, "certificate.protocol", door.subject, Grade.UNPROVEN, planned=_PROTOCOL_PLANNED,
+        found=certificate_strength.shown_versions(tls), symptom="no-tls", at=tls.at,
+        message=f"{door.subject} takes connections, and no TLS handshake came about: {_what_happened(tls)}.")

@@ -1,0 +1,98 @@
+"""``certificate.name``: is the certificate made out to the planned name (RFC 9525)."""
+
+from __future__ import annotations
+
+import ipaddress
+
+from service_identity import hazmat
+from service_identity.exceptions import CertificateError
+
+from shared.evidence import CertificateFacts
+from shared.findings import Finding, Grade
+from shared.hostnames import canonical, same_name
+from shared.safetext import visible
+from verify.grading.certificate_sight import Remark, Sight, request_lines
+
+#: The most names shown of one certificate.  Ours: what fits on a line or two.
+_SHOWN = 8
+_LEGAL = frozenset("abcdefghijklmnopqrstuvwxyz0123456789-_.*")
+
+
+def matches(name: str, reference: str) -> bool:
+    """Whether a certificate's DNS name covers ``reference``, a host name (RFC 9525 sections 6.2 and 6.3).
+
+    Total: a name that is no host name, or whose wildcard is anything but the whole left-most label, covers nothing.
+    """
+    # The library takes spaces and octets outside ASCII for part of a name; they are never part of a host's (RFC 1123).
+    if not name or not set(canonical(name)) <= _LEGAL or name.endswith("."):
+        return False
+    try:
+        pattern = hazmat.DNSPattern.from_bytes(name.encode("ascii"))
+        return bool(hazmat.DNS_ID(canonical(reference)).verify(pattern))
+    except (CertificateError, ValueError, IndexError):
+        return False
+
+
+def covers(facts: CertificateFacts, reference: str) -> bool:
+    """Whether one of the certificate's alternative names covers the host name.  The common name never does (section 2)."""
+    return any(kind == "dns" and matches(value, reference) for kind, value in facts.names)
+
+
+def grade(sight: Sight) -> Finding:
+    """Judge the names of the server's certificate against the planned one."""
+    leaf, wanted = sight.leaf, sight.door.host.fqdn
+    if leaf.parse_error:
+        remark = Remark(Grade.UNPROVEN, "The certificate cannot be read, so its names are not known.", "unreadable")
+    elif covers(leaf, wanted):
+        odd = f" Another name in it is odd: {visible(leaf.names_error)}." if leaf.names_error else ""
+        remark = Remark(Grade.PASS, f"The certificate is made out to {wanted}.{odd}")
+    else:
+        remark = Remark(Grade.FAIL, f"The certificate is not made out to {wanted}: {_why(leaf, wanted)}.", _symptom(leaf),
+                        request_lines(sight.door.host))
+    return sight.finding("certificate.name", [remark], planned=f"DNS name {wanted}", found=_found(leaf))
+
+
+def _found(leaf: CertificateFacts) -> str:
+    if leaf.parse_error:
+        return "a certificate that cannot be read"
+    shown = [f"{'DNS' if kind == 'dns' else kind} name {visible(value)}" if kind != "ip" else f"address {value}"
+             for kind, value in leaf.names[:_SHOWN]]
+    more = f" and {len(leaf.names) - _SHOWN} more" if len(leaf.names) > _SHOWN else ""
+    return ", ".join(shown) + more or "no subject alternative name"
+
+
+def _symptom(leaf: CertificateFacts) -> str:
+    return "other-name" if leaf.names else "no-alternative-name"
+
+
+def _why(leaf: CertificateFacts, wanted: str) -> str:
+    """In which way the names miss, the commonest mistakes by name."""
+    odd = f"; and a part of its names cannot be read ({visible(leaf.names_error)})" if leaf.names_error else ""
+    if not leaf.names:
+        if matches(leaf.common_name, wanted):
+            return ("it has that name only as its common name, and names are read from the subject alternative names alone "
+                    f"(RFC 9525 section 2){odd}")
+        return f"it has no subject alternative name at all{odd}"
+    names = [value for kind, value in leaf.names if kind == "dns"]
+    if not names:
+        return f"it has no DNS name, only other kinds{odd}"
+    if any(same_name(value, wanted) for value in names):
+        return f"the name in it is written with a final dot, which a certificate's name does not have{odd}"
+    if any(same_name(value, wanted.partition(".")[0]) for value in names):
+        return f"it has the short name only{odd}"
+    addresses = [visible(value) for value in names if _is_address(value)]
+    if addresses:
+        return (f"it has the address {addresses[0]} where a DNS name belongs; addresses go into the address field, and count "
+                f"for nothing here (RFC 9525 section 6.4){odd}")
+    stars = [visible(value) for value in names if "*" in value]
+    if stars:
+        return f"its wildcard {stars[0]} does not cover it: a wildcard stands for one whole label (RFC 9525 section 6.3){odd}"
+    return f"it is made out to {', '.join(map(visible, names[:_SHOWN]))}{odd}"
+
+
+def _is_address(value: str) -> bool:
+    try:
+        ipaddress.ip_address(value)
+    except ValueError:
+        return False
+    return True

@@ -1,0 +1,281 @@
+"""From a server's certificate to a trust anchor (RFC 5280 section 6.1), and where it stops when it does not get there.
+
+``cryptography.x509.verification`` is the judge.  Its rules for the public web are stricter than RFC 5280, so its extension
+policy is relaxed to what a sound private authority may leave out, and key types that it never takes are checked by the
+rules of RFC 5280 section 6.1.4 here.  Only where it refuses is the path walked step by step, to name the step that fails.
+
+Dates are kept apart: a path counts as sound when there is a moment at which it is; whether that moment is now is for
+``certificate.dates``.
+"""
+
+from __future__ import annotations
+
+import datetime
+import enum
+import functools
+import warnings
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass
+from typing import TypeVar
+
+from cryptography import x509
+from cryptography.exceptions import InvalidSignature, UnsupportedAlgorithm
+from cryptography.x509 import verification
+
+from shared.safetext import visible
+
+#: Longer paths than this are not walked.  Ours: as many certificates as the probe keeps of one chain.
+_STEPS_LIMIT = 10
+#: Moments tried for a path whose dates are wrong today.  Ours: every certificate sent, and a few anchors.
+_MOMENTS_LIMIT = 16
+_PEM_BEGIN = b"-----BEGIN CERTIFICATE-----"
+
+T = TypeVar("T", bound=x509.ExtensionType)
+
+_ODD = (ValueError, TypeError, OverflowError, UnsupportedAlgorithm, x509.InvalidVersion, x509.ExtensionNotFound,
+        x509.DuplicateExtension, x509.UnsupportedGeneralNameType)
+
+
+class Kind(enum.Enum):
+    """How the way from the server's certificate to an anchor ends."""
+
+    TRUSTED = "trusted"
+    NO_ANCHORS = "no-anchors"
+    UNREADABLE = "unreadable"
+    SELF_SIGNED = "self-signed"
+    UNKNOWN_ISSUER = "unknown-issuer"
+    ISSUER_NOT_SENT = "issuer-not-sent"
+    BAD_SIGNATURE = "bad-signature"
+    UNVERIFIABLE = "unverifiable"
+    NOT_AN_AUTHORITY = "not-an-authority"
+    REFUSED = "refused"
+
+
+@dataclass(frozen=True, slots=True)
+class Outcome:
+    """``path`` begins with the server's certificate and goes as far as it could be followed.
+
+    ``at`` is a moment at which a trusted path is valid: the one asked for where possible.  ``detail`` is what the library
+    said, or in which respect the path is unusual.
+    """
+
+    kind: Kind
+    path: tuple[x509.Certificate, ...] = ()
+    at: datetime.datetime | None = None
+    detail: str = ""
+
+
+@functools.lru_cache(maxsize=8)
+def anchors_of(pem: tuple[bytes, ...]) -> tuple[x509.Certificate, ...]:
+    """The anchors in PEM files that may hold several each; what cannot be read is left out (the plan reader reports it)."""
+    blocks = [_PEM_BEGIN + rest for file in pem for rest in file.split(_PEM_BEGIN)[1:]]
+    loaded = (_quietly(x509.load_pem_x509_certificate, block) for block in blocks)
+    return tuple(certificate for certificate in loaded if certificate is not None and _named(certificate))
+
+
+def load(der: bytes) -> x509.Certificate | None:
+    """A certificate that can be followed, or None."""
+    certificate = _quietly(x509.load_der_x509_certificate, der)
+    return certificate if certificate is not None and _named(certificate) else None
+
+
+def called(certificate: x509.Certificate, *, issuer: bool = False) -> str:
+    """How a certificate, or its issuer, is named in a sentence; on one line, since it also stands in comments to paste."""
+    try:
+        return visible((certificate.issuer if issuer else certificate.subject).rfc4514_string()[:256]) or "(no name)"
+    except _ODD:
+        return "(a name that cannot be read)"
+
+
+def validate(
+    leaf: bytes, sent: Sequence[bytes], anchors: tuple[x509.Certificate, ...], moment: datetime.datetime | None
+) -> Outcome:
+    """Follow ``leaf`` through ``sent``, in any order, to one of ``anchors``.  Never raises.
+
+    ``moment`` is the time to validate at, or None where no time is agreed on.  Whether a self-signed certificate is so
+    is told by its signature, not by its names (RFC 5280 section 3.2).
+    """
+    certificate = load(leaf)
+    if certificate is None:
+        return Outcome(Kind.UNREADABLE)
+    if certificate in anchors:
+        return Outcome(Kind.TRUSTED, (certificate,), moment, "it is itself one of the anchors")
+    if not anchors:
+        return Outcome(Kind.NO_ANCHORS, (certificate,))
+    others = tuple(dict.fromkeys(other for other in map(load, sent) if other is not None and other != certificate))
+    refusal = ""
+    for at in _moments(certificate, others, anchors, moment):
+        path, said = _judge(certificate, others, anchors, at)
+        if path:
+            return Outcome(Kind.TRUSTED, path, at)
+        refusal = refusal or said
+    return _diagnose(certificate, others, anchors, moment, refusal)
+
+
+def _quietly(read: Callable[[bytes], x509.Certificate], data: bytes) -> x509.Certificate | None:
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        try:
+            return read(data)
+        except _ODD:
+            return None
+
+
+def _named(certificate: x509.Certificate) -> bool:
+    try:
+        return certificate.subject is not None and certificate.issuer is not None
+    except _ODD:
+        return False
+
+
+def _moments(
+    leaf: x509.Certificate, others: tuple[x509.Certificate, ...], anchors: tuple[x509.Certificate, ...],
+    moment: datetime.datetime | None,
+) -> Iterator[datetime.datetime]:
+    """When to validate: the moment asked for, then every beginning of a validity, the latest first.
+
+    If the certificates of a path are ever valid together, they are at the latest of their beginnings.
+    """
+    if moment is not None:
+        yield moment
+    issuers = {certificate.issuer for certificate in (leaf, *others)}
+    relevant = [leaf, *others, *(anchor for anchor in anchors if anchor.subject in issuers)]
+    beginnings = sorted({certificate.not_valid_before_utc for certificate in relevant}, reverse=True)
+    yield from beginnings[:_MOMENTS_LIMIT]
+
+
+def _judge(
+    leaf: x509.Certificate, others: tuple[x509.Certificate, ...], anchors: tuple[x509.Certificate, ...], at: datetime.datetime
+) -> tuple[tuple[x509.Certificate, ...], str]:
+    """The path the library accepts at a moment, or none and why it refuses.
+
+    Its verifier for clients is used, since the one for servers would judge the name in the same breath; what kind of
+    usage the certificate allows is judged elsewhere.
+    """
+    authorities, leaves = _policies()
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        try:
+            builder = verification.PolicyBuilder().store(_store(anchors)).time(at).max_chain_depth(_STEPS_LIMIT)
+            builder = builder.extension_policies(ca_policy=authorities, ee_policy=leaves)
+            return tuple(builder.build_client_verifier().verify(leaf, list(others)).chain), ""
+        except verification.VerificationError as error:
+            return (), str(error)
+        except _ODD as error:
+            return (), str(error)
+
+
+@functools.lru_cache(maxsize=8)
+def _store(anchors: tuple[x509.Certificate, ...]) -> verification.Store:
+    return verification.Store(list(anchors))
+
+
+@functools.cache
+def _policies() -> tuple[verification.ExtensionPolicy, verification.ExtensionPolicy]:
+    """What RFC 5280 asks of the extensions of an authority (sections 4.2.1.3 and 4.2.1.9), and of a leaf: nothing here."""
+    anything = verification.ExtensionPolicy.permit_all()
+    agnostic = verification.Criticality.AGNOSTIC
+    authorities = anything.require_present(x509.BasicConstraints, agnostic, None)
+    return authorities.may_be_present(x509.KeyUsage, agnostic, _may_sign_certificates), anything
+
+
+def _may_sign_certificates(_policy: verification.Policy, _issuer: x509.Certificate, usage: x509.KeyUsage | None) -> None:
+    if usage is not None and not usage.key_cert_sign:
+        raise ValueError("keyUsage does not allow signing certificates")
+
+
+def _diagnose(
+    leaf: x509.Certificate, others: tuple[x509.Certificate, ...], anchors: tuple[x509.Certificate, ...],
+    moment: datetime.datetime | None, refusal: str,
+) -> Outcome:
+    """Walk up from the leaf by names and signatures, and name the step that fails."""
+    path = [leaf]
+    while len(path) <= _STEPS_LIMIT:
+        current = path[-1]
+        if current in anchors:
+            return _constrained(tuple(path), moment, refusal)
+        above = [other for other in (*anchors, *others) if other.subject == current.issuer and other not in path]
+        signed = [(issuer, _signed(current, issuer)) for issuer in above]
+        issuer = next((issuer for issuer, holds in signed if holds), None)
+        if issuer is None:
+            kind = _dead_end(current, [holds for _, holds in signed], is_leaf=current is leaf)
+            return Outcome(kind, tuple(path), None, refusal)
+        path.append(issuer)
+    return Outcome(Kind.REFUSED, tuple(path), None, f"the path has more than {_STEPS_LIMIT} steps")
+
+
+def _dead_end(current: x509.Certificate, signatures: list[bool | None], *, is_leaf: bool) -> Kind:
+    if False in signatures:
+        return Kind.BAD_SIGNATURE
+    if None in signatures:
+        return Kind.UNVERIFIABLE
+    if current.issuer != current.subject:
+        return Kind.ISSUER_NOT_SENT
+    if _signed(current, current) is False:
+        return Kind.BAD_SIGNATURE
+    return Kind.SELF_SIGNED if is_leaf else Kind.UNKNOWN_ISSUER
+
+
+def _signed(certificate: x509.Certificate, issuer: x509.Certificate) -> bool | None:
+    """Whether the issuer's key verifies the signature; None where the library does not know or take the algorithm."""
+    try:
+        certificate.verify_directly_issued_by(issuer)
+    except InvalidSignature:
+        return False
+    except _ODD:
+        return None
+    return True
+
+
+def _constrained(path: tuple[x509.Certificate, ...], moment: datetime.datetime | None, refusal: str) -> Outcome:
+    """Every signature holds up to an anchor and the library refuses all the same: say which rule it is about."""
+    for depth, issuer in enumerate(path[1:]):
+        fault = _authority_fault(issuer, intermediates_below=depth)
+        if fault:
+            return Outcome(Kind.NOT_AN_AUTHORITY, path[: depth + 2], None, fault)
+    begin = max(certificate.not_valid_before_utc for certificate in path)
+    end = min(certificate.not_valid_after_utc for certificate in path)
+    if begin > end:
+        return Outcome(Kind.REFUSED, path, None, "there is no moment at which all its certificates are valid")
+    if not _forbidden_key(refusal) or any(_beyond_us(certificate, is_leaf=certificate is path[0]) for certificate in path[:-1]):
+        return Outcome(Kind.REFUSED, path, None, refusal)
+    at = moment if moment is not None and begin <= moment <= end else begin
+    return Outcome(Kind.TRUSTED, path, at, "an authority in it has a kind of key that public web authorities may not have")
+
+
+def _forbidden_key(refusal: str) -> bool:
+    """Whether the library refuses for the kind or size of an authority's key alone: ``certificate.key`` judges those."""
+    return "Forbidden public key algorithm" in refusal or "RSA key is too weak" in refusal
+
+
+def _authority_fault(issuer: x509.Certificate, *, intermediates_below: int) -> str:
+    """Why a certificate may not issue the one below it (RFC 5280 section 6.1.4 (k) to (n)); empty where it may."""
+    constraints = _extension(issuer, x509.BasicConstraints)
+    usage = _extension(issuer, x509.KeyUsage)
+    if constraints is None or not constraints.ca:
+        return "it is not marked as an authority (basicConstraints, RFC 5280 section 4.2.1.9)"
+    if usage is not None and not usage.key_cert_sign:
+        return "its key usage does not allow signing certificates (RFC 5280 section 4.2.1.3)"
+    if constraints.path_length is not None and intermediates_below > constraints.path_length:
+        return (f"it allows {constraints.path_length} authorities below it and has {intermediates_below} "
+                "(path length, RFC 5280 section 4.2.1.9)")
+    return ""
+
+
+def _beyond_us(certificate: x509.Certificate, *, is_leaf: bool) -> bool:
+    """Whether a certificate asks for rules that are not checked here: then what the library says stands."""
+    try:
+        present = list(certificate.extensions)
+    except _ODD:
+        return True
+    known = (x509.BasicConstraints, x509.KeyUsage, x509.ExtendedKeyUsage, x509.SubjectAlternativeName)
+    return any((extension.critical and not isinstance(extension.value, known))
+               or isinstance(extension.value, x509.NameConstraints | x509.PolicyConstraints)
+               or (not is_leaf and isinstance(extension.value, x509.ExtendedKeyUsage)) for extension in present)
+
+
+def _extension(certificate: x509.Certificate, kind: type[T]) -> T | None:
+    try:
+        return certificate.extensions.get_extension_for_class(kind).value
+    except _ODD:
+        return None
