@@ -7,7 +7,6 @@ import os
 import shutil
 import subprocess
 import sys
-import venv
 
 _FLOOR = (3, 11)
 
@@ -30,9 +29,7 @@ def main() -> int:
         subprocess.run(["apt-get", "update", "--quiet"], check=True)
         subprocess.run(install, check=True)
     shutil.rmtree(folder, ignore_errors=True)
-    if subprocess.run([sys.executable, "-m", "venv", folder], check=False).returncode:
-        venv.create(folder, with_pip=True)
-    return 0
+    return subprocess.run([sys.executable, "-m", "venv", folder], check=False).returncode
 
 
 if __name__ == "__main__":
