@@ -1,0 +1,83 @@
+"""The DNS codec: exact octets out, and for any octets in either evidence or the one declared error."""
+
+from __future__ import annotations
+
+import dns.message
+import dns.rrset
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from probes import dnswire
+
+NAME = "dome-a.obs.example.net"
+
+
+def answer_octets() -> bytes:
+    answer = dns.message.make_response(dns.message.make_query(NAME, "A", use_edns=0, id=4660))
+    for rrtype, value in (("CNAME", "host1.example.net."), ("TXT", '"<b>" "\\255"'), ("PTR", "x.example.net."),
+                          ("SOA", "a.example. b.example. 1 2 3 4 5"), ("SSHFP", "4 2 " + "ab" * 32)):
+        answer.answer.append(dns.rrset.from_text(f"{NAME}.", 60, "IN", rrtype, value))
+    return answer.to_wire()
+
+
+SOUND = answer_octets()
+
+
+def survives(packet: bytes) -> None:
+    """Reading gives a Reply or raises WireError; matching raises nothing."""
+    if dnswire.key_of_answer(packet) is not None:
+        dnswire.answers(packet, dnswire.question_section(NAME, "A"))
+    dnswire.key_of_query(packet)
+    try:
+        reply = dnswire.read(packet)
+    except dnswire.WireError:
+        return
+    assert reply.unreadable >= 0
+    assert all(len(record.value) <= 1024 for record in reply.answers + reply.authority)
+
+
+@given(st.binary(max_size=600))
+def test_any_octets_are_read_or_refused(packet: bytes) -> None:
+    """Totality over noise."""
+    survives(packet)
+
+
+@given(st.lists(st.tuples(st.integers(0, len(SOUND) - 1), st.integers(0, 255)), max_size=8), st.integers(0, len(SOUND)))
+def test_any_damage_to_a_sound_answer_is_read_or_refused(damage: list[tuple[int, int]], length: int) -> None:
+    """Totality near the truth, where a parser goes deep: octets changed, the end cut off."""
+    packet = bytearray(SOUND)
+    for place, value in damage:
+        packet[place] = value
+    survives(bytes(packet[:length]))
+
+
+@given(st.integers(0, 65535), st.binary(max_size=300))
+def test_any_record_type_with_any_data_is_read_or_refused(rrtype: int, data: bytes) -> None:
+    """Totality over types that nobody plans for."""
+    header = b"\x12\x34\x84\x00\x00\x00\x00\x01\x00\x00\x00\x00"
+    fixed = rrtype.to_bytes(2, "big") + b"\x00\x01\x00\x00\x00\x3c" + len(data).to_bytes(2, "big")
+    survives(header + b"\x01a\x00" + fixed + data)
+
+
+@pytest.mark.parametrize("name", [NAME, "DOME-A.obs.example.net.", "13.0-25.2.0.192.in-addr.arpa", "."])
+@pytest.mark.parametrize("rrtype", ["A", "AAAA", "PTR", "SOA"])
+@pytest.mark.parametrize("edns", [True, False])
+def test_a_query_is_what_an_independent_maker_makes(name: str, rrtype: str, edns: bool) -> None:
+    """Octet for octet the query of dnspython with the same choices."""
+    wanted = dns.message.make_query(name, rrtype, id=4660, use_edns=0 if edns else -1, payload=1232)
+    assert dnswire.query(4660, dnswire.question_section(name, rrtype), edns=edns) == wanted.to_wire()
+
+
+def test_a_time_to_live_with_its_top_bit_set_is_zero() -> None:
+    """RFC 2181 section 8."""
+    header = b"\x12\x34\x84\x00\x00\x00\x00\x01\x00\x00\x00\x00"
+    packet = header + b"\x01a\x00\x00\x01\x00\x01\x80\x00\x00\x01\x00\x04\xc0\x00\x02\x0b"
+    assert [record.ttl_seconds for record in dnswire.read(packet).answers] == [0]
+
+
+@pytest.mark.parametrize("name", ["a..b", "x" * 64, ".".join(["abcdefg"] * 32)])
+def test_a_name_that_cannot_be_sent_is_refused_by_name(name: str) -> None:
+    """RFC 1035 section 2.3.4."""
+    with pytest.raises(dnswire.WireError, match="cannot be asked for"):
+        dnswire.question_section(name, "A")
