@@ -12,7 +12,7 @@ from verify.grading import clock_mends as mends
 from verify.grading.case import Case
 from verify.grading.clock_hosts import grade_fleet, grade_host
 from verify.grading.clock_reading import Reading, read, unfit, unix_seconds, widest_difference
-from verify.grading.clock_words import describe, show, signed_finding, symptom_of, why_nothing, withheld_time
+from verify.grading.clock_words import describe, show, signed_finding, symptom_of, trusted, why_nothing, withheld_time
 from verify.grading.selection import Agreement, Candidate, camps, select
 
 __all__ = ["Agreement", "agree", "grade_fleet", "grade_host", "grade_site"]
@@ -183,7 +183,8 @@ def _falseticker(case: Case, agreement: Agreement, name: str) -> Finding:
         found=f"{show(error)} {'ahead' if error.value > 0 else 'behind'}", at=agreement.at,
         message=f"The time source {name} is wrong: it is {mends.ahead(error.value)} the time that {truth} agree on, and not "
                 f"even the error it allows for itself explains that.  {_sides(agreement)}",
-        fix=mends.for_clock(name, error.value, [source for source in _planned(case) if source.label in agreement.truechimers]))
+        fix=(*mends.for_clock(name, error.value, [source for source in _planned(case) if source.label in agreement.truechimers]),
+             *mends.for_unfit_source(name)[-1:]))
 
 
 def _sides(agreement: Agreement) -> str:
@@ -213,7 +214,7 @@ def _runner(case: Case, agreement: Agreement) -> Finding:
     error = Interval(-agreement.agreed.hi, -agreement.agreed.lo)
     finding = signed_finding(
         case, SITE, "clock.runner", RUNNER, error, case.limits["clock_runner"], planned=planned, whose="The runner's clock",
-        fix=mends.for_clock("the runner", error.value, _planned(case)), at=agreement.at)
+        fix=mends.for_clock("the runner", error.value, trusted(case, agreement)), at=agreement.at)
     message = finding.message
     if finding.grade is not Grade.PASS:
         message += ("  The verdicts on the hosts' clocks and on certificate dates are corrected for this; the time stamps in "

@@ -11,7 +11,7 @@ from shared.quantities import Interval, show_seconds
 from verify.grading import clock_mends as mends
 from verify.grading.case import Case
 from verify.grading.clock_reading import Reading, read, unfit, unix_seconds, widest_difference
-from verify.grading.clock_words import describe, show, signed_finding, symptom_of, why_nothing, withheld_time
+from verify.grading.clock_words import describe, show, signed_finding, symptom_of, trusted, why_nothing, withheld_time
 from verify.grading.offset_shape import common_cause, likely_cause
 from verify.grading.selection import Agreement
 
@@ -36,7 +36,8 @@ def grade_host(case: Case, agreement: Agreement, host: Host, evidence: HostEvide
         if reading is None:
             findings += [_offset_unseen(case, host, address, seen), _no_answer(case, host, address, port, seen)]
         else:
-            findings += [_offset(case, agreement, host, address, reading), _synchronised(case, host, address, reading)]
+            findings += [_offset(case, agreement, host, address, reading),
+                         _synchronised(case, agreement, host, address, reading)]
     return findings
 
 
@@ -75,7 +76,7 @@ def _offset(case: Case, agreement: Agreement, host: Host, address: str, reading:
     error = reading.offset_at(agreement.at) - agreement.agreed
     finding = signed_finding(
         case, host.fqdn, "clock.offset", address, error, case.limits["clock_offset"], planned=_AGREED,
-        whose=f"The clock of {host.fqdn}", fix=mends.for_clock(host.fqdn, error.value, case.plan.time_sources),
+        whose=f"The clock of {host.fqdn}", fix=mends.for_clock(host.fqdn, error.value, trusted(case, agreement)),
         at=reading.best.at)
     message = finding.message
     if finding.grade in (Grade.CAUTION, Grade.FAIL):
@@ -90,21 +91,20 @@ def _offset(case: Case, agreement: Agreement, host: Host, address: str, reading:
     return msgspec.structs.replace(finding, message=message)
 
 
-def _synchronised(case: Case, host: Host, address: str, reading: Reading) -> Finding:
+def _synchronised(case: Case, agreement: Agreement, host: Host, address: str, reading: Reading) -> Finding:
     """clock.synchronised: what the host's own header says (RFC 5905 section 7.3), and its root distance."""
     planned, found, limits = "answers NTP and is synchronised", describe(reading), case.limits["clock_source_distance"]
+    fix = (*mends.see_what_it_follows(host.fqdn), *mends.follow_the_plan(trusted(case, agreement)))
     why = unfit(reading, own_addresses=())
     if why:
         return case.finding(
             host.fqdn, "clock.synchronised", address, Grade.FAIL, planned=planned, found=found, symptom="unsynchronised",
             message=f"{host.fqdn} serves time but its clock is not being kept right: {why}.  A time service that was started "
-                    "a moment ago needs some minutes; one that stays so hears no source.",
-            fix=(*mends.see_what_it_follows(host.fqdn), *mends.follow_the_plan(case.plan.time_sources)), at=reading.best.at)
+                    "a moment ago needs some minutes; one that stays so hears no source.", fix=fix, at=reading.best.at)
     distance = reading.root_distance_seconds
     finding = case.measured_finding(
         host.fqdn, "clock.synchronised", address, Interval(distance, distance), limits, planned=planned,
-        quantity="root distance", symptom="distant", at=reading.best.at,
-        fix=(*mends.see_what_it_follows(host.fqdn), *mends.follow_the_plan(case.plan.time_sources)))
+        quantity="root distance", symptom="distant", fix=fix, at=reading.best.at)
     return msgspec.structs.replace(finding, found=found, message=(
         f"{host.fqdn} says that its clock is synchronised ({found}).  Its root distance, the most it may be from true time by "
         f"its own account, is {show_seconds(distance)}; {limits.show()}."))
@@ -138,26 +138,33 @@ def grade_fleet(case: Case, agreement: Agreement) -> list[Finding]:
 
 
 def _skew(case: Case, agreement: Agreement, offsets: dict[str, Interval], at: str) -> Finding:
-    limits = case.limits["clock_skew"]
-    ordered = sorted(offsets, key=lambda name: offsets[name].value)
-    slowest, fastest, median = ordered[0], ordered[-1], ordered[len(ordered) // 2]
-    outlier = max((slowest, fastest), key=lambda name: abs(offsets[name].value - offsets[median].value))
-    skew = widest_difference(list(offsets.values()))
-    error = (offsets[outlier] - offsets[median]).value
+    limits, ordered = case.limits["clock_skew"], sorted(offsets, key=lambda name: offsets[name].value)
+    outlier, why = _outlier(agreement, offsets, ordered)
     finding = case.measured_finding(
-        SITE, "clock.skew", ALL_HOSTS, skew, limits, planned="hosts whose clocks agree", quantity="the largest difference",
-        fix=(f"The outlier is {outlier}, {mends.ahead(error)} the median of the {len(offsets)} hosts: mend its clock.offset",
-             *mends.see_what_it_follows(outlier)),
-        symptom="outlier", at=at)
-    message = (f"The largest difference between the clocks of two hosts is {finding.found}, between {slowest} (slowest) and "
-               f"{fastest} (fastest); {limits.show()}.")
+        SITE, "clock.skew", ALL_HOSTS, widest_difference(list(offsets.values())), limits, planned="hosts whose clocks agree",
+        quantity="the largest difference", symptom="outlier", at=at,
+        fix=(f"Mend the clock of {outlier}: {why}", *mends.see_what_it_follows(outlier)))
+    message = (f"The largest difference between the clocks of two hosts is {finding.found}, between {ordered[0]} (slowest) and "
+               f"{ordered[-1]} (fastest); {limits.show()}.")
     if finding.grade is Grade.UNPROVEN:
         vaguest = max(offsets, key=lambda name: offsets[name].uncertainty)
         message += (f"  The error bar reaches across a limit; the widest is that of {vaguest}, "
                     f"± {show_seconds(offsets[vaguest].uncertainty)}.")
-    elif finding.grade is not Grade.PASS and len(offsets) > 2:
-        message += f"  The outlier is {outlier}, {mends.ahead(error)} the median of the {len(offsets)} hosts."
+    elif finding.grade is not Grade.PASS:
+        message += f"  The outlier is {outlier}: {why}."
     return msgspec.structs.replace(finding, message=message + _common(case, agreement, list(offsets.values())))
+
+
+def _outlier(agreement: Agreement, offsets: dict[str, Interval], ordered: list[str]) -> tuple[str, str]:
+    """The host that is farthest out, and from what: the agreed time, or else the median of the hosts."""
+    if agreement.agreed is not None:
+        middle, whose = agreement.agreed.value, "the agreed time"
+    else:
+        middle, whose = offsets[ordered[len(ordered) // 2]].value, f"the median of the {len(ordered)} hosts"
+    outlier = max((ordered[0], ordered[-1]), key=lambda name: abs(offsets[name].value - middle))
+    if agreement.agreed is None and len(ordered) == 2:
+        whose = "the other, and which of the two is right is not known"
+    return outlier, f"it is {mends.ahead(offsets[outlier].value - middle)} {whose}"
 
 
 def _common(case: Case, agreement: Agreement, offsets: list[Interval]) -> str:

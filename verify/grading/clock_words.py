@@ -6,10 +6,12 @@ import msgspec
 
 from shared.evidence import ClockEvidence, FailureKind
 from shared.findings import Finding, Grade, Measured
+from shared.plan import Endpoint
 from shared.quantities import Interval, Limits, show_seconds
 from verify.grading.case import Case, in_words
 from verify.grading.clock_mends import ahead
 from verify.grading.clock_reading import Reading
+from verify.grading.selection import Agreement
 
 #: Kiss codes in words (RFC 5905 section 7.4 Figure 13; the wording is ours).  Others are shown as they came.
 _KISSES = {
@@ -58,6 +60,11 @@ def why_nothing(seen: ClockEvidence | None) -> str:
     if seen.runner_steps_seconds:
         return "the runner's own clock was being set meanwhile, so every exchange was thrown away"
     return "; ".join(seen.discarded) or "it was not asked"
+
+
+def trusted(case: Case, agreement: Agreement) -> list[Endpoint]:
+    """The planned sources that are not proven wrong: those a host may be told to follow."""
+    return [source for source in case.plan.time_sources if source.label not in agreement.falsetickers]
 
 
 def withheld_time(seen: ClockEvidence | None) -> bool:

@@ -430,7 +430,7 @@ def test_the_largest_difference_between_hosts_is_graded_without_the_sources(
 
 
 def test_the_outlier_among_the_hosts_is_named(scene: BuildScene, make_plan: MakePlan) -> None:
-    """Farthest from the median, not merely the fastest or the slowest."""
+    """Farthest from the agreed time, or from the median of the hosts where there is none."""
     first = make_plan().hosts[0]
     hosts = tuple(msgspec.structs.replace(first, name=name, fqdn=f"{name}.obs.example.net", addresses=(f"192.0.2.{last}",))
                   for name, last in (("dome-a", 11), ("dome-b", 12), ("dome-c", 13)))
@@ -438,8 +438,24 @@ def test_the_outlier_among_the_hosts_is_named(scene: BuildScene, make_plan: Make
     seen = scene(hosts={h.fqdn: (clock(h.addresses[0], leads[h.name]),) for h in hosts}, planned_hosts=hosts)
     finding = seen.one("clock.skew")
     assert finding.grade is Grade.FAIL
-    assert "The outlier is dome-b.obs.example.net, 7 s behind the median of the 3 hosts" in finding.message
+    assert "The outlier is dome-b.obs.example.net: it is 7 s behind the agreed time." in finding.message
+    alone = scene(sources=(), hosts={h.fqdn: (clock(h.addresses[0], leads[h.name]),) for h in hosts}, planned_hosts=hosts)
+    assert "dome-b.obs.example.net: it is 7 s behind the median of the 3 hosts." in alone.one("clock.skew").message
     assert "dome-b.obs.example.net (slowest) and dome-c.obs.example.net (fastest)" in finding.message
+
+
+def test_of_two_hosts_without_an_agreed_time_neither_is_called_right(scene: BuildScene) -> None:
+    """The difference is proven; whose fault it is, is not."""
+    hosts = {HOST_A: (clock("192.0.2.11", 0.0),), HOST_B: (clock("192.0.2.12", 7.0),)}
+    assert "which of the two is right is not known" in scene(sources=(), hosts=hosts).one("clock.skew").message
+    assert f"The outlier is {HOST_B}: it is 7 s ahead of the agreed time." in scene(hosts=hosts).one("clock.skew").message
+
+
+def test_a_mend_never_tells_a_host_to_follow_a_source_that_is_proven_wrong(scene: BuildScene) -> None:
+    """The falseticker is left out of the lines to paste."""
+    finding = scene(sources=sources(0.0, 0.0, 7.0, 0.0), hosts=host(7.0)).one("clock.offset")
+    assert "  server 192.0.2.62 iburst" in finding.fix
+    assert not any("192.0.2.63" in line for line in finding.fix)
 
 
 def test_hosts_that_are_wrong_together_point_at_their_source(scene: BuildScene) -> None:
