@@ -48,7 +48,7 @@ def _doors(case: Case, host: Host) -> Iterator[tuple[str, str, str]]:
     role = case.plan.role(host.role)
     for port in role.ssh if role else ():
         for address in host.addresses:
-            yield address, str(port), f"{port} {address}" if len(host.addresses) > 1 else str(port)
+            yield address, str(port), f"{port} at {address}" if len(host.addresses) > 1 else str(port)
 
 
 def _seen(evidence: HostEvidence, address: str, port: str) -> SshEvidence | None:
