@@ -18,8 +18,8 @@ import msgspec
 
 from verify.errors import PlanError
 
-#: What a sheet may hold at most.  Our own bounds, far above any site: they end the reading of a sheet that never ends.
-ROW_LIMIT, COLUMN_LIMIT = 200_000, 256
+#: A sheet has at most this many rows.  Our own bound, far above any site: it ends the reading of a sheet that never ends.
+ROW_LIMIT = 200_000
 #: Unpacked, a workbook may hold 16 times what a file may: a sheet compresses about tenfold.  Our own bound.
 UNPACKED_LIMIT = 256 * 1024 * 1024
 
@@ -124,7 +124,7 @@ def _first_sheet(workbook: Any, shown: str) -> list[list[str]]:
         sheet = workbook.worksheets[0]
         # What the file says of its own size is often wrong.
         sheet.reset_dimensions()
-        for cells in sheet.iter_rows(values_only=True, max_col=COLUMN_LIMIT):
+        for cells in sheet.iter_rows(values_only=True):
             if len(rows) >= ROW_LIMIT:
                 raise PlanError(f"{shown}: the sheet has more than {ROW_LIMIT} rows; take out the empty ones below the hosts")
             rows.append([_cell_text(cell) for cell in cells])
