@@ -145,6 +145,12 @@ def test_a_source_that_nobody_may_follow_fails_and_has_no_vote(scene: BuildScene
     assert seen.one("clock.sources-agree").grade is Grade.PASS
 
 
+def test_a_source_that_follows_a_loopback_address_is_not_taken_for_a_loop(scene: BuildScene) -> None:
+    """127.0.0.1 in its header is the source's own machine, although the runner has that address too."""
+    seen = scene(sources=sources(0.0, 0.0, 0.0, 0.0, reference_id="127.0.0.1"), addresses=("127.0.0.1",))
+    assert seen.grades()["clock.source"] == {"pass"}
+
+
 @pytest.mark.parametrize("leap", [0, 1, 2])
 @pytest.mark.parametrize("stratum", [1, 15])
 def test_the_whole_healthy_range_of_leap_and_stratum_passes(scene: BuildScene, leap: int, stratum: int) -> None:
