@@ -69,7 +69,7 @@ def conduct(plan: Plan, trial: Trial, on_host: Callable[[HostEvidence], None] = 
     limits = limits_in_force(plan, trial.profile)
     faults = stopping_faults(plan)
     if faults:
-        raise PlanError(tuple(fault.message for fault in faults))
+        raise PlanError(*(fault.message for fault in faults))
     questions = itinerary.draw_up(plan, pace=within_descriptors(trial.pace), sibling=f"seatrial-{secrets.token_hex(6)}",
                                   chosen=chosen, checks=checks)
     request = Request(run_id=new_run_id(), kind=trial.kind, operator=trial.operator, reason=trial.reason,

@@ -78,7 +78,7 @@ CHECKS = (
                "write the right time to the hardware clock, in UTC"),
         would_prove="an NTP answer from the host (ntp = true in its role), or its clock read over SSH",
         owner="build",
-        needs=("clock.source", "clock.sources-agree"),
+        needs=("clock.synchronised", "clock.source", "clock.sources-agree"),
         limits=("clock_offset",),
     ),
     Check(
@@ -110,6 +110,7 @@ CHECKS = (
         mends=("mend the clock.offset of the host that is named the outlier",),
         would_prove="NTP answers from at least two hosts",
         owner="build",
+        needs=("clock.offset",),
         limits=("clock_skew",),
     ),
 )

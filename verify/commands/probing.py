@@ -22,6 +22,7 @@ from verify.commands.progress import Progress
 from verify.errors import PlanError, UsageError
 from verify.files import prove_writable, write_whole
 from verify.planfile import read_plan
+from verify.selection import choose_hosts
 
 _STDOUT = "-"
 
@@ -41,7 +42,7 @@ def run_and_report(plan_file: Path, options: ProbingOptions, *, kind: str) -> No
         for folder in {_folder_of(options.json, options.output), _folder_of(options.html, options.output)} - {None}:
             assert folder is not None
             prove_writable(folder)
-        with Progress(len(trial.choose_hosts(plan, options.host)), shown=not options.quiet) as progress:
+        with Progress(len(choose_hosts(plan, options.host)), shown=not options.quiet) as progress:
             report = trial.conduct(plan, trial.Trial(
                 hosts=options.host, checks=options.only, profile=options.profile, pace=options.pace(), kind=kind,
                 operator=options.operator, reason=options.reason, ticket=options.ticket, command=_command_line(),

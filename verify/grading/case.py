@@ -122,7 +122,10 @@ _WORDS = {
 def in_words(failure: Failure) -> str:
     """What a failure says, in words for a finding: the kind, the detail, the sender of an ICMP error."""
     text = _WORDS[failure.kind]
-    if failure.detail and failure.detail.casefold() not in text:
+    if text in failure.detail.casefold():
+        # The system's own words say it already: "Connection refused".
+        text = failure.detail[0].lower() + failure.detail[1:]
+    elif failure.detail and failure.detail.casefold() not in text:
         text += f" ({failure.detail})"
     if failure.sender:
         text += f", said by {failure.sender}"

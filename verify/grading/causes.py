@@ -30,8 +30,13 @@ def explain(plan: Plan, evidence: Evidence, findings: list[Finding]) -> list[Fin
             fails[finding.check].append(finding)
     if not fails:
         return findings
-    whole = _Outages(findings)
-    return [_explained(finding, fails, whole) for finding in findings]
+    outages = _Outages(findings)
+    told: dict[tuple[str, ...], str] = {}
+    return [_told_before(_explained(finding, fails, outages), told) for finding in findings]
+
+
+#: Grades of a server that serves, if perhaps not well.
+_SERVING = frozenset({Grade.PASS, Grade.CAUTION, Grade.WAIVED})
 
 
 class _Outages:
@@ -41,13 +46,12 @@ class _Outages:
         grades: dict[str, set[Grade]] = defaultdict(set)
         for finding in findings:
             grades[finding.check].add(finding.grade)
-        self.no_name_server = grades["name.server"] == {Grade.FAIL}
-        self.no_time_source = Grade.FAIL in grades["clock.source"] and not grades["clock.source"] & {
-            Grade.PASS, Grade.CAUTION, Grade.WAIVED}
+        self.no_name_server = not grades["name.server"] & _SERVING
+        self.no_time_source = not grades["clock.source"] & _SERVING
 
 
 def _explained(effect: Finding, fails: dict[str, list[Finding]], outages: _Outages) -> Finding:
-    if effect.grade is not Grade.UNPROVEN and effect.check not in _FOLDED_FAILS:
+    if effect.grade is not Grade.UNPROVEN and effect.check not in _REPEATING:
         return effect
     if effect.because or effect.grade in (Grade.PASS, Grade.WAIVED):
         return effect
@@ -59,8 +63,31 @@ def _explained(effect: Finding, fails: dict[str, list[Finding]], outages: _Outag
     return effect
 
 
-#: Checks whose fail only repeats in other words what the fail of a check they need has said.
-_FOLDED_FAILS = frozenset({"name.agreement", "name.servers-agree", "clock.skew"})
+def _told_before(finding: Finding, told: dict[tuple[str, ...], str]) -> Finding:
+    """The same fault told again is an effect of its first telling: one zone read at every server, one key held by twins.
+
+    ``told`` collects what has been told so far, in the order of the findings.
+    """
+    if finding.grade is not Grade.FAIL or finding.because:
+        return finding
+    owner = _owner(finding)
+    if finding.check in _ASKED_AT_EVERY_SERVER:
+        _server, _space, record = finding.subject.partition(" ")
+        first = told.setdefault((finding.check, owner, record, finding.symptom, finding.found), finding.ref)
+    elif finding.check in _TOLD_BY_TWINS:
+        twins = (ref for key, ref in told.items() if key[0] == finding.check and key[1] in finding.found)
+        first = next(twins, finding.ref)
+        told.setdefault((finding.check, owner), finding.ref)
+    else:
+        return finding
+    return finding if first == finding.ref else msgspec.structs.replace(finding, because=(first,))
+
+
+_ASKED_AT_EVERY_SERVER = frozenset({"name.forward", "name.reverse", "name.alias"})
+_TOLD_BY_TWINS = frozenset({"ssh.shared-key", "certificate.shared-key"})
+
+#: Checks whose fail or caution may only repeat in other words what the fail of a check they need has said.
+_REPEATING = frozenset({"name.agreement", "name.servers-agree", "clock.offset", "clock.skew"})
 
 
 def _upstream(check: str) -> Iterator[str]:
@@ -91,7 +118,7 @@ def _same_host(cause: Finding, effect: Finding, _outages: _Outages) -> bool:
 
 def _same_port(cause: Finding, effect: Finding, outages: _Outages) -> bool:
     """A port explains what should have been spoken on it: subjects are "443/tcp", with the address where there are several."""
-    return _same_host(cause, effect, outages) and cause.subject == effect.subject
+    return _same_host(cause, effect, outages) and cause.subject == effect.subject and effect.symptom != "no-agreed-time"
 
 
 def _name_server(cause: Finding, effect: Finding, outages: _Outages) -> bool:
@@ -99,14 +126,24 @@ def _name_server(cause: Finding, effect: Finding, outages: _Outages) -> bool:
     return _first_word(effect) == cause.subject or outages.no_name_server
 
 
-def _time_source(_cause: Finding, _effect: Finding, outages: _Outages) -> bool:
-    """Dead time sources explain anything only together: one that answers is enough for a time to be agreed on."""
-    return outages.no_time_source
+def _time_source(_cause: Finding, effect: Finding, outages: _Outages) -> bool:
+    """Dead time sources explain only together that no time was agreed on: one that answers is enough."""
+    return outages.no_time_source and (effect.symptom == "no-agreed-time" or effect.check == "clock.sources-agree")
 
 
 def _time_agreement(cause: Finding, effect: Finding, _outages: _Outages) -> bool:
     """Sources that cannot agree leave everything without a time; one falseticker that was found out does not."""
     return effect.symptom == "no-agreed-time" and cause.symptom != "falseticker"
+
+
+def _unkept_clock(cause: Finding, effect: Finding, outages: _Outages) -> bool:
+    """A clock that nothing keeps right wanders: that predicts an offset, but not one that could not be read."""
+    return _same_host(cause, effect, outages) and cause.symptom == "unsynchronised" and effect.grade is not Grade.UNPROVEN
+
+
+def _far_off_host(_cause: Finding, effect: Finding, _outages: _Outages) -> bool:
+    """One host that is far off puts all hosts' clocks apart."""
+    return effect.check == "clock.skew" and effect.grade is not Grade.UNPROVEN
 
 
 def _silent_host(cause: Finding, effect: Finding, outages: _Outages) -> bool:
@@ -117,6 +154,8 @@ _TIES: dict[str, Tie] = {
     "name.server": _name_server,
     "clock.source": _time_source,
     "clock.sources-agree": _time_agreement,
+    "clock.synchronised": _unkept_clock,
+    "clock.offset": _far_off_host,
     "host.echo": _silent_host,
     "port.open": _same_port,
     "certificate.protocol": _same_port,

@@ -12,6 +12,7 @@ import dns.rdatatype
 import dns.rrset
 
 from shared.hostnames import canonical, reverse_name
+from verify.laboratory.datagrams import serve_datagrams
 from verify.laboratory.scenario import DOMAIN, HOSTS, NAME_SERVERS
 
 _TTL_SECONDS = 3600
@@ -66,20 +67,6 @@ def answer(table: Records, packet: bytes) -> bytes | None:
     return response.to_wire()
 
 
-class _Datagrams(asyncio.DatagramProtocol):
-    def __init__(self, table: Records) -> None:
-        self._table = table
-
-    def connection_made(self, transport: asyncio.BaseTransport) -> None:
-        assert isinstance(transport, asyncio.DatagramTransport)
-        self._transport = transport
-
-    def datagram_received(self, data: bytes, addr: tuple[str, int]) -> None:
-        reply = answer(self._table, data)
-        if reply is not None:
-            self._transport.sendto(reply, addr)
-
-
 async def serve(address: str, port: int) -> None:
     """Serve one name server until cancelled."""
     table = records(address)
@@ -98,10 +85,6 @@ async def serve(address: str, port: int) -> None:
         finally:
             writer.close()
 
-    loop = asyncio.get_running_loop()
-    transport, _protocol = await loop.create_datagram_endpoint(lambda: _Datagrams(table), local_addr=(address, port))
-    try:
-        async with await asyncio.start_server(conversation, address, port) as server:
-            await server.serve_forever()
-    finally:
-        transport.close()
+    async with asyncio.TaskGroup() as group, await asyncio.start_server(conversation, address, port) as server:
+        group.create_task(serve_datagrams(address, port, lambda packet: answer(table, packet)))
+        await server.serve_forever()

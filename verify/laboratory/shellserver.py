@@ -12,6 +12,9 @@ import paramiko
 #: A conversation that has not ended by then is cut.
 _LONGEST_SECONDS = 10.0
 
+_CIPHERS = ("aes256-gcm@openssh.com", "aes128-gcm@openssh.com", "aes256-ctr", "aes128-ctr")
+_DIGESTS = ("hmac-sha2-256-etm@openssh.com", "hmac-sha2-512-etm@openssh.com", "hmac-sha2-256", "hmac-sha2-512")
+
 
 class _Nobody(paramiko.ServerInterface):
     """Every login is refused."""
@@ -29,6 +32,9 @@ def _converse(connection: socket.socket, key: paramiko.PKey) -> None:
     transport = paramiko.Transport(connection)
     transport.local_version = "SSH-2.0-tidewater_1.0"
     transport.add_server_key(key)
+    # A sound server offers neither block chaining nor MD5; the library would.
+    options = transport.get_security_options()
+    options.ciphers, options.digests = _CIPHERS, _DIGESTS
     with contextlib.suppress(paramiko.SSHException, EOFError, OSError):
         transport.start_server(server=_Nobody())
         transport.join(_LONGEST_SECONDS)

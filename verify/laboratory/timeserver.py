@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-import asyncio
 import struct
 import time
+
+from verify.laboratory.datagrams import serve_datagrams
 
 #: Seconds from 1900 to 1970 (RFC 868; RFC 5905 Figure 4).
 _ERA_TO_UNIX = 2_208_988_800
@@ -34,26 +35,7 @@ def answer(packet: bytes, received: float, *, ahead_seconds: float, synchronised
         _stamp(received + ahead_seconds), _stamp(time.time() + ahead_seconds))
 
 
-class _Server(asyncio.DatagramProtocol):
-    def __init__(self, ahead_seconds: float, synchronised: bool) -> None:
-        self._ahead_seconds, self._synchronised = ahead_seconds, synchronised
-
-    def connection_made(self, transport: asyncio.BaseTransport) -> None:
-        assert isinstance(transport, asyncio.DatagramTransport)
-        self._transport = transport
-
-    def datagram_received(self, data: bytes, addr: tuple[str, int]) -> None:
-        reply = answer(data, time.time(), ahead_seconds=self._ahead_seconds, synchronised=self._synchronised)
-        if reply is not None:
-            self._transport.sendto(reply, addr)
-
-
 async def serve(address: str, port: int, *, ahead_seconds: float = 0.0, synchronised: bool = True) -> None:
     """Serve time at one address until cancelled."""
-    loop = asyncio.get_running_loop()
-    transport, _protocol = await loop.create_datagram_endpoint(
-        lambda: _Server(ahead_seconds, synchronised), local_addr=(address, port))
-    try:
-        await asyncio.get_running_loop().create_future()
-    finally:
-        transport.close()
+    await serve_datagrams(address, port, lambda packet: answer(
+        packet, time.time(), ahead_seconds=ahead_seconds, synchronised=synchronised))
