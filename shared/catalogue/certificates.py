@@ -11,8 +11,8 @@ CHECKS = (
     Check(
         name="certificate.protocol",
         title="Only current TLS versions are accepted",
-        proves="The planned port speaks TLS, accepts TLS 1.2 or 1.3, and refused TLS 1.1 and 1.0 when each was the newest version "
-        "offered, with old cipher suites offered beside it so that the refusal is about the version.",
+        proves="The planned port speaks TLS, accepts TLS 1.2 or 1.3, and refused TLS 1.1 and 1.0 when each was the newest "
+        "version offered, with old cipher suites offered beside it so that the refusal is about the version.",
         not_proves="That every cipher suite the server would take is a good one: only the one it chose is looked at.  An alert "
         "or an orderly close counts as a refusal; silence or a reset proves nothing, since something on the way may "
         "have caused it.  SSL 2.0 and 3.0 are not offered.",
@@ -59,8 +59,8 @@ CHECKS = (
         name="certificate.name",
         title="The certificate is made out to the planned name",
         proves="One of the certificate's DNS names is the host's planned, fully qualified name, or a wildcard that covers it.",
-        not_proves="That the name resolves to this host (name.forward), or that the certificate also covers the short name or the "
-        "address: clients that use those will be refused, and the plan asks for neither.",
+        not_proves="That the name resolves to this host (name.forward), or that the certificate also covers the short name or "
+        "the address: clients that use those will be refused, and the plan asks for neither.",
         basis=("RFC 9525 section 2 (names come from the subject alternative names; the common name MUST NOT be used)",
                "RFC 9525 section 6.3 (label by label, case ignored; a wildcard is the whole left-most label and stands for one)",
                "RFC 9525 section 6.4 (an address is matched with address entries, never with a DNS name)",
@@ -133,7 +133,7 @@ CHECKS = (
     Check(
         name="certificate.shared-key",
         title="No two hosts share a private key",
-        proves="The public key in the certificate, and its issuer and serial number, are found on no other host seen in this run.",
+        proves="The public key in the certificate, and its issuer and serial number, are found on no other host of this run.",
         not_proves="That no machine outside the plan holds the same key, or that hosts which were not reached do not.",
         basis=("RFC 5280 section 4.1.2.2 (issuer and serial number identify one certificate)",
                "common practice, no source (one key a host; a key that the certificate's names allow on several is a caution)"),
