@@ -1,0 +1,598 @@
+"""What the name graders conclude: one fault, one finding, the lines that mend it, and no alarm for what is sound."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from functools import partial
+from typing import Any
+
+import msgspec
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from shared import catalogue
+from shared.evidence import Evidence, Failure, FailureKind, HostEvidence, NameAnswer, NameRecord, SiteEvidence, Vantage
+from shared.findings import SITE, Finding, Grade
+from shared.hostnames import reverse_name
+from shared.plan import Endpoint, Host, Network, Plan
+from verify.asking import names as asking
+from verify.grading import names
+from verify.grading.case import Case
+
+ONE, TWO, THREE = "192.0.2.53", "192.0.2.54", "192.0.2.55"
+ZONE, REVERSE = "obs.example.net", "2.0.192.in-addr.arpa"
+NAME, ADDRESS = "dome-a.obs.example.net", "192.0.2.11"
+SIBLING = f"zq7f3k.{ZONE}"
+SILENT = Failure(kind=FailureKind.NO_ANSWER, phase="answer", elapsed_seconds=6.0, detail="no answer in time")
+
+Key = tuple[str, str, str]
+MakePlan = Callable[..., Plan]
+
+
+def soa(zone: str, serial: int = 2026112501, ttl: int = 3600, minimum: int = 3600) -> NameRecord:
+    return NameRecord(zone, "SOA", ttl, f"ns1.{ZONE}. hostmaster.{ZONE}. {serial} 7200 900 1209600 {minimum}")
+
+
+def record(owner: str, rrtype: str, value: str) -> NameRecord:
+    return NameRecord(owner, rrtype, 3600, value)
+
+
+def answer(server: str, name: str, rrtype: str, *records: NameRecord, purpose: str = "forward", **how: Any) -> NameAnswer:
+    """An authoritative answer with these records; without any, a NODATA with the zone's start of authority."""
+    zone = REVERSE if name.endswith("arpa") else ZONE
+    blank = NameAnswer(server=server, name=name, rrtype=rrtype, purpose=purpose, transport="udp", at="2026-11-25T09:00:00Z",
+                       elapsed_seconds=0.002, rcode="NOERROR", authoritative=True, answers=records,
+                       authority=() if records else (soa(zone),))
+    return msgspec.structs.replace(blank, **how)
+
+
+def lost(server: str, name: str, rrtype: str, failure: Failure = SILENT, **how: Any) -> NameAnswer:
+    """No answer at all."""
+    return answer(server, name, rrtype, rcode="", authoritative=False, authority=(), failure=failure, **how)
+
+
+def error(server: str, name: str, rrtype: str, rcode: str, **how: Any) -> NameAnswer:
+    """An answer with an error and nothing else."""
+    return answer(server, name, rrtype, rcode=rcode, authoritative=False, authority=(), **how)
+
+
+def no_name(server: str, name: str, rrtype: str, **how: Any) -> NameAnswer:
+    return answer(server, name, rrtype, rcode="NXDOMAIN", **how)
+
+
+class World:
+    """Sound answers of every planned server about the site and dome-a, to be spoiled one by one."""
+
+    def __init__(self, plan: Plan) -> None:
+        self.plan = plan
+        self.site: dict[tuple[str, str, str], NameAnswer] = {}
+        self.host: dict[Key, NameAnswer] = {}
+        self.planned: Host = plan.hosts[0]
+        for server in (endpoint.label for endpoint in plan.name_servers):
+            self.put_site(answer(server, ZONE, "SOA", soa(ZONE), purpose="server"))
+            self.put_site(answer(server, ZONE, "SOA", soa(ZONE), purpose="server", transport="tcp"))
+            self.put_site(answer(server, REVERSE, "SOA", soa(REVERSE), purpose="zone"))
+            self.put_site(no_name(server, SIBLING, "A", purpose="wildcard"))
+            self.put(answer(server, NAME, "A", record(NAME, "A", ADDRESS)))
+            self.put(answer(server, NAME, "AAAA"))
+            self.put(answer(server, reverse_name(ADDRESS), "PTR", record(reverse_name(ADDRESS), "PTR", f"{NAME}.")))
+
+    def put_site(self, *answers: NameAnswer) -> World:
+        for one in answers:
+            # As the graders tell them apart: over TCP without truncation was asked over TCP.
+            asked = "tcp" if one.transport == "tcp" and not one.truncated else "udp"
+            self.site[(one.server, f"{one.name} {one.rrtype}", asked)] = one
+        return self
+
+    def put(self, *answers: NameAnswer) -> World:
+        for one in answers:
+            self.host[(one.server, one.name, one.rrtype)] = one
+        return self
+
+    def case(self) -> Case:
+        seen = HostEvidence(fqdn=NAME, names=tuple(self.host.values()))
+        evidence = Evidence(vantage=Vantage(name="bench"), started="", finished="", complete=True,
+                            site=SiteEvidence(names=tuple(self.site.values())), hosts=(seen,))
+        return Case(plan=self.plan, limits=catalogue.limits_of("production"), evidence=evidence)
+
+    def findings(self) -> dict[str, Finding]:
+        """Every finding of the site and of dome-a by "check subject"; refs must be unique."""
+        case = self.case()
+        found = [*names.grade_site(case), *names.grade_host(case, self.planned, case.evidence.hosts[0])]
+        assert len({finding.ref for finding in found}) == len(found), "a ref names one finding"
+        for finding in found:
+            assert_well_formed(finding)
+        return {f"{finding.check} {finding.subject}": finding for finding in found}
+
+    def grades(self) -> dict[str, tuple[Grade, str]]:
+        """The findings that are no pass: grade and symptom."""
+        return {key: (finding.grade, finding.symptom) for key, finding in self.findings().items()
+                if finding.grade is not Grade.PASS}
+
+
+def assert_well_formed(finding: Finding) -> None:
+    """What every finding owes its reader."""
+    assert finding.planned
+    assert finding.found
+    assert finding.message.endswith((".", "s"))
+    assert finding.basis
+    assert bool(finding.fix) == (finding.grade in (Grade.CAUTION, Grade.FAIL)), finding
+    assert all(finding.fix)
+    assert bool(finding.symptom) == (finding.grade is not Grade.PASS) or finding.measured
+    assert finding.ref.startswith((f"{SITE}|", f"{NAME}|"))
+
+
+@pytest.fixture
+def world(make_plan: MakePlan) -> World:
+    return World(make_plan())
+
+
+FAIL, CAUTION, UNPROVEN = Grade.FAIL, Grade.CAUTION, Grade.UNPROVEN
+
+
+def test_a_sound_site_has_no_fault(world: World) -> None:
+    """Every check of the family is there, and all of them pass."""
+    findings = world.findings()
+    assert {finding.grade for finding in findings.values()} == {Grade.PASS}
+    assert {finding.check for finding in findings.values()} == {name for name in catalogue.CHECKS if name.startswith("name.")}
+    assert len(findings) == 2 * (1 + 1 + 1) + 2 + 2 * (2 + 1 + 1) + 1 + 1
+
+
+def test_the_questions_asked_are_the_answers_graded(world: World) -> None:
+    """What the itinerary asks is what a sound world answers: neither side has a question the other does not know."""
+    asked = {(question.server.label, question.name, question.rrtype, question.transport, question.purpose)
+             for question in (*asking.site_questions(world.plan, "zq7f3k"), *asking.host_questions(world.plan, world.planned))}
+    given_ = {(one.server, one.name, one.rrtype, one.transport, one.purpose) for one in world.site.values()}
+    given_ |= {(one.server, one.name, one.rrtype, one.transport, "reverse" if one.rrtype == "PTR" else one.purpose)
+               for one in world.host.values()}
+    assert asked == given_
+
+
+def test_case_and_final_dots_are_no_difference(world: World) -> None:
+    """RFC 4343; RFC 1035 section 2.3.1."""
+    world.put(answer(ONE, NAME, "A", record(NAME.upper(), "A", ADDRESS)),
+              answer(ONE, reverse_name(ADDRESS), "PTR", record(reverse_name(ADDRESS).upper(), "PTR", f"{NAME.upper()}.")))
+    assert world.grades() == {}
+
+
+def test_a_resolver_is_as_good_as_an_authoritative_server(world: World) -> None:
+    """The planned servers may be resolvers: no AA, but RA."""
+    for table in (world.site, world.host):
+        for key, one in table.items():
+            table[key] = msgspec.structs.replace(one, authoritative=False, recursion_available=True)
+    assert world.grades() == {}
+
+
+def test_a_classless_pointer_is_sound(world: World) -> None:
+    """RFC 2317: the alias in the reverse tree is the way to the pointer, not a fault."""
+    owner, behind = reverse_name(ADDRESS), f"11.0-25.{REVERSE}"
+    world.put(*(answer(server, owner, "PTR", record(owner, "CNAME", f"{behind}."), record(behind, "PTR", f"{NAME}."))
+                for server in (ONE, TWO)))
+    assert world.grades() == {}
+
+
+# --- name.server
+
+
+def server_answers(*transports: str, **how: Any) -> Callable[[World], World]:
+    """Changes what the first server said to the start-of-authority question over these transports."""
+    return lambda world: world.put_site(
+        *(msgspec.structs.replace(world.site[(ONE, f"{ZONE} SOA", transport)], **how) for transport in transports))
+
+
+both, udp_alone, tcp_alone = (partial(server_answers, *transports) for transports in (("udp", "tcp"), ("udp",), ("tcp",)))
+
+
+NOTHING = {"rcode": "", "answers": (), "authority": (), "authoritative": False}
+
+
+def failing(kind: FailureKind) -> dict[str, object]:
+    return {**NOTHING, "failure": msgspec.structs.replace(SILENT, kind=kind)}
+
+
+@pytest.mark.parametrize(("spoil", "grade", "symptom"), [
+    (both(**failing(FailureKind.NO_ANSWER)), FAIL, "silent"),
+    (both(**failing(FailureKind.REFUSED)), FAIL, "silent"),
+    (both(**failing(FailureKind.UNREACHABLE)), FAIL, "silent"),
+    (both(**failing(FailureKind.MISMATCHED)), FAIL, "silent"),
+    (both(**failing(FailureKind.NO_ROUTE)), UNPROVEN, "untried"),
+    (both(**failing(FailureKind.INTERRUPTED)), UNPROVEN, "untried"),
+    (udp_alone(**failing(FailureKind.NO_ANSWER)), FAIL, "no-udp"),
+    (tcp_alone(**failing(FailureKind.NO_ANSWER)), CAUTION, "no-tcp"),
+    (tcp_alone(**failing(FailureKind.REFUSED)), CAUTION, "no-tcp"),
+    (tcp_alone(**failing(FailureKind.LOCAL_LIMIT)), UNPROVEN, "no-tcp"),
+    (both(**{**NOTHING, "rcode": "SERVFAIL"}), FAIL, "server-failure"),
+    (both(**{**NOTHING, "rcode": "REFUSED"}), FAIL, "refuses"),
+    (both(**{**NOTHING, "rcode": "NOTAUTH"}), FAIL, "refuses"),
+    (both(**{**NOTHING, "rcode": "13"}), FAIL, "error"),
+    (both(**{**NOTHING, "rcode": "NOERROR", "authority": (record("example.net", "NS", "a.example."),)}), FAIL, "lame"),
+    (both(answers=(), rcode="NXDOMAIN", authority=(soa("example.net"),)), FAIL, "no-name"),
+    (udp_alone(tries=2, elapsed_seconds=2.01), CAUTION, "lossy"),
+    (udp_alone(elapsed_seconds=0.101), CAUTION, "slow"),
+    (udp_alone(elapsed_seconds=1.001), FAIL, "slow"),
+])
+def test_a_bad_server_is_told_by_kind(world: World, spoil: Callable[[World], World], grade: Grade, symptom: str) -> None:
+    """Silent, half deaf, not loaded, not allowed, not its zone, slow: different faults with different mends."""
+    findings = spoil(world).findings()
+    assert (findings[f"name.server {ONE}"].grade, findings[f"name.server {ONE}"].symptom) == (grade, symptom)
+    assert findings[f"name.server {TWO}"].grade is Grade.PASS
+
+
+@pytest.mark.parametrize(("seconds", "grade"), [
+    (0.0999, Grade.PASS), (0.1, Grade.PASS), (0.1001, CAUTION), (0.9999, CAUTION), (1.0, CAUTION), (1.0001, FAIL)])
+def test_answer_time_at_its_limits(world: World, seconds: float, grade: Grade) -> None:
+    """Equal is still inside; the production profile says 100 ms and 1 s."""
+    finding = udp_alone(elapsed_seconds=seconds)(world).findings()[f"name.server {ONE}"]
+    assert finding.grade is grade
+    assert finding.limits is not None
+    assert finding.limits.name == "name_answer_time"
+
+
+def test_a_truncated_answer_fetched_over_tcp_is_an_answer_over_udp(world: World) -> None:
+    """It was asked over UDP, and the cut answer came over UDP."""
+    udp_alone(transport="tcp", truncated=True)(world)
+    assert world.grades() == {}
+
+
+def test_the_zone_may_be_part_of_a_larger_one(world: World) -> None:
+    """NODATA with the start of authority of example.net: the domain's names live there, and the lines say so."""
+    for server in (ONE, TWO):
+        for transport in ("udp", "tcp"):
+            world.put_site(answer(server, ZONE, "SOA", authority=(soa("example.net"),), purpose="server", transport=transport))
+        world.put(no_name(server, NAME, "A", authority=(soa("example.net"),)))
+    world.put_site(*(no_name(server, SIBLING, "A", authority=(soa("example.net"),), purpose="wildcard") for server in (ONE, TWO)))
+    world.put(*(answer(server, NAME, "AAAA", authority=(soa("example.net"),)) for server in (ONE, TWO)))
+    findings = world.findings()
+    assert findings[f"name.server {ONE}"].grade is Grade.PASS
+    assert findings[f"name.forward {ONE} A"].fix[0] == "; add to zone example.net"
+
+
+def test_a_server_that_was_never_asked_is_unproven(world: World) -> None:
+    """An interrupted run proves nothing about what it did not reach."""
+    world.site.clear()
+    world.host.clear()
+    grades = world.grades()
+    assert set(grades.values()) == {(UNPROVEN, "unasked"), (UNPROVEN, "silent")}
+    assert all(grade is UNPROVEN for grade, _symptom in grades.values())
+    assert f"name.server {ONE}" in grades
+    assert f"name.forward {ONE} A" in grades
+
+
+@pytest.mark.parametrize(("rcode", "symptom"), [("REFUSED", "refuses"), ("SERVFAIL", "server-failure")])
+def test_a_reverse_zone_that_is_not_served_is_its_own_fault(world: World, rcode: str, symptom: str) -> None:
+    """Forward and reverse zones often have different owners; the missing one is named once, not once a host."""
+    world.put_site(error(ONE, REVERSE, "SOA", rcode, purpose="zone"))
+    world.put(error(ONE, reverse_name(ADDRESS), "PTR", rcode))
+    assert world.grades() == {
+        f"name.server {ONE} {REVERSE}": (FAIL, symptom),
+        f"name.servers-agree {REVERSE}": (UNPROVEN, "silent"),
+        f"name.reverse {ONE} {ADDRESS}": (UNPROVEN, symptom),
+        f"name.agreement {ADDRESS}": (UNPROVEN, "silent"),
+        f"name.servers-agree {NAME}": (UNPROVEN, "silent"),
+    }
+
+
+# --- name.forward
+
+
+def other(*values: str, rrtype: str = "A") -> Callable[[str], NameAnswer]:
+    return lambda server: answer(server, NAME, rrtype, *(record(NAME, rrtype, value) for value in values))
+
+
+@pytest.mark.parametrize(("spoil", "grade", "symptom", "fix"), [
+    (other("192.0.2.99"), FAIL, "wrong-address",
+     ("; add to zone obs.example.net", f"{NAME}. IN A {ADDRESS}", "; remove from zone obs.example.net",
+      f"; {NAME}. IN A 192.0.2.99")),
+    (other(ADDRESS, "192.0.2.99"), FAIL, "extra-address", ("; remove from zone obs.example.net", f"; {NAME}. IN A 192.0.2.99")),
+    (other(), FAIL, "no-record", ("; add to zone obs.example.net", f"{NAME}. IN A {ADDRESS}")),
+    (lambda server: no_name(server, NAME, "A"), FAIL, "no-name", ("; add to zone obs.example.net", f"{NAME}. IN A {ADDRESS}")),
+    (other("2001:db8::99", rrtype="AAAA"), FAIL, "unplanned-address",
+     ("; remove from zone obs.example.net", f"; {NAME}. IN AAAA 2001:db8::99")),
+    (lambda server: error(server, NAME, "A", "SERVFAIL"), UNPROVEN, "server-failure", ()),
+    (lambda server: error(server, NAME, "A", "REFUSED"), UNPROVEN, "refuses", ()),
+    (lambda server: error(server, NAME, "A", "NOERROR"), UNPROVEN, "lame", ()),
+    (lambda server: lost(server, NAME, "A"), UNPROVEN, "silent", ()),
+    (lambda server: lost(server, NAME, "A", msgspec.structs.replace(SILENT, kind=FailureKind.MALFORMED)), UNPROVEN, "silent", ()),
+])
+def test_forward_faults_and_their_lines(
+    world: World, spoil: Callable[[str], NameAnswer], grade: Grade, symptom: str, fix: tuple[str, ...]
+) -> None:
+    """At both servers alike, so that no server is an example for the other."""
+    spoiled = spoil(ONE)
+    findings = world.put(spoiled, spoil(TWO)).findings()
+    finding = findings[f"name.forward {ONE} {spoiled.rrtype}"]
+    assert (finding.grade, finding.symptom, finding.fix) == (grade, symptom, fix)
+
+
+def test_a_missing_one_of_two_addresses(make_plan: MakePlan) -> None:
+    """The other one is right and stays."""
+    plan = make_plan()
+    two = msgspec.structs.replace(plan.hosts[0], addresses=(ADDRESS, "192.0.2.12"))
+    world = World(msgspec.structs.replace(plan, hosts=(two,)))
+    finding = world.findings()[f"name.forward {ONE} A"]
+    assert (finding.symptom, finding.fix[-1]) == ("missing-address", f"{NAME}. IN A 192.0.2.12")
+
+
+def test_one_stale_server_shows_as_one(world: World) -> None:
+    """The server that is right passes; the lines of the other begin with the shorter way."""
+    for zone, stale in ((ZONE, soa(ZONE, 2026112401)), (REVERSE, soa(REVERSE))):
+        world.put_site(answer(TWO, zone, "SOA", stale, purpose="server" if zone == ZONE else "zone"))
+    world.put(answer(TWO, NAME, "A", record(NAME, "A", "192.0.2.99")))
+    findings = world.findings()
+    assert {key for key, finding in findings.items() if finding.grade is not Grade.PASS} == {
+        f"name.servers-agree {ZONE}", f"name.forward {TWO} A", f"name.agreement {ADDRESS}", f"name.servers-agree {NAME}"}
+    fix = findings[f"name.forward {TWO} A"].fix
+    assert fix[0] == f"; {ONE} already answers as planned: does {TWO} have an old copy of {ZONE}?"
+    assert "rndc retransfer obs.example.net" in fix[1]
+    agree = findings[f"name.servers-agree {NAME}"]
+    assert f"The odd one out: {TWO}." in agree.message
+    assert f"behind: {TWO}" in agree.message
+
+
+def test_ipv6_switched_off_is_the_business_of_another_check(make_plan: MakePlan) -> None:
+    """With ipv6 = "off" an AAAA is judged by host.ipv6, once."""
+    plan = make_plan()
+    off = msgspec.structs.replace(plan.networks[0], ipv6="off")
+    world = World(msgspec.structs.replace(plan, networks=(off,)))
+    world.put(*(other("2001:db8::99", rrtype="AAAA")(server) for server in (ONE, TWO)))
+    assert world.grades() == {}
+
+
+def test_the_planned_address_out_of_a_wildcard_proves_nothing(world: World) -> None:
+    """The random name has the same address: the host may have no record at all."""
+    world.put_site(answer(ONE, SIBLING, "A", record(SIBLING, "A", ADDRESS), purpose="wildcard"))
+    assert world.grades() == {f"name.wildcard {ONE}": (CAUTION, "wildcard"), f"name.forward {ONE} A": (UNPROVEN, "wildcard")}
+
+
+def test_a_resolver_that_remembers_a_no_says_for_how_long(world: World) -> None:
+    """RFC 2308 section 5: the lesser of the SOA's own TTL and its last field."""
+    remembered = answer(TWO, NAME, "A", rcode="NXDOMAIN", authoritative=False, recursion_available=True,
+                        authority=(soa(ZONE, ttl=240, minimum=3600),))
+    findings = world.put(remembered).findings()
+    assert "4 min" in findings[f"name.forward {TWO} A"].message
+    agree = findings[f"name.servers-agree {NAME}"]
+    assert (agree.grade, agree.symptom) == (CAUTION, "cached-no")
+    assert agree.fix == (f"wait 4 min and verify again, or flush the cache of {TWO} (BIND: rndc flushname {NAME})",)
+
+
+def through(target: str, *addresses: str) -> Callable[[str], NameAnswer]:
+    return lambda server: answer(server, NAME, "A", record(NAME, "CNAME", f"{target}."),
+                                 *(record(target, "A", address) for address in addresses))
+
+
+def test_an_alias_to_the_planned_address_is_a_caution(world: World) -> None:
+    """Clients arrive, so forward passes; but the plan wants a record, and the pointer may not name an alias."""
+    world.put(through("host1.example.net", ADDRESS)(ONE))
+    assert world.grades() == {f"name.alias {ONE}": (CAUTION, "alias"),
+                              f"name.reverse {ONE} {ADDRESS}": (CAUTION, "pointer-to-alias")}
+    assert world.findings()[f"name.alias {ONE}"].fix == (
+        "; add to zone obs.example.net", f"{NAME}. IN A {ADDRESS}",
+        "; remove from zone obs.example.net", f"; {NAME}. IN CNAME host1.example.net.")
+
+
+@pytest.mark.parametrize(("spoil", "forward"), [
+    (through("host1.example.net", "192.0.2.99"), "wrong-address"),
+    (through("host1.example.net"), "alias-elsewhere"),
+    (through(NAME), "endless-alias"),
+    (lambda server: msgspec.structs.replace(through(NAME)(server), rcode="SERVFAIL"), "endless-alias"),
+    (lambda server: msgspec.structs.replace(through("gone.obs.example.net")(server), rcode="NXDOMAIN",
+                                            authority=(soa(ZONE),)), "no-name"),
+])
+def test_an_alias_to_nowhere_or_elsewhere_fails(world: World, spoil: Callable[[str], NameAnswer], forward: str) -> None:
+    """Elsewhere, out of the server's sight, in a circle (also as BIND tells it, by SERVFAIL), into nothing."""
+    world.put(spoil(ONE))
+    grades = world.grades()
+    assert grades[f"name.alias {ONE}"] == (FAIL, "alias")
+    assert grades[f"name.forward {ONE} A"] == (FAIL, forward)
+    fix = world.findings()[f"name.forward {ONE} A"].fix
+    assert f"{NAME}. IN A {ADDRESS}" in fix
+    assert any(line.startswith(f"; {NAME}. IN CNAME ") for line in fix)
+
+
+# --- name.reverse
+
+
+def points(*targets: str) -> Callable[[str], NameAnswer]:
+    owner = reverse_name(ADDRESS)
+    return lambda server: answer(server, owner, "PTR", *(record(owner, "PTR", target) for target in targets))
+
+
+@pytest.mark.parametrize(("spoil", "grade", "symptom", "fix"), [
+    (points(), FAIL, "no-record", (f"; add to zone {REVERSE}", f"11.{REVERSE}. IN PTR {NAME}.")),
+    (lambda server: no_name(server, reverse_name(ADDRESS), "PTR"), FAIL, "no-name",
+     (f"; add to zone {REVERSE}", f"11.{REVERSE}. IN PTR {NAME}.")),
+    (points("stale.obs.example.net."), FAIL, "wrong-name",
+     (f"; add to zone {REVERSE}", f"11.{REVERSE}. IN PTR {NAME}.",
+      f"; remove from zone {REVERSE}", f"; 11.{REVERSE}. IN PTR stale.obs.example.net.")),
+    (points(f"{NAME}.", "stale.obs.example.net."), CAUTION, "several-names",
+     (f"; remove from zone {REVERSE}", f"; 11.{REVERSE}. IN PTR stale.obs.example.net.")),
+    (lambda server: error(server, reverse_name(ADDRESS), "PTR", "SERVFAIL"), UNPROVEN, "server-failure", ()),
+    (lambda server: lost(server, reverse_name(ADDRESS), "PTR"), UNPROVEN, "silent", ()),
+])
+def test_reverse_faults_and_their_lines(
+    world: World, spoil: Callable[[str], NameAnswer], grade: Grade, symptom: str, fix: tuple[str, ...]
+) -> None:
+    """Missing, another's, one too many; and a server failure is no verdict (RFC 8601 section 2.7.3)."""
+    finding = world.put(spoil(ONE), spoil(TWO)).findings()[f"name.reverse {ONE} {ADDRESS}"]
+    assert (finding.grade, finding.symptom, finding.fix) == (grade, symptom, fix)
+
+
+@pytest.mark.parametrize("appended", [REVERSE, f"0-25.{REVERSE}"])
+def test_a_missing_final_dot_is_named(world: World, appended: str) -> None:
+    """The commonest slip in a reverse zone: the zone's name behind the host's."""
+    finding = world.put(points(f"{NAME}.{appended}.")(ONE)).findings()[f"name.reverse {ONE} {ADDRESS}"]
+    assert "final dot is missing" in finding.message
+
+
+def test_a_pointer_to_somebody_elses_alias_says_so(world: World) -> None:
+    """RFC 2181 section 10.2; the confirming look-up showed the alias."""
+    www = "www.obs.example.net"
+    confirmed = answer(ONE, www, "A", record(www, "CNAME", f"{NAME}."), record(NAME, "A", ADDRESS), purpose="confirm")
+    findings = world.put(points(f"{www}.")(ONE), confirmed).findings()
+    finding = findings[f"name.reverse {ONE} {ADDRESS}"]
+    assert (finding.grade, finding.symptom) == (FAIL, "wrong-name")
+    assert "www.obs.example.net is an alias" in finding.message
+    assert findings[f"name.agreement {ADDRESS}"].grade is Grade.PASS
+
+
+def test_a_missing_classless_pointer_goes_where_the_alias_leads(world: World) -> None:
+    """The alias in the parent is there: only the pointer behind it is missing."""
+    owner, behind = reverse_name(ADDRESS), f"11.0-25.{REVERSE}"
+    world.put(*(answer(server, owner, "PTR", record(owner, "CNAME", f"{behind}."), rcode="NXDOMAIN",
+                       authority=(soa(f"0-25.{REVERSE}"),)) for server in (ONE, TWO)))
+    finding = world.findings()[f"name.reverse {ONE} {ADDRESS}"]
+    assert finding.fix == (f"; add to zone 0-25.{REVERSE}", f"{behind}. IN PTR {NAME}.")
+
+
+def test_in_a_classless_subnet_that_nobody_serves_both_lines_are_given(make_plan: MakePlan) -> None:
+    """Pointer for the subzone, alias for the parent's owner (RFC 2317 section 4)."""
+    plan = make_plan(networks=(Network(name="mgmt", subnet_typed="192.0.2.0/25", subnet="192.0.2.0/25"),))
+    world = World(plan)
+    for server in (ONE, TWO):
+        world.put_site(no_name(server, REVERSE, "SOA", purpose="zone"))
+        world.put(no_name(server, reverse_name(ADDRESS), "PTR"))
+    assert world.findings()[f"name.reverse {ONE} {ADDRESS}"].fix == (
+        f"; add to zone 0-25.{REVERSE}", f"11.0-25.{REVERSE}. IN PTR {NAME}.",
+        f"; add to zone {REVERSE}", f"11.{REVERSE}. IN CNAME 11.0-25.{REVERSE}.")
+
+
+def test_an_ipv6_address_has_its_pointer_in_the_nibble_tree(make_plan: MakePlan) -> None:
+    """RFC 3596 section 2.5, in the zone of the /64."""
+    plan = make_plan()
+    six = msgspec.structs.replace(plan.hosts[0], addresses=("2001:db8:0:7::11",))
+    world = World(msgspec.structs.replace(plan, hosts=(six,)))
+    owner = reverse_name("2001:db8:0:7::11")
+    world.put(*(no_name(server, owner, "PTR", authority=()) for server in (ONE, TWO)))
+    fix = world.findings()[f"name.reverse {ONE} 2001:db8:0:7::11"].fix
+    assert fix == ("; add to zone 7.0.0.0.0.0.0.0.8.b.d.0.1.0.0.2.ip6.arpa", f"{owner}. IN PTR {NAME}.")
+
+
+# --- name.agreement: the four outcomes of RFC 8601 section 2.7.3
+
+
+@pytest.mark.parametrize(("spoiled", "grade", "symptom", "words"), [
+    ((points()(ONE),), FAIL, "open-loop", "there is no pointer"),
+    ((points("stale.obs.example.net.")(ONE), answer(ONE, "stale.obs.example.net", "A", purpose="confirm")),
+     FAIL, "open-loop", "stale.obs.example.net leads to no address"),
+    ((points("stale.obs.example.net.")(ONE), no_name(ONE, "stale.obs.example.net", "A", purpose="confirm")),
+     FAIL, "open-loop", "stale.obs.example.net leads to no address"),
+    ((points("stale.obs.example.net.")(ONE),
+      answer(ONE, "stale.obs.example.net", "A", record("stale.obs.example.net", "A", "192.0.2.99"), purpose="confirm")),
+     FAIL, "open-loop", "stale.obs.example.net leads to 192.0.2.99"),
+    ((points("stale.obs.example.net.")(ONE),), UNPROVEN, "silent", "could not be looked up"),
+    ((error(ONE, NAME, "A", "SERVFAIL"),), UNPROVEN, "silent", "SERVFAIL"),
+    ((lost(ONE, reverse_name(ADDRESS), "PTR"),), UNPROVEN, "silent", "the pointer could not be seen"),
+    ((points("stale.obs.example.net.", f"{NAME}.")(ONE),), Grade.PASS, "", "leads back"),
+])
+def test_the_loop_is_judged_as_rfc_8601_does(
+    world: World, spoiled: tuple[NameAnswer, ...], grade: Grade, symptom: str, words: str
+) -> None:
+    """pass, fail and permerror are verdicts; a temporary error is none, even beside a server that says yes."""
+    finding = world.put(*spoiled).findings()[f"name.agreement {ADDRESS}"]
+    assert (finding.grade, finding.symptom) == (grade, symptom)
+    assert words in finding.message
+
+
+def test_a_known_fault_outweighs_an_unknown(world: World) -> None:
+    """One server is silent, the other denies: that is a fail."""
+    world.put(lost(ONE, reverse_name(ADDRESS), "PTR"), points()(TWO))
+    assert world.findings()[f"name.agreement {ADDRESS}"].grade is FAIL
+
+
+@pytest.mark.parametrize(("theirs", "grade", "words"), [
+    (2026112501, Grade.PASS, "the same version"),
+    (2026112400, CAUTION, f"{TWO} is behind"),
+    (2026112502, CAUTION, f"{ONE} is behind"),
+    ((2026112501 + 2**31) % 2**32, CAUTION, "undefined"),
+    ((2026112501 + 2**31 + 1) % 2**32, CAUTION, f"{TWO} is behind"),
+])
+def test_zone_serials_are_compared_on_the_circle(world: World, theirs: int, grade: Grade, words: str) -> None:
+    """RFC 1982 section 3.2."""
+    world.put_site(answer(TWO, ZONE, "SOA", soa(ZONE, theirs), purpose="server"),
+                   answer(TWO, ZONE, "SOA", soa(ZONE, theirs), purpose="server", transport="tcp"))
+    finding = world.findings()[f"name.servers-agree {ZONE}"]
+    assert finding.grade is grade
+    assert words in finding.message
+
+
+def test_the_odd_one_of_three_is_named(make_plan: MakePlan) -> None:
+    """Nobody is as planned; two say the same, one does not."""
+    servers = tuple(Endpoint(host, 53, host) for host in (ONE, TWO, THREE))
+    world = World(make_plan(name_servers=servers))
+    world.put(*(other("192.0.2.98")(server) for server in (ONE, TWO)), other("192.0.2.99")(THREE))
+    assert f"The odd one out: {THREE}." in world.findings()[f"name.servers-agree {NAME}"].message
+
+
+def test_of_two_wrong_servers_neither_is_the_odd_one(world: World) -> None:
+    """Nothing favours either."""
+    world.put(other("192.0.2.98")(ONE), other("192.0.2.99")(TWO))
+    assert "None of them stands out." in world.findings()[f"name.servers-agree {NAME}"].message
+
+
+def test_order_and_time_to_live_are_no_difference(make_plan: MakePlan) -> None:
+    """RFC 1034 section 3.6: the order of records means nothing."""
+    plan = make_plan()
+    two = msgspec.structs.replace(plan.hosts[0], addresses=(ADDRESS, "192.0.2.12"))
+    world = World(msgspec.structs.replace(plan, hosts=(two,)))
+    world.put(other(ADDRESS, "192.0.2.12")(ONE),
+              answer(TWO, NAME, "A", NameRecord(NAME, "A", 5, "192.0.2.12"), NameRecord(NAME, "A", 7, ADDRESS)))
+    second = reverse_name("192.0.2.12")
+    world.put(*(answer(server, second, "PTR", record(second, "PTR", f"{NAME}.")) for server in (ONE, TWO)))
+    assert world.grades() == {}
+
+
+def test_a_single_server_has_nobody_to_agree_with(make_plan: MakePlan) -> None:
+    """Then the check does not exist, rather than pass."""
+    world = World(make_plan(name_servers=(Endpoint(ONE, 53, ONE),)))
+    assert not any(key.startswith("name.servers-agree") for key in world.findings())
+
+
+@pytest.mark.parametrize(("sibling", "grade", "symptom"), [
+    (answer(ONE, SIBLING, "A", record(SIBLING, "A", "192.0.2.50"), purpose="wildcard"), CAUTION, "wildcard"),
+    (answer(ONE, SIBLING, "A", record(SIBLING, "CNAME", "any.example.net."), purpose="wildcard"), CAUTION, "wildcard"),
+    (answer(ONE, SIBLING, "A", purpose="wildcard"), Grade.PASS, ""),
+    (error(ONE, SIBLING, "A", "SERVFAIL", purpose="wildcard"), UNPROVEN, "server-failure"),
+    (lost(ONE, SIBLING, "A", purpose="wildcard"), UNPROVEN, "silent"),
+])
+def test_a_name_that_nobody_planned(world: World, sibling: NameAnswer, grade: Grade, symptom: str) -> None:
+    """An address or an alias for it is a wildcard (RFC 4592); silence proves nothing."""
+    finding = world.put_site(sibling).findings()[f"name.wildcard {ONE}"]
+    assert (finding.grade, finding.symptom) == (grade, symptom)
+    if finding.found == "192.0.2.50":
+        assert finding.fix == ("; remove from zone obs.example.net", "; *.obs.example.net. IN A 192.0.2.50")
+
+
+def test_three_faults_are_three_findings(world: World) -> None:
+    """A stale address, a forgotten pointer and a wildcard: none hides another."""
+    world.put_site(answer(ONE, SIBLING, "A", record(SIBLING, "A", "192.0.2.50"), purpose="wildcard"))
+    world.put(other(ADDRESS, "192.0.2.99")(ONE), points()(ONE))
+    grades = world.grades()
+    assert grades[f"name.wildcard {ONE}"] == (CAUTION, "wildcard")
+    assert grades[f"name.forward {ONE} A"] == (FAIL, "extra-address")
+    assert grades[f"name.reverse {ONE} {ADDRESS}"] == (FAIL, "no-record")
+
+
+TEXT = st.text(max_size=12)
+RECORDS = st.lists(st.builds(NameRecord, st.sampled_from([NAME, SIBLING, ZONE, reverse_name(ADDRESS), "x"]),
+                             st.sampled_from(["A", "AAAA", "CNAME", "PTR", "SOA", "NS", "TXT"]), st.integers(0, 9),
+                             TEXT | st.sampled_from([NAME, ADDRESS, "::1", "a b 1 2 3 4 5", "a b x 2 3 4 -5"])), max_size=4)
+CHANGES: st.SearchStrategy[Mapping[str, object]] = st.fixed_dictionaries({}, optional={
+    "rcode": st.sampled_from(["", "NOERROR", "NXDOMAIN", "SERVFAIL", "13"]), "authoritative": st.booleans(),
+    "recursion_available": st.booleans(), "answers": RECORDS.map(tuple), "authority": RECORDS.map(tuple),
+    "failure": st.none() | st.builds(Failure, kind=st.sampled_from(FailureKind), phase=TEXT, elapsed_seconds=st.just(1.0)),
+    "elapsed_seconds": st.floats(0, 10), "tries": st.integers(1, 3), "truncated": st.booleans()})
+
+
+@settings(max_examples=200)
+@given(st.data())
+def test_no_evidence_makes_the_graders_raise(make_plan: MakePlan, data: st.DataObject) -> None:
+    """Graders are total: whatever a server said, there are findings, well formed, and the other server still passes."""
+    world = World(make_plan())
+    for table in (world.site, world.host):
+        for key in list(table):
+            if key[0] == ONE and data.draw(st.booleans()):
+                table[key] = msgspec.structs.replace(table[key], **data.draw(CHANGES))
+    findings = world.findings()
+    assert findings[f"name.forward {TWO} A"].grade is Grade.PASS
+    assert findings[f"name.reverse {TWO} {ADDRESS}"].grade is Grade.PASS
