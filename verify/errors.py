@@ -6,17 +6,19 @@ import difflib
 from collections.abc import Iterable
 
 from shared.plan import Place
+from shared.safetext import visible
 
 
 class PlanError(Exception):
     """The plan, or a file that it names, cannot be used.  At fault is the plan's author; nothing has been probed.
 
-    ``problems`` holds one sentence a problem, each with its file, line, key and mend, in the order of the files' lines.
+    ``problems`` holds one sentence a problem, each with its file, line, key and mend, in the order of the files' lines;
+    each is one line of visible text, whatever the files hold.
     """
 
     def __init__(self, *problems: str) -> None:
-        self.problems = problems
-        super().__init__(*problems)
+        self.problems = tuple(visible(problem) for problem in problems)
+        super().__init__(*self.problems)
 
     def __str__(self) -> str:
         return "\n".join(self.problems)

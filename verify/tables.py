@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime
+import functools
 import re
 import tomllib
 from typing import Any, TypeVar
@@ -55,7 +56,7 @@ def fill(kind: type[_Table], value: object, source: Source, path: KeyPath) -> _T
     if not isinstance(value, dict):
         source.problem(path, f"{title} must be a table, not {in_words(value)}; write its keys below a line {title}")
         return None
-    fields = {field.name: field for field in msgspec.structs.fields(kind)}
+    fields = _fields(kind)
     spelt = {key: key for key in value if key in fields}
     for key in value:
         if key not in fields:
@@ -76,6 +77,12 @@ def fill(kind: type[_Table], value: object, source: Source, path: KeyPath) -> _T
         if field.required:
             filled[name] = _stand_in(field.type)
     return kind(**filled)
+
+
+@functools.cache
+def _fields(kind: type[msgspec.Struct]) -> dict[str, msgspec.structs.FieldInfo]:
+    """The keys that a table may have.  Kept, for finding them takes longer than reading a host."""
+    return {field.name: field for field in msgspec.structs.fields(kind)}
 
 
 def _stand_in(kind: Any) -> object:

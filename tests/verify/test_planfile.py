@@ -80,6 +80,12 @@ def test_a_host_may_say_more_of_itself(write_plan: WritePlan) -> None:
         "255.255.255.0", "192.0.2.1", 20, "00:00:5e:00:53:01", "left of the door")
 
 
+def test_a_role_may_name_ports_that_speak_http(write_plan: WritePlan) -> None:
+    """A port named twice is one port."""
+    path = write_plan(("ntp = true", 'ntp = true\nhttp = ["80/tcp", " 80 / TCP ", "8080/tcp"]'))
+    assert read_plan(path).roles[0].http == (Port(80), Port(8080))
+
+
 @pytest.mark.parametrize(("typed", "port"), [("true", 123), ("false", None), ('"1123/udp"', 1123)])
 def test_a_role_may_serve_time_on_a_port_of_its_own(write_plan: WritePlan, typed: str, port: int | None) -> None:
     """True is the port that IANA assigned to NTP (RFC 5905 section 16)."""
@@ -302,7 +308,7 @@ def test_a_file_that_is_not_there_is_said_in_one_sentence(write_plan: WritePlan,
     folder = write_plan().parent
     with pytest.raises(PlanError) as caught:
         read_plan(folder / name)
-    assert str(caught.value) == f"{folder / name}: {words.format(folder)}"
+    assert str(caught.value) == f"{folder / name}: {words.format(folder)}".replace("\0", "<U+0000>")
 
 
 def test_a_pipe_is_refused_and_not_waited_for(tmp_path: Path) -> None:
