@@ -96,6 +96,7 @@ CHECKS = (
         mends=("see what the time service follows (chronyc -n sources; ntpq -pn) and mend the first line that is not reached",),
         would_prove="an NTP answer from the host, or its time service's own report over SSH",
         owner="build",
+        needs=("host.echo",),
         limits=("clock_source_distance",),
     ),
     Check(

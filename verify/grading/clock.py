@@ -5,7 +5,7 @@ from __future__ import annotations
 import msgspec
 
 from shared.evidence import ClockEvidence
-from shared.findings import SITE, Finding, Grade
+from shared.findings import SITE, Finding, Grade, Measured
 from shared.plan import Endpoint
 from shared.quantities import Decision, Interval, show_seconds
 from verify.grading import clock_mends as mends
@@ -181,6 +181,7 @@ def _falseticker(case: Case, agreement: Agreement, name: str) -> Finding:
     return case.finding(
         SITE, "clock.sources-agree", name, Grade.FAIL, planned=f"the time that {truth} agree on", symptom="falseticker",
         found=f"{show(error)} {'ahead' if error.value > 0 else 'behind'}", at=agreement.at,
+        measured=Measured(error.value, error.uncertainty, "s"),
         message=f"The time source {name} is wrong: it is {mends.ahead(error.value)} the time that {truth} agree on, and not "
                 f"even the error it allows for itself explains that.  {_sides(agreement)}",
         fix=(*mends.for_clock(name, error.value, [source for source in _planned(case) if source.label in agreement.truechimers]),

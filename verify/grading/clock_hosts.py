@@ -12,6 +12,7 @@ from verify.grading import clock_mends as mends
 from verify.grading.case import Case
 from verify.grading.clock_reading import Reading, read, unfit, unix_seconds, widest_difference
 from verify.grading.clock_words import describe, show, signed_finding, symptom_of, trusted, why_nothing, withheld_time
+from verify.grading.life import signs_of_life
 from verify.grading.offset_shape import common_cause, likely_cause
 from verify.grading.selection import Agreement
 
@@ -34,7 +35,9 @@ def grade_host(case: Case, agreement: Agreement, host: Host, evidence: HostEvide
         seen = next((clock for clock in evidence.clocks if clock.address == address), None)
         reading = read(seen)
         if reading is None:
-            findings += [_offset_unseen(case, host, address, seen), _no_answer(case, host, address, port, seen)]
+            dead = seen is not None and signs_of_life(evidence, address).dead
+            findings += [_offset_unseen(case, host, address, seen, dead=dead),
+                         _no_answer(case, host, address, port, seen, dead=dead)]
         else:
             findings += [_offset(case, agreement, host, address, reading),
                          _synchronised(case, agreement, host, address, reading)]
@@ -54,10 +57,11 @@ def _serves_no_time(case: Case, host: Host) -> Finding:
                 "and a host that answers, or reading the host's clock over SSH, would prove it.")
 
 
-def _offset_unseen(case: Case, host: Host, address: str, seen: ClockEvidence | None) -> Finding:
+def _offset_unseen(case: Case, host: Host, address: str, seen: ClockEvidence | None, *, dead: bool) -> Finding:
     why = why_nothing(seen)
     return case.finding(
-        host.fqdn, "clock.offset", address, Grade.UNPROVEN, planned=_AGREED, found=why, symptom=symptom_of(seen),
+        host.fqdn, "clock.offset", address, Grade.UNPROVEN, planned=_AGREED, found=why,
+        symptom="silent" if dead else symptom_of(seen),
         message=f"The clock of {host.fqdn} could not be read at {address}, seen from {case.evidence.vantage.name}: {why}.",
         at=seen.at if seen else "")
 
@@ -110,14 +114,21 @@ def _synchronised(case: Case, agreement: Agreement, host: Host, address: str, re
         f"its own account, is {show_seconds(distance)}; {limits.show()}."))
 
 
-def _no_answer(case: Case, host: Host, address: str, port: int, seen: ClockEvidence | None) -> Finding:
-    """A host that should serve time and gave none: failed for what it did, unproven for what never reached it."""
-    planned, why = "answers NTP and is synchronised", why_nothing(seen)
+def _no_answer(case: Case, host: Host, address: str, port: int, seen: ClockEvidence | None, *, dead: bool) -> Finding:
+    """A host that should serve time and gave none.
+
+    Failed for what it did; unproven for what never reached it, and where the address gives no sign of life at all.
+    """
+    planned, why, where = "answers NTP and is synchronised", why_nothing(seen), case.evidence.vantage.name
+    if dead:
+        return case.finding(
+            host.fqdn, "clock.synchronised", address, Grade.UNPROVEN, planned=planned, found=why, symptom="silent",
+            message=f"{address} gives {where} no sign of life, so nothing can be said of its time service.",
+            at=seen.at if seen else "")
     proven = withheld_time(seen)
     return case.finding(
         host.fqdn, "clock.synchronised", address, Grade.FAIL if proven else Grade.UNPROVEN, planned=planned, found=why,
-        message=f"{host.fqdn} should serve time at {address}, UDP port {port}, and gave none, seen from "
-                f"{case.evidence.vantage.name}: {why}.",
+        message=f"{host.fqdn} should serve time at {address}, UDP port {port}, and gave none, seen from {where}: {why}.",
         fix=mends.serve_time(host.fqdn, port) if proven else (), symptom=symptom_of(seen), at=seen.at if seen else "")
 
 

@@ -16,6 +16,7 @@ from shared import catalogue
 from shared.evidence import (
     ClockEvidence,
     ClockSample,
+    EchoEvidence,
     Evidence,
     Failure,
     FailureKind,
@@ -52,8 +53,8 @@ class Scene:
     """A plan with what was seen, and the findings that follow."""
 
     def __init__(self, plan: Plan, sources: tuple[ClockEvidence, ...], hosts: dict[str, tuple[ClockEvidence, ...]],
-                 profile: str, addresses: tuple[str, ...]) -> None:
-        seen = tuple(HostEvidence(fqdn=name, clocks=clocks) for name, clocks in hosts.items())
+                 profile: str, addresses: tuple[str, ...], echoes: tuple[EchoEvidence, ...] = ()) -> None:
+        seen = tuple(HostEvidence(fqdn=name, clocks=clocks, echoes=echoes) for name, clocks in hosts.items())
         evidence = Evidence(vantage=Vantage(name="rehearsal-runner", addresses=addresses), started=AT, finished=AT,
                             complete=True, site=SiteEvidence(clocks=sources), hosts=seen)
         case = Case(plan=plan, limits=catalogue.limits_of(profile), evidence=evidence)
@@ -84,14 +85,14 @@ def scene(make_plan: MakePlan) -> Callable[..., Scene]:
     """Four sources that agree with the runner and two hosts that agree with them, but for what a test changes."""
     def build(sources: tuple[ClockEvidence, ...] | None = None, hosts: dict[str, tuple[ClockEvidence, ...]] | None = None,
               profile: str = "production", addresses: tuple[str, ...] = ("192.0.2.9",),
-              planned_hosts: tuple[Host, ...] | None = None, **plan: Any) -> Scene:
+              planned_hosts: tuple[Host, ...] | None = None, echoes: tuple[EchoEvidence, ...] = (), **plan: Any) -> Scene:
         if planned_hosts is not None:
             plan["hosts"] = planned_hosts
         if sources is None:
             sources = tuple(clock(address, 0.0) for address in SOURCES)
         if hosts is None:
             hosts = {HOST_A: (clock("192.0.2.11", 0.0),), HOST_B: (clock("192.0.2.12", 0.0),)}
-        return Scene(make_plan(**plan), sources, hosts, profile, addresses)
+        return Scene(make_plan(**plan), sources, hosts, profile, addresses, echoes)
 
     return build
 
@@ -405,6 +406,17 @@ def test_a_host_that_gives_no_time_has_an_unproven_offset(
     assert seen.one("clock.offset").grade is Grade.UNPROVEN
     finding = seen.one("clock.synchronised")
     assert (str(finding.grade), finding.symptom) == (grade, symptom)
+
+
+def test_a_dead_host_is_not_blamed_for_its_time_service(scene: BuildScene) -> None:
+    """Neither echo nor port nor NTP answers: one fault, told by host.echo, which these two wait on."""
+    silent = clock("192.0.2.11", failure=FailureKind.UNREACHABLE)
+    echoes = (EchoEvidence(address="192.0.2.11", method="icmp-datagram", at=AT, round_trips_seconds=(None, None, None)),)
+    seen = scene(hosts={HOST_A: (silent,)}, echoes=echoes)
+    for check in ("clock.offset", "clock.synchronised"):
+        finding = seen.one(check)
+        assert (finding.grade, finding.symptom) == (Grade.UNPROVEN, "silent")
+    assert "no sign of life" in seen.one("clock.synchronised").message
 
 
 @pytest.mark.parametrize("fields", [{"leap": 3}, {"stratum": 0}, {"stratum": 16}, {"leap": 3, "stratum": 0}])
