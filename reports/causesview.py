@@ -1,0 +1,128 @@
+"""The causes in order, each with who must act, the mend and what it explains; then what else is open."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+
+import msgspec
+
+from reports.findingview import FindingView, Link, Shower
+from reports.marks import Mark
+from shared.findings import Finding, Grade
+from shared.run import Report
+
+#: From so many causes of one kind on they are told as one, with their mends together.
+_TOLD_TOGETHER = 4
+#: The most effects listed under one cause; the rest are counted, and stand at their hosts.
+_MOST_EFFECTS = 60
+
+
+class Effect(msgspec.Struct, frozen=True):
+    """A finding explained by a cause."""
+
+    mark: Mark
+    link: Link
+
+
+class CauseView(msgspec.Struct, frozen=True, kw_only=True):
+    """One numbered cause, or several of one kind (``members`` has then more than one)."""
+
+    number: int
+    owner: str
+    headline: str
+    mark: Mark
+    members: tuple[FindingView, ...]
+    fix: str
+    explains: int
+    effects: tuple[Effect, ...]
+    unlisted: int
+
+
+class OwnerView(msgspec.Struct, frozen=True):
+    """Who must act on which numbers."""
+
+    label: str
+    numbers: tuple[int, ...]
+
+
+def grouped(report: Report) -> list[list[Finding]]:
+    """The causes in the report's order; many of one kind stand together at the place of the first."""
+    by_ref = {finding.ref: finding for finding in report.findings()}
+    found = [by_ref[cause.finding] for cause in report.causes if cause.finding in by_ref]
+    kinds: dict[tuple[str, str, Grade], list[Finding]] = {}
+    for finding in found:
+        kinds.setdefault((finding.check, finding.symptom, finding.grade), []).append(finding)
+    groups: list[list[Finding]] = []
+    for finding in found:
+        kind = kinds[finding.check, finding.symptom, finding.grade]
+        if len(kind) < _TOLD_TOGETHER:
+            groups.append([finding])
+        elif finding is kind[0]:
+            groups.append(kind)
+    return groups
+
+
+def numbers_of(groups: Sequence[Sequence[Finding]]) -> dict[str, int]:
+    """The number under which each cause is told, by ref."""
+    return {finding.ref: number for number, group in enumerate(groups, start=1) for finding in group}
+
+
+def causes(report: Report, groups: Sequence[Sequence[Finding]], shower: Shower) -> tuple[CauseView, ...]:
+    """Every cause, numbered."""
+    by_ref = {finding.ref: finding for finding in report.findings()}
+    effects: dict[str, list[Finding]] = {}
+    for finding in by_ref.values():
+        for ref in _farther(finding, by_ref):
+            effects.setdefault(ref, []).append(finding)
+    return tuple(_cause(number, group, effects, shower) for number, group in enumerate(groups, start=1))
+
+
+def _farther(finding: Finding, by_ref: Mapping[str, Finding]) -> set[str]:
+    """Every ref along the ``because`` chain of a finding."""
+    seen: set[str] = set()
+    ahead = list(finding.because)
+    while ahead:
+        ref = ahead.pop()
+        if ref in by_ref and ref not in seen:
+            seen.add(ref)
+            ahead.extend(by_ref[ref].because)
+    return seen - {finding.ref}
+
+
+def _cause(number: int, group: Sequence[Finding], effects: Mapping[str, Sequence[Finding]], shower: Shower) -> CauseView:
+    first = group[0]
+    members = tuple(shower.view(finding) for finding in group)
+    explained = list({effect.ref: effect for finding in group for effect in effects.get(finding.ref, ())}.values())
+    listed = explained[:_MOST_EFFECTS]
+    shown = tuple(Effect(shower.view(effect).mark, shower.link(effect)) for effect in listed)
+    return CauseView(number=number, owner=shower.owner(first.check), headline=first.message, mark=members[0].mark,
+                     members=members, fix=_mend(members), explains=len(explained), effects=shown,
+                     unlisted=len(explained) - len(listed))
+
+
+def _mend(members: Sequence[FindingView]) -> str:
+    """The mend of one cause, or of several with the host above each, equal mends only once."""
+    if len(members) == 1:
+        return members[0].fix
+    texts: dict[str, list[str]] = {}
+    for member in members:
+        texts.setdefault(member.fix, []).append(f"{member.host} {member.subject}")
+    blocks = ["\n".join([*(f"# {where}" for where in places), fix]) for fix, places in texts.items() if fix]
+    return "\n\n".join(blocks)
+
+
+def owners(told: Sequence[CauseView]) -> tuple[OwnerView, ...]:
+    """Who must act, in the order in which they are first needed."""
+    numbers: dict[str, list[int]] = {}
+    for cause in told:
+        numbers.setdefault(cause.owner, []).append(cause.number)
+    return tuple(OwnerView(label, tuple(held)) for label, held in numbers.items())
+
+
+def also_open(report: Report, shower: Shower) -> tuple[FindingView, ...]:
+    """Fails and cautions that are neither a cause nor explained by one: nothing open is left off the first page."""
+    told = {cause.finding for cause in report.causes}
+    return tuple(shower.view(finding) for finding in report.findings()
+                 if finding.grade in (Grade.FAIL, Grade.CAUTION) and finding.ref not in told and not finding.because)
+
+

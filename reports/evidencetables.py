@@ -1,0 +1,162 @@
+"""Evidence as plain tables: what was seen, one table a probe family, before any judgement."""
+
+from __future__ import annotations
+
+import statistics
+from collections.abc import Iterable, Sequence
+
+import msgspec
+
+from shared.evidence import (
+    CertificateFacts,
+    ClockEvidence,
+    Crash,
+    EchoEvidence,
+    Failure,
+    HostEvidence,
+    NameAnswer,
+    PortEvidence,
+    SiteEvidence,
+    SshEvidence,
+    TlsEvidence,
+)
+from shared.quantities import show_seconds
+
+
+class Table(msgspec.Struct, frozen=True):
+    """One family's evidence: a title, column headings, and rows of text."""
+
+    family: str
+    title: str
+    head: tuple[str, ...]
+    rows: tuple[tuple[str, ...], ...]
+
+
+def of_host(seen: HostEvidence) -> tuple[Table, ...]:
+    """What was seen of one host."""
+    return _filled(names(seen.names), echoes("host", "Echo", seen.echoes), ports(seen.ports), clocks(seen.clocks),
+                   tls(seen.tls), chains(seen.tls), ssh(seen.ssh), crashes(seen.crashes))
+
+
+def of_site(seen: SiteEvidence) -> tuple[Table, ...]:
+    """What was seen of the site's servers."""
+    return _filled(names(seen.names), echoes("gateway", "Gateway echo", seen.gateways), clocks(seen.clocks),
+                   crashes(seen.crashes))
+
+
+def _filled(*tables: Table) -> tuple[Table, ...]:
+    return tuple(table for table in tables if table.rows)
+
+
+def names(answers: Sequence[NameAnswer]) -> Table:
+    """What each name server said to each question."""
+    return Table("name", "Name servers' answers", ("server", "question", "over", "answer", "took"),
+                 tuple((a.server, f"{a.name} {a.rrtype}", a.transport.upper(), _answer(a), show_seconds(a.elapsed_seconds))
+                       for a in answers))
+
+
+def _answer(answer: NameAnswer) -> str:
+    if answer.failure:
+        return failure_words(answer.failure)
+    records = ", ".join(f"{record.rrtype} {record.value} (TTL {record.ttl_seconds} s)" for record in answer.answers)
+    parts = (answer.rcode, records or "no records", "authoritative" if answer.authoritative else "",
+             "cut short over UDP" if answer.truncated else "", answer.explanation)
+    return "; ".join(filter(None, parts))
+
+
+def echoes(family: str, title: str, bursts: Sequence[EchoEvidence]) -> Table:
+    """Each burst of echoes; the warm-up is not counted."""
+    return Table(family, title, ("address", "method", "answered", "round trip", "remark"), tuple(_burst(b) for b in bursts))
+
+
+def _burst(burst: EchoEvidence) -> tuple[str, ...]:
+    trips = [trip for trip in burst.round_trips_seconds if trip is not None]
+    spread = ""
+    if trips:
+        spread = " / ".join(show_seconds(value) for value in (min(trips), statistics.median(trips), max(trips)))
+    return (burst.address, burst.method, f"{len(trips)} of {len(burst.round_trips_seconds)}",
+            f"{spread} (least / median / most)" if spread else "none", failure_words(burst.failure) if burst.failure else "")
+
+
+def ports(tried: Sequence[PortEvidence]) -> Table:
+    """Each TCP port and what it answered."""
+    return Table("port", "Ports", ("port", "address", "state", "tries", "took", "remark"),
+                 tuple((p.port, p.address, str(p.state), str(p.attempts), show_seconds(p.elapsed_seconds),
+                        failure_words(p.failure) if p.failure else "") for p in tried))
+
+
+def clocks(servers: Sequence[ClockEvidence]) -> Table:
+    """Each NTP server: its exchange with the least delay, which is the one to believe (RFC 5905 section 10)."""
+    head = ("server", "answered", "offset to the runner", "delay", "stratum", "leap", "reference", "remark")
+    return Table("clock", "NTP exchanges", head, tuple(_exchange(server) for server in servers))
+
+
+def _exchange(server: ClockEvidence) -> tuple[str, ...]:
+    label = server.address if server.server == server.address else f"{server.server} ({server.address})"
+    remark = "; ".join(part for part in (f"kiss code {server.kiss_code}" if server.kiss_code else "",
+                                         failure_words(server.failure) if server.failure else "") if part)
+    answered = f"{len(server.samples)} of {server.asked}"
+    if not server.samples:
+        return (label, answered, "", "", "", "", "", remark)
+    best = min(server.samples, key=lambda sample: sample.delay_seconds)
+    return (label, answered, show_seconds(best.offset_seconds), show_seconds(best.delay_seconds), str(best.stratum),
+            str(best.leap), best.reference_id, remark)
+
+
+def tls(handshakes: Sequence[TlsEvidence]) -> Table:
+    """Each TLS handshake and the protocol versions tried."""
+    head = ("port", "asked for", "agreed on", "versions", "took", "remark")
+    return Table("certificate", "TLS handshakes", head, tuple(_handshake(handshake) for handshake in handshakes))
+
+
+def _handshake(seen: TlsEvidence) -> tuple[str, ...]:
+    versions = ", ".join(f"{trial.version} {trial.outcome}" + (f" ({trial.detail})" if trial.detail else "")
+                         for trial in seen.versions)
+    return (seen.port, seen.server_name, f"{seen.protocol} {seen.cipher}".strip() or "nothing", versions,
+            show_seconds(seen.elapsed_seconds), failure_words(seen.failure) if seen.failure else seen.greeting)
+
+
+def chains(handshakes: Sequence[TlsEvidence]) -> Table:
+    """Each certificate as sent.  Its octets are in the JSON report, not here."""
+    rows = [(f"{h.port} no. {place}", *_certificate(facts)) for h in handshakes for place, facts in enumerate(h.chain, start=1)]
+    head = ("port", "subject", "issuer", "valid", "names", "key and signature", "SHA-256")
+    return Table("certificate", "Certificates as sent", head, tuple(rows))
+
+
+def _certificate(facts: CertificateFacts) -> tuple[str, ...]:
+    if facts.parse_error:
+        return (f"cannot be parsed: {facts.parse_error}", "", "", "", "", facts.sha256)
+    listed = ", ".join(f"{kind}:{value}" for kind, value in facts.names)
+    return (facts.subject, facts.issuer + (" (itself)" if facts.self_signed else ""), f"{facts.not_before} to {facts.not_after}",
+            listed or facts.names_error or "none", f"{facts.key_type} {facts.key_bits} bit, {facts.signature}", facts.sha256)
+
+
+def ssh(servers: Sequence[SshEvidence]) -> Table:
+    """What each SSH server says of itself before any login."""
+    return Table("ssh", "SSH", ("port", "identification", "host keys", "key exchange", "ciphers", "remark"),
+                 tuple((s.port, s.identification or " / ".join(s.preamble) or "none",
+                        _list(f"{key.key_type} {key.bits} bit {key.fingerprint}" for key in s.host_keys), _list(s.kex_algorithms),
+                        _list(s.ciphers), failure_words(s.failure) if s.failure else "") for s in servers))
+
+
+def crashes(found: Sequence[Crash]) -> Table:
+    """Bugs of ours: never a statement about a host."""
+    return Table("crash", "Faults of this program", ("while asking", "error"), tuple((c.asking, c.error) for c in found))
+
+
+def _list(items: Iterable[str]) -> str:
+    return ", ".join(items) or "none"
+
+
+def failure_words(failure: Failure) -> str:
+    """Why something could not be observed, in one line."""
+    words = str(failure.kind).replace("-", " ")
+    if failure.phase:
+        words += f" in: {failure.phase}"
+    if failure.sender:
+        words += f", said by {failure.sender}"
+    if failure.detail:
+        words += f" ({failure.detail})"
+    if failure.strays:
+        words += f", {failure.strays} stray answers"
+    return f"{words}, after {show_seconds(failure.elapsed_seconds)}"

@@ -1,0 +1,163 @@
+"""How one finding is shown, and the names by which the page points at it."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable, Mapping, Sequence
+
+import msgspec
+
+from reports.figures import Gauge, gauge, limit_words, read_time
+from reports.marks import GRADES, OWNERS, Mark
+from shared.catalogue import Check
+from shared.findings import SITE, Finding, Grade
+from shared.run import Report
+
+#: What a finding about the site as a whole is shown to be about.
+SITE_NAME = "the site"
+_NOT_IN_SLUG = re.compile(r"[^a-z0-9.]+")
+#: The most characters of a slug before its number: long enough to be read, short enough to be pasted.
+_SLUG_LENGTH = 90
+
+
+class Link(msgspec.Struct, frozen=True):
+    """A pointer to a place in the page; ``target`` is empty where the place is not on the page."""
+
+    target: str
+    text: str
+
+
+class FindingView(msgspec.Struct, frozen=True, kw_only=True):
+    """Everything the page says about one finding.  ``fix`` is the mend as one text, a line to each line."""
+
+    slug: str
+    check: str
+    title: str
+    subject: str
+    host: str
+    mark: Mark
+    planned: str
+    found: str
+    message: str
+    fix: str
+    gauge: Gauge | None
+    limits: str
+    because: tuple[Link, ...]
+    basis: tuple[str, ...]
+    waiver: str
+    vantage: str
+    at: str
+
+
+class HeldView(msgspec.Struct, frozen=True, kw_only=True):
+    """Passes of one check with the same plan and the same result, told together: (slug, subject) for each."""
+
+    check: str
+    title: str
+    planned: str
+    found: str
+    subjects: tuple[Link, ...]
+    gauge: Gauge | None
+
+
+class Names:
+    """Gives every host and finding of a report a name that is unique in the page and stays the same from run to run.
+
+    The name is made from the host's name or the finding's ref; only where two would be alike a number is added.
+    """
+
+    def __init__(self, report: Report) -> None:
+        self._taken: set[str] = set()
+        self.hosts = tuple(self._free(f"h-{host.name}") for host in report.hosts)
+        self._findings = {finding.ref: self._free(f"f-{finding.ref}") for finding in report.findings()}
+
+    def of(self, ref: str) -> str:
+        """The name of a finding, or "" for a ref that is not in the report."""
+        return self._findings.get(ref, "")
+
+    def _free(self, text: str) -> str:
+        base = _NOT_IN_SLUG.sub("-", text.lower())[:_SLUG_LENGTH].strip("-.")
+        name, number = base, 1
+        while name in self._taken:
+            number += 1
+            name = f"{base}-{number}"
+        self._taken.add(name)
+        return name
+
+
+class Shower:
+    """Turns findings into views, with the catalogue's titles and the page's names at hand."""
+
+    def __init__(self, names: Names, checks: Mapping[str, Check], numbers: Mapping[str, int]) -> None:
+        self._names, self._checks, self._numbers = names, checks, numbers
+
+    def title(self, check: str) -> str:
+        """The catalogue's title of a check, or its name where the catalogue does not know it."""
+        entry = self._checks.get(check)
+        return entry.title if entry else check
+
+    def owner(self, check: str) -> str:
+        """Who mends what this check finds, as the page says it."""
+        entry = self._checks.get(check)
+        return OWNERS.get(entry.owner, entry.owner) if entry else OWNERS["build"]
+
+    def would_prove(self, check: str) -> str:
+        """What would settle the check where it came out unproven."""
+        entry = self._checks.get(check)
+        return entry.would_prove if entry else ""
+
+    def view(self, finding: Finding) -> FindingView:
+        """One finding, whole."""
+        words = ""
+        if finding.limits and finding.measured:
+            words = f"{limit_words(finding.limits, finding.measured.unit)} ({finding.limits.name}; {finding.limits.origin})"
+        return FindingView(
+            slug=self._names.of(finding.ref), check=finding.check, title=self.title(finding.check), subject=finding.subject,
+            host=host_of(finding), mark=GRADES[finding.grade], planned=finding.planned, found=finding.found,
+            message=finding.message, fix="\n".join(finding.fix), gauge=gauge(finding), limits=words,
+            because=tuple(self.reason(ref) for ref in finding.because), basis=finding.basis, waiver=finding.waiver,
+            vantage=finding.vantage, at=show_time(finding.at))
+
+    def link(self, finding: Finding) -> Link:
+        """A pointer to a finding, saying where, which check and what about."""
+        return Link(self._names.of(finding.ref), f"{host_of(finding)}: {finding.check} {finding.subject}")
+
+    def number(self, ref: str) -> int:
+        """The number under which a cause is told, or 0 for what is no cause."""
+        return self._numbers.get(ref, 0)
+
+    def reason(self, ref: str) -> Link:
+        """A pointer to what explains a finding, saying its number where it is a cause."""
+        host, _, rest = ref.partition("|")
+        check, _, subject = rest.partition("|")
+        where = SITE_NAME if host == SITE else host
+        number = self._numbers.get(ref)
+        told = f"no. {number}, " if number else ""
+        return Link(self._names.of(ref), f"{told}{check} {subject} at {where}" if rest else ref)
+
+    def held(self, findings: Iterable[Finding], *, lean: bool) -> tuple[HeldView, ...]:
+        """Passes, those of one check told together.  A lean page says only which subjects held."""
+        groups: dict[tuple[str, ...], list[Finding]] = {}
+        for finding in findings:
+            if finding.grade is Grade.PASS:
+                key = (finding.check,) if lean else (finding.check, finding.planned, finding.found)
+                groups.setdefault(key, []).append(finding)
+        return tuple(self._held(group, lean) for group in groups.values())
+
+    def _held(self, group: Sequence[Finding], lean: bool) -> HeldView:
+        first = group[0]
+        return HeldView(check=first.check, title=self.title(first.check), planned="" if lean else first.planned,
+                        found="" if lean else first.found, gauge=None if lean or len(group) > 1 else gauge(first),
+                        subjects=tuple(Link("" if lean else self._names.of(f.ref), f.subject) for f in group))
+
+
+def host_of(finding: Finding) -> str:
+    """The host a finding is about, as shown."""
+    host = finding.ref.partition("|")[0]
+    return SITE_NAME if host == SITE else host
+
+
+def show_time(text: str) -> str:
+    """A time for people, to the second and with its zone; what cannot be read as a time stays as it is."""
+    moment = read_time(text)
+    return moment.strftime("%Y-%m-%d %H:%M:%S UTC") if moment else text

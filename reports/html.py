@@ -1,0 +1,63 @@
+"""The HTML report: one self-contained file, drawn from the view of a report (``reports.view``).
+
+The templates are autoescaped, and every piece of text in them goes through ``_shown`` once: what would not show as
+itself is written out, and what is too long to be read is cut and says so.  The style and the script are named by their
+hash in the file's own Content-Security-Policy; nothing else may run and nothing may be fetched.
+"""
+
+from __future__ import annotations
+
+import base64
+import functools
+import hashlib
+from collections.abc import Mapping
+
+import jinja2
+from markupsafe import Markup
+
+from reports import palette, view
+from shared import catalogue
+from shared.catalogue import Check
+from shared.run import Report
+from shared.safetext import visible
+
+#: The most characters of one text shown; the JSON report holds all of them.  About a screen of text.
+LONGEST_TEXT = 2000
+
+
+def to_html(report: Report, *, checks: Mapping[str, Check] = catalogue.CHECKS) -> str:
+    """The page of a report, whole.  ``checks`` is the catalogue its titles and owners are read from."""
+    environment = _environment()
+    style = environment.get_template("style.css.j2").render(light=palette.LIGHT, dark=palette.DARK)
+    script = environment.get_template("script.js").render()
+    return environment.get_template("page.html.j2").render(
+        page=view.build(report, checks), style=Markup(style), script=Markup(script),  # noqa: S704  (our own files)
+        policy=_policy(style, script))
+
+
+@functools.cache
+def _environment() -> jinja2.Environment:
+    environment = jinja2.Environment(loader=jinja2.PackageLoader("reports"), autoescape=True, finalize=_shown, trim_blocks=True,
+                              lstrip_blocks=True, undefined=jinja2.StrictUndefined, keep_trailing_newline=False)
+    environment.globals["newline"] = Markup("\n")
+    return environment
+
+
+def _shown(value: object) -> object:
+    """Text as it may be shown; mark-up that a template made, and numbers, as they are."""
+    if isinstance(value, Markup) or not isinstance(value, str):
+        return value
+    if len(value) > LONGEST_TEXT:
+        value = f"{value[:LONGEST_TEXT]}… ({len(value):,} characters; the JSON report holds them all)"
+    return visible(value)
+
+
+def _policy(style: str, script: str) -> str:
+    """Nothing may be fetched, sent or framed; only this style and this script apply (Content Security Policy Level 3)."""
+    return (f"default-src 'none'; style-src {_hash(style)}; script-src {_hash(script)}; base-uri 'none'; form-action 'none'; "
+            "require-trusted-types-for 'script'")
+
+
+def _hash(text: str) -> str:
+    digest = base64.b64encode(hashlib.sha256(text.encode()).digest()).decode()
+    return f"'sha256-{digest}'"
