@@ -5,10 +5,15 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import Any
 
+import hypothesis
 import msgspec
 import pytest
 
 from shared.plan import Endpoint, Host, Network, Place, Plan, Port, Role
+
+# The same examples on every run, and no deadline that a busy machine could miss.
+hypothesis.settings.register_profile("steady", derandomize=True, deadline=None, database=None)
+hypothesis.settings.load_profile("steady")
 
 FILE = "tidewater.toml"
 DOMAIN = "obs.example.net"
