@@ -1,0 +1,166 @@
+"""Which findings are folded under which, and which may never be."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import pytest
+
+from shared.evidence import Evidence, SiteEvidence, Vantage
+from shared.findings import SITE, Finding, Grade, make_ref
+from shared.plan import Plan
+from verify.grading.causes import explain
+
+HOST, OTHER = "dome-a.obs.example.net", "dome-b.obs.example.net"
+
+
+def finding(host: str, check: str, subject: str, grade: Grade, symptom: str = "", found: str = "") -> Finding:
+    return Finding(check=check, subject=subject, grade=grade, planned="", found=found, message=f"{check} of {host}",
+                   ref=make_ref(host, check, subject), symptom=symptom)
+
+
+@pytest.fixture
+def because(make_plan: Callable[..., Plan]) -> Callable[..., dict[str, tuple[str, ...]]]:
+    """Explains findings and gives, for each, the checks of its causes, by ``host|check|subject``."""
+
+    def run(*findings: Finding, on_link: bool | None = None) -> dict[str, tuple[str, ...]]:
+        vantage = Vantage(name="runner", on_link={} if on_link is None else {"mgmt": on_link})
+        evidence = Evidence(vantage=vantage, started="", finished="", complete=True, site=SiteEvidence(), hosts=())
+        explained = explain(make_plan(), evidence, list(findings))
+        assert [one.ref for one in explained] == [one.ref for one in findings]
+        return {one.ref: one.because for one in explained}
+
+    return run
+
+
+DEAD_HOST = finding(HOST, "host.echo", "192.0.2.11", Grade.FAIL, "silent")
+CLOSED_DOOR = finding(HOST, "port.open", "443/tcp", Grade.FAIL, "refused")
+NO_TLS = finding(HOST, "certificate.trust", "443/tcp", Grade.UNPROVEN, "refused")
+DEAD_SERVER = finding(SITE, "name.server", "192.0.2.53", Grade.FAIL, "silent")
+LIVE_SERVER = finding(SITE, "name.server", "192.0.2.54", Grade.PASS)
+NO_TIME = finding(HOST, "certificate.dates", "443/tcp", Grade.UNPROVEN, "no-agreed-time")
+
+
+def sources(*grades: Grade) -> list[Finding]:
+    return [finding(SITE, "clock.source", f"192.0.2.{61 + index}", grade, "silent" if grade is Grade.FAIL else "")
+            for index, grade in enumerate(grades)]
+
+
+def test_a_dead_host_explains_its_ports_and_what_is_behind_them(because) -> None:
+    """Ports and certificates of a dead host point at the host, across the port that was never proven shut."""
+    door = finding(HOST, "port.open", "443/tcp", Grade.UNPROVEN, "silent")
+    told = because(DEAD_HOST, door, NO_TLS)
+    assert told[door.ref] == told[NO_TLS.ref] == (DEAD_HOST.ref,)
+
+
+def test_a_closed_port_explains_its_certificate_but_not_another_ports(because) -> None:
+    """The nearest proven cause is named, and only for the same port."""
+    elsewhere = finding(HOST, "certificate.trust", "8443/tcp", Grade.UNPROVEN, "refused")
+    told = because(CLOSED_DOOR, NO_TLS, elsewhere)
+    assert told[NO_TLS.ref] == (CLOSED_DOOR.ref,)
+    assert told[elsewhere.ref] == ()
+
+
+def test_one_hosts_death_is_not_anothers_excuse(because) -> None:
+    """Causes stay with their host."""
+    door = finding(OTHER, "port.open", "443/tcp", Grade.UNPROVEN, "silent")
+    assert because(DEAD_HOST, door)[door.ref] == ()
+
+
+@pytest.mark.parametrize("grade", [Grade.PASS, Grade.CAUTION, Grade.UNPROVEN, Grade.WAIVED])
+def test_only_a_proven_fail_explains(because, grade: Grade) -> None:
+    """What is itself unproven, or no fault, is never a cause."""
+    door = finding(HOST, "port.open", "443/tcp", grade, "refused")
+    assert because(door, NO_TLS)[NO_TLS.ref] == ()
+
+
+def test_a_fail_of_its_own_is_never_folded(because) -> None:
+    """A certificate that was seen and is bad stays a cause of its own, dead host or not."""
+    seen = finding(HOST, "certificate.trust", "443/tcp", Grade.FAIL, "self-signed")
+    assert because(CLOSED_DOOR, seen)[seen.ref] == ()
+
+
+def test_a_dead_name_server_explains_only_questions_put_to_it(because) -> None:
+    """The other server's silence about a name is a matter of its own."""
+    dead = finding(HOST, "name.forward", "192.0.2.53 A", Grade.UNPROVEN, "silent")
+    live = finding(HOST, "name.forward", "192.0.2.54 A", Grade.UNPROVEN, "server-failure")
+    told = because(DEAD_SERVER, LIVE_SERVER, dead, live)
+    assert told[dead.ref] == (DEAD_SERVER.ref,)
+    assert told[live.ref] == ()
+
+
+def test_agreement_waits_on_name_servers_only_when_none_is_left(because) -> None:
+    """What is judged over all servers is explained by dead ones together, not by one of two."""
+    agreement = finding(HOST, "name.agreement", "192.0.2.11", Grade.UNPROVEN, "silent")
+    both = finding(SITE, "name.server", "192.0.2.54", Grade.FAIL, "silent")
+    assert because(DEAD_SERVER, LIVE_SERVER, agreement)[agreement.ref] == ()
+    assert because(DEAD_SERVER, both, agreement)[agreement.ref] == (DEAD_SERVER.ref, both.ref)
+
+
+def test_dates_wait_on_time_sources_only_when_all_are_dead(because) -> None:
+    """One source that answers breaks the fold: then something else kept the time from being agreed on."""
+    dead = sources(Grade.FAIL, Grade.FAIL)
+    assert because(*dead, NO_TIME)[NO_TIME.ref] == tuple(one.ref for one in dead)
+    assert because(*sources(Grade.FAIL, Grade.PASS), NO_TIME)[NO_TIME.ref] == ()
+
+
+def test_dead_time_sources_do_not_explain_a_silent_time_service_of_the_host(because) -> None:
+    """The fold needs the symptom that the cause predicts: no agreed time, not no answer."""
+    silent = finding(HOST, "clock.offset", "192.0.2.11", Grade.UNPROVEN, "silent")
+    assert because(*sources(Grade.FAIL, Grade.FAIL), silent)[silent.ref] == ()
+
+
+def test_a_bad_protocol_version_does_not_explain_dates_without_an_agreed_time(because) -> None:
+    """A port that speaks TLS, if an old version too, is no reason for a date that cannot be judged."""
+    old = finding(HOST, "certificate.protocol", "443/tcp", Grade.FAIL, "old-version")
+    assert because(old, NO_TIME)[NO_TIME.ref] == ()
+
+
+def test_an_unkept_clock_explains_its_offset_and_the_offset_the_skew(because) -> None:
+    """Unsynchronised, therefore off, therefore apart from the others."""
+    unkept = finding(HOST, "clock.synchronised", "192.0.2.11", Grade.FAIL, "unsynchronised")
+    off = finding(HOST, "clock.offset", "192.0.2.11", Grade.FAIL, "offset")
+    skew = finding(SITE, "clock.skew", "hosts", Grade.FAIL, "outlier")
+    told = because(skew, unkept, off)
+    assert told[off.ref] == (unkept.ref,)
+    assert told[skew.ref] == (off.ref,)
+
+
+def test_the_same_record_missing_at_every_server_is_one_cause(because) -> None:
+    """The first telling is the cause; a different fault at another server is told for itself."""
+    first = finding(HOST, "name.reverse", "192.0.2.53 192.0.2.11", Grade.FAIL, "no-name", "NXDOMAIN")
+    again = finding(HOST, "name.reverse", "192.0.2.54 192.0.2.11", Grade.FAIL, "no-name", "NXDOMAIN")
+    other = finding(HOST, "name.reverse", "192.0.2.55 192.0.2.11", Grade.FAIL, "wrong-name", "old.obs.example.net")
+    told = because(first, again, other)
+    assert told == {first.ref: (), again.ref: (first.ref,), other.ref: ()}
+
+
+def test_twins_share_one_cause(because) -> None:
+    """A key on two hosts is one fault, told first by the first of them."""
+    one = finding(HOST, "ssh.shared-key", "22/tcp", Grade.FAIL, "shared-key", f"the same as on {OTHER}")
+    two = finding(OTHER, "ssh.shared-key", "22/tcp", Grade.FAIL, "shared-key", f"the same as on {HOST}")
+    assert because(one, two) == {one.ref: (), two.ref: (one.ref,)}
+
+
+GATEWAY = finding(SITE, "gateway.echo", "192.0.2.1", Grade.FAIL, "silent")
+
+
+def test_a_host_behind_a_dead_gateway_is_unproven_not_dead(make_plan: Callable[..., Plan]) -> None:
+    """From outside, a silent host behind a silent gateway is not proven dead, and loses its mend for the console."""
+    evidence = Evidence(vantage=Vantage(name="runner", on_link={"mgmt": False}), started="", finished="", complete=True,
+                        site=SiteEvidence(), hosts=())
+    explained = {one.ref: one for one in explain(make_plan(), evidence, [GATEWAY, DEAD_HOST])}
+    assert explained[DEAD_HOST.ref].grade is Grade.UNPROVEN
+    assert explained[DEAD_HOST.ref].because == (GATEWAY.ref,)
+
+
+@pytest.mark.parametrize("on_link", [True, None])
+def test_a_dead_gateway_is_no_excuse_on_the_same_wire(because, on_link: bool | None) -> None:
+    """A runner on the hosts' own wire does not need the gateway."""
+    assert because(GATEWAY, DEAD_HOST, on_link=on_link)[DEAD_HOST.ref] == ()
+
+
+def test_a_dead_gateway_is_no_excuse_while_another_host_is_heard_through_it(because) -> None:
+    """The contradiction breaks the fold."""
+    alive = finding(OTHER, "host.echo", "192.0.2.12", Grade.PASS)
+    assert because(GATEWAY, DEAD_HOST, alive, on_link=False)[DEAD_HOST.ref] == ()

@@ -1,0 +1,156 @@
+"""Fanning out: order, isolation, interruption."""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Callable
+from typing import Any
+
+import msgspec
+import pytest
+
+from probes import fake
+from shared.evidence import EchoEvidence, Evidence, Failure, FailureKind, HostEvidence, PortState
+from shared.plan import Endpoint, Plan
+from shared.questions import Itinerary, Pace
+from verify import runner
+from verify.itinerary import draw_up
+
+REFUSED = Failure(kind=FailureKind.REFUSED, phase="connect", elapsed_seconds=0.001)
+
+
+@pytest.fixture
+def itinerary(make_plan: Callable[..., Plan]) -> Itinerary:
+    plan = make_plan()
+    return draw_up(plan, pace=Pace(timeout_seconds=6.0), sibling="sibling-1", chosen=plan.hosts)
+
+
+def gather(itinerary: Itinerary, network: fake.FakeNetwork, **options: Any) -> Evidence:
+    return fake.run(runner.gather(itinerary, network, **options))
+
+
+def test_every_question_is_answered_in_plan_order_whatever_the_timing(itinerary: Itinerary) -> None:
+    """Hosts and ports stand in the order of the plan although everything runs at once."""
+    network = fake.FakeNetwork(streams={("192.0.2.11", 443): REFUSED, ("192.0.2.12", 22): REFUSED})
+    evidence = gather(itinerary, network)
+    assert [host.fqdn for host in evidence.hosts] == [questions.fqdn for questions in itinerary.hosts]
+    for host, questions in zip(evidence.hosts, itinerary.hosts, strict=True):
+        assert [port.port for port in host.ports] == [f"{question.port}/tcp" for question in questions.ports]
+        assert len(host.ports) >= 3
+        assert host.complete
+    assert evidence.complete
+
+
+def test_a_world_of_silence_costs_one_time_out_and_is_all_evidence(itinerary: Itinerary) -> None:
+    """A site where nothing answers at all takes about one time-out, not one a question."""
+    began: list[float] = []
+    ended: list[float] = []
+
+    async def timed() -> Evidence:
+        loop = asyncio.get_running_loop()
+        began.append(loop.time())
+        evidence = await runner.gather(itinerary, fake.FakeNetwork())
+        ended.append(loop.time())
+        return evidence
+
+    evidence = fake.run(timed())
+    assert ended[0] - began[0] < 1.5 * itinerary.pace.timeout_seconds
+    assert {port.state for host in evidence.hosts for port in host.ports} == {PortState.SILENT}
+    assert all(answer.failure for answer in evidence.site.names)
+    assert not evidence.site.crashes
+
+
+def test_a_bug_in_one_probe_is_a_crash_of_its_own(itinerary: Itinerary, monkeypatch: pytest.MonkeyPatch) -> None:
+    """One host's crash is kept as ours, and costs neither its other evidence nor the other host anything."""
+    real = runner.echo.echo
+
+    async def buggy(network: Any, question: Any) -> EchoEvidence:
+        if question.address == "192.0.2.11":
+            raise ZeroDivisionError("a bug of ours")
+        return await real(network, question)
+
+    monkeypatch.setattr(runner.echo, "echo", buggy)
+    first, second = gather(itinerary, fake.FakeNetwork()).hosts
+    assert [crash.error for crash in first.crashes] == ["ZeroDivisionError('a bug of ours')"]
+    assert "192.0.2.11" in first.crashes[0].asking
+    assert first.ports
+    assert first.names
+    assert not second.crashes
+    assert second.echoes
+
+
+def test_an_interrupt_keeps_what_was_seen(itinerary: Itinerary) -> None:
+    """Cancelled half way, the run returns what it has, and says that it is not complete."""
+    refusing = {("192.0.2.11", port): REFUSED for port in (22, 23, 443)}
+
+    async def interrupted() -> Evidence:
+        task = asyncio.create_task(runner.gather(itinerary, fake.FakeNetwork(streams=refusing)))
+        await asyncio.sleep(0.5)
+        task.cancel()
+        return await task
+
+    evidence = fake.run(interrupted())
+    assert not evidence.complete
+    assert {port.state for port in evidence.hosts[0].ports} == {PortState.REFUSED}
+    assert len(evidence.hosts[0].ports) == 3
+    assert not any(host.complete for host in evidence.hosts)
+
+
+def test_hosts_are_announced_as_they_are_done(itinerary: Itinerary) -> None:
+    """Each host is announced once, with all its evidence."""
+    announced: list[HostEvidence] = []
+    evidence = gather(itinerary, fake.FakeNetwork(), on_host=announced.append)
+    assert sorted(host.fqdn for host in announced) == sorted(host.fqdn for host in evidence.hosts)
+    assert all(host in evidence.hosts for host in announced)
+
+
+def test_no_connection_is_left_open(itinerary: Itinerary) -> None:
+    """Every stream that was opened is closed, whatever was behind it."""
+
+    class Mute:
+        def opened(self) -> list[bytes | None]:
+            return []
+
+        def received(self, _data: bytes) -> list[bytes | None]:
+            return [None]
+
+    network = fake.FakeNetwork(streams={(f"192.0.2.{last}", port): Mute for last in (11, 12) for port in (22, 23, 443)})
+    evidence = gather(itinerary, network)
+    assert {port.state for host in evidence.hosts for port in host.ports} == {PortState.OPEN}
+    assert network.open_streams == 0
+
+
+def test_a_time_source_that_cannot_be_resolved_is_evidence(make_plan: Callable[..., Plan]) -> None:
+    """A source planned by a name that no planned server knows is not asked anywhere else."""
+    plan = make_plan(time_sources=(Endpoint("time2.obs.example.net", 123, "time2.obs.example.net"),))
+    questions = draw_up(plan, pace=Pace(), sibling="sibling-1", chosen=plan.hosts, checks=("clock.source",))
+    network = fake.FakeNetwork()
+    [source] = gather(questions, network).site.clocks
+    assert source.failure is not None
+    assert source.failure.kind is FailureKind.NOT_RESOLVED
+    assert not [sent for sent in network.sent if sent[0] == "ntp" and sent[1] not in ("192.0.2.11", "192.0.2.12")]
+
+
+@pytest.mark.parametrize(("checks", "asked"), [
+    (("name.forward",), {"dns"}),
+    (("clock.offset",), {"ntp"}),
+    (("port.open",), {"tcp", "icmp"}),
+    (("plan.mask",), set()),
+])
+def test_only_what_the_chosen_checks_need_is_sent(
+    make_plan: Callable[..., Plan], checks: tuple[str, ...], asked: set[str]
+) -> None:
+    """Choosing checks chooses packets."""
+    plan = make_plan()
+    network = fake.FakeNetwork()
+    gather(draw_up(plan, pace=Pace(), sibling="sibling-1", chosen=plan.hosts, checks=checks), network)
+    services = {service if not (service == "tcp" and port == 53) else "dns" for service, _address, port, _data in network.sent}
+    assert services == asked
+
+
+def test_an_itinerary_and_its_evidence_travel(itinerary: Itinerary) -> None:
+    """Questions and answers survive being sent to another process and back."""
+    there = msgspec.msgpack.decode(msgspec.msgpack.encode(itinerary), type=Itinerary)
+    assert there == itinerary
+    evidence = gather(there, fake.FakeNetwork())
+    assert msgspec.msgpack.decode(msgspec.msgpack.encode(evidence), type=Evidence) == evidence
