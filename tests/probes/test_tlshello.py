@@ -71,7 +71,8 @@ def test_warning_about_the_name_is_passed_over() -> None:
     assert read_answer(warning + record(22, server_hello(TLS12))) == ServerHello(TLS12, can_do_more=False)
 
 
-@pytest.mark.parametrize("begin", [b"HTTP/1.1 400 Bad Request\r\n", b"SSH-2.0-x\r\n", b"220 mail\r\n", b"\xff\xfd\x18", b"\x16HTTP"])
+@pytest.mark.parametrize("begin", [b"HTTP/1.1 400 Bad Request\r\n", b"SSH-2.0-x\r\n", b"220 mail\r\n", b"\xff\xfd\x18",
+                                   b"\x16HTTP"])
 def test_anything_else_is_not_tls(begin: bytes) -> None:
     """A plain-text answer is told from TLS by its first two octets (RFC 8446 section 5.1)."""
     assert read_answer(begin) == NotTls(begin)

@@ -141,7 +141,7 @@ def test_self_issued_with_a_damaged_signature_is_not_self_signed() -> None:
 
 
 def test_old_self_signed_certificate_is_told_although_its_digest_is_no_longer_verified() -> None:
-    """SHA-1 is refused by the library's own check of a certificate; an installer's old certificate is self-signed all the same."""
+    """The library no longer checks SHA-1 on certificates; what an old installer made is self-signed all the same."""
     key = authority.make_key("rsa-2048")
     old = authority.with_sha1_signature(authority.leaf(None, ("localhost",), VALID, key=key), key)
     assert facts(old.der).self_signed is True
@@ -181,7 +181,7 @@ def test_every_published_certificate_is_read_without_an_error_and_as_the_library
             continue
         try:
             extensions = x509.load_der_x509_certificate(data).extensions
-        except Exception:  # noqa: BLE001, S112 -- what the strict parser makes of it is not the point here
+        except Exception:  # noqa: BLE001 -- what the strict parser makes of it is not the point here
             continue
         constraints = [e.value.ca for e in extensions if isinstance(e.value, x509.BasicConstraints)]
         assert seen.is_authority == any(constraints)

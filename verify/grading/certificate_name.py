@@ -24,11 +24,11 @@ def matches(name: str, reference: str) -> bool:
     Total: a name that is no host name, or whose wildcard is anything but the whole left-most label, covers nothing.
     """
     # The library takes spaces and octets outside ASCII for part of a name; they are never part of a host's (RFC 1123).
-    if not name or not set(canonical(name)) <= _LEGAL or name.endswith("."):
+    wanted = canonical(reference)
+    if not name or name.endswith(".") or not set(canonical(name)) | set(wanted) <= _LEGAL:
         return False
     try:
-        pattern = hazmat.DNSPattern.from_bytes(name.encode("ascii"))
-        return bool(hazmat.DNS_ID(canonical(reference)).verify(pattern))
+        return bool(hazmat.DNS_ID(wanted).verify(hazmat.DNSPattern.from_bytes(name.encode("ascii"))))
     except (CertificateError, ValueError, IndexError):
         return False
 

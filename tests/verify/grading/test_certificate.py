@@ -1,0 +1,494 @@
+"""The certificate family on whole evidence: each fault gives its finding, and a sound host shows none."""
+
+from __future__ import annotations
+
+import datetime
+from collections.abc import Callable
+from typing import Any
+
+import msgspec
+import pytest
+
+from probes.x509facts import facts
+from shared import catalogue
+from shared.evidence import (
+    CertificateFacts,
+    Evidence,
+    Failure,
+    FailureKind,
+    HostEvidence,
+    PortEvidence,
+    PortState,
+    SiteEvidence,
+    TlsEvidence,
+    Vantage,
+    VersionTrial,
+)
+from shared.findings import Finding, Grade
+from shared.plan import Plan
+from shared.quantities import Interval
+from verify.grading.case import Case
+from verify.grading.certificate import grade_fleet, grade_host
+from verify.grading.certificate_dates import scaled
+from verify.laboratory import authority
+from verify.laboratory.authority import NO_EXPIRY, Credential, Validity
+
+MOMENT = datetime.datetime(2026, 11, 2, 9, tzinfo=datetime.UTC)
+VALID = Validity.around(MOMENT, days_before=10, days_after=365)
+DAY = 86400
+A, B = "dome-a.obs.example.net", "dome-b.obs.example.net"
+
+ROOT = authority.root("Site Root", VALID)
+RACK = authority.intermediate(ROOT, "Rack Authority", VALID)
+SOUND = authority.leaf(RACK, (A,), VALID)
+AGREED = Interval(-0.01, 0.01)
+GOOD_VERSIONS = (("TLS 1.3", "accepted"), ("TLS 1.2", "accepted"), ("TLS 1.1", "refused"), ("TLS 1.0", "refused"))
+
+
+def stamp(moment: datetime.datetime) -> str:
+    return f"{moment:%Y-%m-%dT%H:%M:%S.%f}Z"
+
+
+def trials(*outcomes: tuple[str, str]) -> tuple[VersionTrial, ...]:
+    return tuple(VersionTrial(version=version, outcome=outcome, detail="as tried") for version, outcome in outcomes)
+
+
+def tls(*chain: Credential | CertificateFacts, address: str = "192.0.2.11", **fields: Any) -> TlsEvidence:
+    sent = tuple(each if isinstance(each, CertificateFacts) else facts(each.der) for each in chain)
+    default: dict[str, Any] = {
+        "address": address, "port": "443/tcp", "server_name": A, "at": stamp(MOMENT), "elapsed_seconds": 0.01, "chain": sent,
+        "protocol": "TLS 1.3", "cipher": "TLS_AES_256_GCM_SHA384", "versions": trials(*GOOD_VERSIONS)}
+    return TlsEvidence(**(default | fields))
+
+
+def port(state: PortState = PortState.OPEN, address: str = "192.0.2.11") -> PortEvidence:
+    return PortEvidence(address=address, port="443/tcp", state=state, at=stamp(MOMENT), elapsed_seconds=0.001, attempts=1)
+
+
+@pytest.fixture
+def make_case(make_plan: Callable[..., Plan]) -> Callable[..., Case]:
+    def build(*hosts: HostEvidence, agreed: Interval | None = AGREED, profile: str = "production", **plan: Any) -> Case:
+        fields = {"anchors": ("site-ca.pem",), "anchors_pem": (ROOT.pem,)} | plan
+        evidence = Evidence(vantage=Vantage(name="runner"), started=stamp(MOMENT), finished=stamp(MOMENT), complete=True,
+                            site=SiteEvidence(), hosts=hosts)
+        return Case(plan=make_plan(**fields), limits=catalogue.limits_of(profile), evidence=evidence, agreed=agreed)
+
+    return build
+
+
+@pytest.fixture
+def judge(make_case: Callable[..., Case]) -> Callable[..., dict[str, Finding]]:
+    """Grade dome-a by one handshake; the findings by check."""
+
+    def run(seen: TlsEvidence, *others: HostEvidence, **options: Any) -> dict[str, Finding]:
+        host = HostEvidence(fqdn=A, ports=(port(),), tls=(seen,))
+        case = make_case(host, *others, **options)
+        found = grade_host(case, case.plan.hosts[0], host)
+        assert {finding.subject for finding in found} == {"443/tcp"}
+        return {finding.check: finding for finding in found}
+
+    return run
+
+
+Judge = Callable[..., dict[str, Finding]]
+
+
+def only_fault(found: dict[str, Finding]) -> Finding:
+    """The one finding that is no pass; every other check must have passed."""
+    faults = [finding for finding in found.values() if finding.grade is not Grade.PASS]
+    assert len(faults) == 1, [(finding.check, finding.grade, finding.message) for finding in faults]
+    if faults[0].grade in (Grade.FAIL, Grade.CAUTION):
+        assert faults[0].fix
+    assert faults[0].message.endswith((".", ")")) or ":" in faults[0].message
+    return faults[0]
+
+
+def test_sound_host_shows_no_fault(judge: Judge) -> None:
+    """Every check of the family passes, each with words and its basis."""
+    found = judge(tls(SOUND, RACK))
+    assert set(found) == set(catalogue.matching("certificate.*")) - {"certificate.shared-key"}
+    assert {finding.grade for finding in found.values()} == {Grade.PASS}
+    assert all(finding.message and finding.basis and not finding.fix for finding in found.values())
+
+
+FAULTS: list[tuple[str, TlsEvidence, str, Grade, str]] = [
+    ("self-signed", tls(authority.leaf(None, (A,), VALID)), "certificate.trust", Grade.FAIL, "self-signed"),
+    ("whole chain of a stranger", tls(authority.leaf(other := authority.root("Stranger", VALID), (A,), VALID), other),
+     "certificate.trust", Grade.FAIL, "unknown-issuer"),
+    ("issuer not sent", tls(SOUND), "certificate.trust", Grade.FAIL, "issuer-not-sent"),
+    ("damaged signature", tls(authority.with_broken_signature(SOUND), RACK), "certificate.trust", Grade.FAIL, "bad-signature"),
+    ("for clients only", tls(authority.leaf(RACK, (A,), VALID, usages=(authority.CLIENT_USAGE,)), RACK), "certificate.trust",
+     Grade.FAIL, "usage"),
+    ("leaf is an authority", tls(authority.leaf(RACK, (A,), VALID, is_authority=True), RACK), "certificate.trust", Grade.CAUTION,
+     "leaf-is-authority"),
+    ("old name", tls(authority.leaf(RACK, ("localhost",), VALID), RACK), "certificate.name", Grade.FAIL, "other-name"),
+    ("short name", tls(authority.leaf(RACK, ("dome-a",), VALID), RACK), "certificate.name", Grade.FAIL, "other-name"),
+    ("common name only", tls(authority.leaf(RACK, (), VALID, common_name=A), RACK), "certificate.name", Grade.FAIL,
+     "no-alternative-name"),
+    ("expired", tls(authority.leaf(RACK, (A,), Validity.around(MOMENT, days_before=9, days_after=-1)), RACK),
+     "certificate.dates", Grade.FAIL, "expired"),
+    ("from the future", tls(authority.leaf(RACK, (A,), Validity.around(MOMENT, days_before=-1, days_after=300)), RACK),
+     "certificate.dates", Grade.FAIL, "not-yet-valid"),
+    ("expired intermediate",
+     tls(authority.leaf(gone := authority.intermediate(ROOT, "Gone", Validity.around(MOMENT, days_before=9, days_after=-1)), (A,),
+                        VALID), gone), "certificate.dates", Grade.FAIL, "expired"),
+    ("ends soon", tls(authority.leaf(RACK, (A,), Validity.around(MOMENT, days_before=300, days_after=20)), RACK),
+     "certificate.dates", Grade.CAUTION, "expires-soon"),
+    ("short key", tls(authority.leaf(RACK, (A,), VALID, key=authority.make_key("rsa-1024")), RACK), "certificate.key", Grade.FAIL,
+     "short-key"),
+    ("short curve", tls(authority.leaf(RACK, (A,), VALID, key=authority.make_key("p192")), RACK), "certificate.key", Grade.FAIL,
+     "short-key"),
+    ("old versions", tls(SOUND, RACK, versions=trials(*GOOD_VERSIONS[:3], ("TLS 1.0", "accepted"))), "certificate.protocol",
+     Grade.FAIL, "old-version"),
+    ("nothing new", tls(SOUND, RACK, protocol="TLS 1.1",
+                        versions=trials(("TLS 1.3", "refused"), ("TLS 1.2", "refused"), ("TLS 1.1", "accepted"))),
+     "certificate.protocol", Grade.FAIL, "old-version"),
+    ("version unknown", tls(SOUND, RACK, versions=trials(*GOOD_VERSIONS[:2], ("TLS 1.1", "unknown"), ("TLS 1.0", "refused"))),
+     "certificate.protocol", Grade.UNPROVEN, "version-unknown"),
+    ("nothing tried", tls(SOUND, RACK, versions=()), "certificate.protocol", Grade.UNPROVEN, "version-unknown"),
+    ("no encryption", tls(SOUND, RACK, cipher="ECDHE-RSA-NULL-SHA"), "certificate.protocol", Grade.FAIL, "weak-cipher"),
+]
+
+
+@pytest.mark.parametrize(("seen", "check", "grade", "symptom"), [row[1:] for row in FAULTS], ids=[row[0] for row in FAULTS])
+def test_one_fault_is_one_finding(judge: Judge, seen: TlsEvidence, check: str, grade: Grade, symptom: str) -> None:
+    """Each fault shows under its own check, and nothing else is blamed."""
+    fault = only_fault(judge(seen))
+    assert (fault.check, fault.grade, fault.symptom) == (check, grade, symptom)
+
+
+def test_three_faults_are_three_findings(judge: Judge) -> None:
+    """Self-signed, for localhost, expired: as an old image has it."""
+    old = authority.leaf(None, ("localhost",), Validity.around(MOMENT, days_before=900, days_after=-100))
+    failed = {check for check, finding in judge(tls(old)).items() if finding.grade is Grade.FAIL}
+    assert failed == {"certificate.trust", "certificate.name", "certificate.dates"}
+
+
+def test_sha1_is_a_weak_signature_and_proves_no_trust(judge: Judge) -> None:
+    """RFC 9155: the signature fails, and trust is unproven rather than lost."""
+    key = authority.make_key("rsa-2048")
+    root = authority.root("Old", VALID, key=key)
+    weak = authority.with_sha1_signature(authority.leaf(root, (A,), VALID), key)
+    found = judge(tls(weak), anchors_pem=(root.pem,))
+    assert found["certificate.signature"].grade is Grade.FAIL
+    assert (found["certificate.trust"].grade, found["certificate.trust"].symptom) == (Grade.UNPROVEN, "weak-signature")
+
+
+def test_sha1_on_an_anchor_or_root_is_no_fault(judge: Judge) -> None:
+    """RFC 5280 section 6.1: the anchor's own signature plays no part, even where the server sends it."""
+    key = authority.make_key("rsa-2048")
+    root = authority.with_sha1_signature(authority.root("Old", VALID, key=key), key)
+    assert {finding.grade for finding in judge(tls(authority.leaf(root, (A,), VALID), root),
+                                               anchors_pem=(root.pem,)).values()} == {Grade.PASS}
+
+
+def test_stray_expired_certificate_beside_the_path_is_no_fault(judge: Judge) -> None:
+    """What plays no part in the path is not judged: a false alarm otherwise, as with expired cross-signed roots."""
+    stray = authority.intermediate(authority.root("X", VALID), "Stray", Validity.around(MOMENT, days_before=9, days_after=-3))
+    assert {finding.grade for finding in judge(tls(SOUND, RACK, stray)).values()} == {Grade.PASS}
+
+
+def test_missing_intermediate_is_proven_by_another_host_and_printed_to_paste(judge: Judge) -> None:
+    """dome-b sends the intermediate that dome-a leaves out: the fix holds it as PEM."""
+    twin = HostEvidence(fqdn=B, tls=(tls(authority.leaf(RACK, (B,), VALID), RACK, address="192.0.2.12"),))
+    trust = only_fault(judge(tls(SOUND), twin))
+    assert trust.symptom == "missing-intermediate"
+    assert B in trust.message
+    assert RACK.pem.decode().strip() in "\n".join(trust.fix)
+
+
+def test_self_signed_certificate_named_in_the_plan_is_trusted(judge: Judge) -> None:
+    """The plan may take the installer's certificate for an anchor."""
+    own = authority.leaf(None, (A,), VALID)
+    assert {finding.grade for finding in judge(tls(own), anchors_pem=(own.pem,)).values()} == {Grade.PASS}
+
+
+def test_expired_anchor_fails_trust(judge: Judge) -> None:
+    """The chain is sound and the anchor is past its date, which most programs refuse."""
+    root = authority.root("Past", Validity.around(MOMENT, days_before=900, days_after=-1))
+    found = judge(tls(authority.leaf(root, (A,), VALID)), anchors_pem=(root.pem,))
+    assert (found["certificate.trust"].grade, found["certificate.trust"].symptom) == (Grade.FAIL, "anchor-expired")
+
+
+def test_no_anchors_leaves_trust_unproven(judge: Judge) -> None:
+    """Nothing to judge by is not a pass."""
+    fault = only_fault(judge(tls(SOUND, RACK), anchors=(), anchors_pem=()))
+    assert (fault.check, fault.grade, fault.symptom) == ("certificate.trust", Grade.UNPROVEN, "no-anchors")
+
+
+def test_no_agreed_time_leaves_dates_unproven_and_trust_judged(judge: Judge) -> None:
+    """Dates are judged by the agreed time only; the path is judged all the same."""
+    fault = only_fault(judge(tls(SOUND, RACK), agreed=None))
+    assert (fault.check, fault.grade, fault.symptom) == ("certificate.dates", Grade.UNPROVEN, "no-agreed-time")
+
+
+def test_runner_clock_that_is_wrong_changes_nothing(judge: Judge) -> None:
+    """The runner believes it is ten years later; the agreed time knows better."""
+    late = tls(SOUND, RACK, at=stamp(MOMENT + datetime.timedelta(days=3650)))
+    assert {finding.grade for finding in judge(late, agreed=Interval(-3650 * DAY - 0.01, -3650 * DAY + 0.01)).values()} == {
+        Grade.PASS}
+
+
+def test_broken_certificate_is_a_fail_of_trust_and_nothing_else_is_guessed(judge: Judge) -> None:
+    """What cannot be parsed has no name, date or key to judge."""
+    found = judge(tls(facts(b"not a certificate")))
+    assert found["certificate.trust"].grade is Grade.FAIL
+    rest = {check: finding.grade for check, finding in found.items() if check not in ("certificate.trust", "certificate.protocol")}
+    assert set(rest.values()) == {Grade.UNPROVEN}
+
+
+# --- dates at their edges: production limits are 30 days and 7 days, of a certificate that lives 400 days.
+
+LIFE = 400 * DAY
+
+
+@pytest.mark.parametrize(("seconds_left", "uncertainty", "grade", "symptom"), [
+    (30 * DAY + 1, 0.0, Grade.PASS, ""),
+    (30 * DAY, 0.0, Grade.PASS, ""),
+    (30 * DAY - 1, 0.0, Grade.CAUTION, "expires-soon"),
+    (30 * DAY, 0.5, Grade.UNPROVEN, "edge"),
+    (7 * DAY, 0.0, Grade.CAUTION, "expires-soon"),
+    (7 * DAY - 1, 0.0, Grade.FAIL, "expires-soon"),
+    (7 * DAY, 0.5, Grade.UNPROVEN, "edge"),
+    (0, 0.0, Grade.FAIL, "expires-soon"),
+    (0, 0.5, Grade.FAIL, "expires-soon"),
+    (-1, 0.5, Grade.FAIL, "expired"),
+])
+def test_life_left_at_its_limits(judge: Judge, seconds_left: int, uncertainty: float, grade: Grade, symptom: str) -> None:
+    """Just below, equal and just above; equal is inside (RFC 5280 section 4.1.2.5 includes both ends)."""
+    end = MOMENT + datetime.timedelta(seconds=seconds_left)
+    leaf = authority.leaf(RACK, (A,), Validity(end - datetime.timedelta(seconds=LIFE), end))
+    dates = judge(tls(leaf, RACK), agreed=Interval(-uncertainty, uncertainty))["certificate.dates"]
+    assert (dates.grade, dates.symptom) == (grade, symptom)
+
+
+@pytest.mark.parametrize(("seconds_until", "uncertainty", "grade", "symptom"), [
+    (-1, 0.5, Grade.PASS, ""),
+    (0, 0.0, Grade.PASS, ""),
+    (0, 0.5, Grade.UNPROVEN, "edge"),
+    (1, 0.5, Grade.FAIL, "not-yet-valid"),
+    (1, 1.0, Grade.UNPROVEN, "edge"),
+    (3600, 0.5, Grade.FAIL, "not-yet-valid"),
+])
+def test_beginning_of_validity(judge: Judge, seconds_until: int, uncertainty: float, grade: Grade, symptom: str) -> None:
+    """A single second too early is too early; where the agreed time cannot tell, it is unproven."""
+    begin = MOMENT + datetime.timedelta(seconds=seconds_until)
+    leaf = authority.leaf(RACK, (A,), Validity(begin, begin + datetime.timedelta(days=300)))
+    dates = judge(tls(leaf, RACK), agreed=Interval(-uncertainty, uncertainty))["certificate.dates"]
+    assert (dates.grade, dates.symptom) == (grade, symptom)
+
+
+@pytest.mark.parametrize(("life_days", "left_days", "grade"), [
+    (6, 2.1, Grade.PASS), (6, 1.9, Grade.CAUTION), (6, 0.61, Grade.CAUTION), (6, 0.59, Grade.FAIL),
+    (47, 15.7, Grade.PASS), (47, 15.6, Grade.CAUTION), (47, 4.8, Grade.CAUTION), (47, 4.6, Grade.FAIL),
+    (90, 30, Grade.PASS), (90, 29.9, Grade.CAUTION),
+])
+def test_short_lives_are_judged_by_their_own_length(judge: Judge, life_days: float, left_days: float, grade: Grade) -> None:
+    """A third and a tenth of the lifetime where that is less than 30 and 7 days."""
+    end = MOMENT + datetime.timedelta(days=left_days)
+    leaf = authority.leaf(RACK, (A,), Validity(end - datetime.timedelta(days=life_days), end))
+    assert judge(tls(leaf, RACK), agreed=Interval(0, 0))["certificate.dates"].grade is grade
+
+
+def test_scaled_limits_say_so() -> None:
+    """The limit shown is the limit applied, with its origin."""
+    usual = catalogue.limits_of("production")["certificate_life_left"]
+    assert scaled(usual, 400 * DAY) == usual
+    short = scaled(usual, 6 * DAY)
+    assert (short.caution, short.fail) == (2 * DAY, pytest.approx(0.6 * DAY))
+    assert "6 d" in short.origin or "144 h" in short.origin
+
+
+def test_certificate_without_expiry_passes_without_a_number(judge: Judge) -> None:
+    """RFC 5280 section 4.1.2.5: 99991231235959Z is no defined expiry, not millions of days."""
+    dates = judge(tls(authority.leaf(RACK, (A,), Validity(MOMENT - datetime.timedelta(days=1), NO_EXPIRY)), RACK))["certificate.dates"]
+    assert dates.grade is Grade.PASS
+    assert "no defined expiry" in dates.message
+
+
+def test_first_to_end_of_a_chain_is_measured(judge: Judge) -> None:
+    """The intermediate ends before the leaf does."""
+    rack = authority.intermediate(ROOT, "Ending", Validity.around(MOMENT, days_before=300, days_after=3))
+    dates = only_fault(judge(tls(authority.leaf(rack, (A,), VALID), rack)))
+    assert (dates.check, dates.grade) == ("certificate.dates", Grade.FAIL)
+    assert "intermediate Ending" in dates.message
+    assert dates.measured is not None
+    assert dates.measured.value == pytest.approx(3 * DAY, abs=1)
+
+
+@pytest.mark.parametrize(("bits", "profile", "grade"), [
+    (2047, "production", Grade.FAIL), (2048, "production", Grade.PASS), (2049, "production", Grade.PASS),
+    (2047, "strict", Grade.FAIL), (2048, "strict", Grade.CAUTION), (3071, "strict", Grade.CAUTION), (3072, "strict", Grade.PASS),
+])
+def test_rsa_bits_at_their_limits(judge: Judge, bits: int, profile: str, grade: Grade) -> None:
+    """RFC 9325 section 4.5: 2048 is enough; the strict profile wants 128 bits' worth."""
+    leaf = msgspec.structs.replace(facts(SOUND.der), key_type="RSA", key_bits=bits)
+    assert judge(tls(leaf, RACK), profile=profile)["certificate.key"].grade is grade
+
+
+@pytest.mark.parametrize(("bits", "profile", "grade"), [
+    (223, "lab", Grade.FAIL), (224, "lab", Grade.PASS), (223, "production", Grade.FAIL), (224, "production", Grade.CAUTION),
+    (255, "production", Grade.CAUTION), (256, "production", Grade.PASS),
+])
+def test_curve_bits_at_their_limits(judge: Judge, bits: int, profile: str, grade: Grade) -> None:
+    """RFC 9325 section 4.5: 224 is enough; 256 is worth 128 bits."""
+    leaf = msgspec.structs.replace(facts(SOUND.der), key_type="EC secp", key_bits=bits)
+    assert judge(tls(leaf, RACK), profile=profile)["certificate.key"].grade is grade
+
+
+@pytest.mark.parametrize(("changes", "check", "grade"), [
+    ({"key_type": "DSA", "key_bits": 2048}, "certificate.key", Grade.FAIL),
+    ({"key_type": "1.2.643.2.2.19", "key_bits": 0}, "certificate.key", Grade.UNPROVEN),
+    ({"key_type": "RSA", "key_bits": 0}, "certificate.key", Grade.UNPROVEN),
+    ({"signature": "1.2.643.2.2.3", "signature_hash": ""}, "certificate.signature", Grade.UNPROVEN),
+    ({"signature": "RSA_WITH_MD5", "signature_hash": "md5"}, "certificate.signature", Grade.FAIL),
+    ({"signature": "1.2.840.113549.1.1.2", "signature_hash": "md2"}, "certificate.signature", Grade.FAIL),
+    ({"signature": "ED25519", "signature_hash": ""}, "certificate.signature", Grade.PASS),
+])
+def test_unknown_is_never_a_pass(judge: Judge, changes: dict[str, Any], check: str, grade: Grade) -> None:
+    """Key types and algorithms without a name here are unproven; those known to be broken fail."""
+    leaf = msgspec.structs.replace(facts(SOUND.der), **changes)
+    assert judge(tls(leaf, RACK))[check].grade is grade
+
+
+@pytest.mark.parametrize(("names", "words"), [
+    ((), "no subject alternative name at all"), (("192.0.2.11",), "no DNS name"), (("dome-a",), "short name"),
+    (("*.example.net",), "wildcard *.example.net does not cover"), (("localhost", "old.obs.example.net"), "made out to localhost"),
+    ((A + ".",), "final dot"),
+])
+def test_wrong_names_are_explained(judge: Judge, names: tuple[str, ...], words: str) -> None:
+    """The commonest mistakes are called by name."""
+    leaf = authority.leaf(RACK, names, VALID, common_name="x")
+    finding = judge(tls(leaf, RACK))["certificate.name"]
+    assert finding.grade is Grade.FAIL
+    assert words in finding.message
+    assert any(f"DNS:{A}" in line for line in finding.fix)
+
+
+def test_address_written_as_dns_name_is_explained(judge: Judge) -> None:
+    """RFC 9525 section 6.4."""
+    leaf = msgspec.structs.replace(facts(SOUND.der), names=(("dns", "192.0.2.11"),))
+    assert "address 192.0.2.11 where a DNS name belongs" in judge(tls(leaf, RACK))["certificate.name"].message
+
+
+def test_hostile_names_cannot_start_a_line_of_a_fix(judge: Judge) -> None:
+    """Whatever stands in a certificate, a line to paste that holds it stays one comment."""
+    evil = authority.root("x\nrm -rf /\u202e", VALID)
+    found = judge(tls(authority.leaf(evil, (A,), VALID, common_name="a\nb"), evil))
+    lines = [line for finding in found.values() for line in finding.fix]
+    assert any("rm -rf" in line for line in lines) or "rm -rf" in found["certificate.trust"].message
+    assert all("\n" not in line and "\u202e" not in line for line in lines)
+    assert all(line.startswith("#") for line in lines if "rm -rf" in line)
+
+
+# --- what was not seen is never judged
+
+@pytest.mark.parametrize("state", [PortState.REFUSED, PortState.SILENT, PortState.REJECTED, PortState.UNTRIED])
+def test_port_that_is_not_open_leaves_all_unproven(make_case: Callable[..., Case], state: PortState) -> None:
+    """The symptom is the port's, for the cause to be found."""
+    host = HostEvidence(fqdn=A, ports=(port(state),))
+    case = make_case(host)
+    found = grade_host(case, case.plan.hosts[0], host)
+    assert len(found) == 6
+    assert {(finding.grade, finding.symptom) for finding in found} == {(Grade.UNPROVEN, str(state))}
+    assert all("runner" in finding.message for finding in found)
+
+
+def test_port_that_was_not_asked_is_unproven(make_case: Callable[..., Case]) -> None:
+    """An interrupted run has no evidence of it."""
+    host = HostEvidence(fqdn=A)
+    case = make_case(host)
+    assert {(f.grade, f.symptom) for f in grade_host(case, case.plan.hosts[0], host)} == {(Grade.UNPROVEN, "not-asked")}
+
+
+def failure(kind: FailureKind, detail: str = "") -> Failure:
+    return Failure(kind=kind, phase="handshake", elapsed_seconds=0.1, detail=detail)
+
+
+REFUSED_ALL = trials(*((version, "refused") for version, _ in GOOD_VERSIONS))
+
+
+@pytest.mark.parametrize(("fields", "grade", "symptom"), [
+    ({"failure": failure(FailureKind.MALFORMED), "greeting": "HTTP/1.1 400 Bad Request\r\nServer: x"}, Grade.FAIL, "not-tls"),
+    ({"failure": failure(FailureKind.MALFORMED, "the handshake cannot be read")}, Grade.UNPROVEN, "no-tls"),
+    ({"failure": failure(FailureKind.NO_ANSWER)}, Grade.UNPROVEN, "no-tls"),
+    ({"failure": failure(FailureKind.RESET)}, Grade.UNPROVEN, "no-tls"),
+    ({"failure": failure(FailureKind.TLS_ALERT, "handshake_failure (40)"),
+      "versions": trials(("TLS 1.3", "refused"), ("TLS 1.2", "unknown"), ("TLS 1.1", "unknown"), ("TLS 1.0", "refused"))},
+     Grade.UNPROVEN, "no-tls"),
+    ({"failure": failure(FailureKind.TLS_ALERT), "versions": REFUSED_ALL}, Grade.FAIL, "no-new-version"),
+    ({"failure": failure(FailureKind.RESET),
+      "versions": trials(("TLS 1.3", "refused"), ("TLS 1.2", "refused"), ("TLS 1.1", "refused"), ("TLS 1.0", "accepted"))},
+     Grade.FAIL, "old-version"),
+])
+def test_port_without_tls(judge: Judge, fields: dict[str, Any], grade: Grade, symptom: str) -> None:
+    """Only what was heard counts: plain text and old versions fail, the rest is unproven, and no certificate is guessed."""
+    found = judge(tls(**({"protocol": "", "cipher": "", "versions": ()} | fields)))
+    protocol = found.pop("certificate.protocol")
+    assert (protocol.grade, protocol.symptom) == (grade, symptom)
+    assert bool(protocol.fix) == (grade is Grade.FAIL)
+    assert {(finding.grade, finding.symptom) for finding in found.values()} == {(Grade.UNPROVEN, "no-tls")}
+
+
+def test_certificate_is_judged_where_the_handshake_failed_after_it_came(judge: Judge) -> None:
+    """A server that wants a client certificate ends the handshake, and has shown its own before that."""
+    found = judge(tls(SOUND, RACK, protocol="", failure=failure(FailureKind.TLS_ALERT, "handshake_failure (40)")))
+    assert {finding.grade for finding in found.values()} == {Grade.PASS}
+    assert "handshake_failure" in found["certificate.protocol"].message
+
+
+def test_host_with_two_addresses_has_findings_for_each(make_case: Callable[..., Case], make_plan: Callable[..., Plan]) -> None:
+    """The subject then says which."""
+    planned = msgspec.structs.replace(make_plan().hosts[0], addresses=("192.0.2.11", "2001:db8::11"))
+    host = HostEvidence(fqdn=A, ports=(port(), port(PortState.SILENT, "2001:db8::11")), tls=(tls(SOUND, RACK),))
+    case = make_case(host, hosts=(planned,))
+    found = grade_host(case, planned, host)
+    assert {finding.subject for finding in found} == {"443/tcp 192.0.2.11", "443/tcp 2001:db8::11"}
+    assert {finding.grade for finding in found if finding.subject.endswith("2.11")} == {Grade.PASS}
+
+
+# --- across hosts
+
+def fleet(make_case: Callable[..., Case], one: TlsEvidence | None, other: TlsEvidence | None) -> list[Finding]:
+    hosts = [HostEvidence(fqdn=name, tls=(seen,) if seen else ()) for name, seen in ((A, one), (B, other))]
+    return grade_fleet(make_case(*hosts))
+
+
+KEY = authority.make_key()
+
+
+@pytest.mark.parametrize(("one", "other", "grade", "symptom"), [
+    (SOUND, authority.leaf(RACK, (B,), VALID), Grade.PASS, ""),
+    (authority.leaf(RACK, (A,), VALID, key=KEY), authority.leaf(RACK, (B,), VALID, key=KEY), Grade.FAIL, "cloned"),
+    (SOUND, SOUND, Grade.FAIL, "cloned"),
+    (both := authority.leaf(RACK, (A, B), VALID), both, Grade.CAUTION, "shared-on-purpose"),
+    (wild := authority.leaf(RACK, ("*.obs.example.net",), VALID), wild, Grade.CAUTION, "shared-on-purpose"),
+    (authority.leaf(RACK, (A,), VALID, serial=7), authority.leaf(RACK, (B,), VALID, serial=7), Grade.CAUTION, "same-serial"),
+])
+def test_keys_across_hosts(
+    make_case: Callable[..., Case], one: Credential, other: Credential, grade: Grade, symptom: str
+) -> None:
+    """A cloned image fails on both hosts; a certificate that names both is a caution."""
+    found = fleet(make_case, tls(one), tls(other, address="192.0.2.12"))
+    assert [(finding.check, finding.grade, finding.symptom) for finding in found] == [
+        ("certificate.shared-key", grade, symptom)] * 2
+    assert all(bool(finding.fix) == (grade is not Grade.PASS) for finding in found)
+
+
+def test_nothing_to_compare_is_unproven(make_case: Callable[..., Case]) -> None:
+    """One host's key alone proves nothing, and a host without one even less."""
+    found = fleet(make_case, tls(SOUND), None)
+    assert [(finding.grade, finding.symptom) for finding in found] == [
+        (Grade.UNPROVEN, "nothing-to-compare"), (Grade.UNPROVEN, "no-tls")]
+
+
+def test_one_address_planned_twice_is_no_clone(make_case: Callable[..., Case], make_plan: Callable[..., Plan]) -> None:
+    """The same machine seen twice is the plan's mistake, and plan.duplicate says so."""
+    planned = tuple(msgspec.structs.replace(host, addresses=("192.0.2.11",)) for host in make_plan().hosts)
+    hosts = (HostEvidence(fqdn=A, tls=(tls(SOUND),)), HostEvidence(fqdn=B, tls=(tls(SOUND),)))
+    assert [finding.grade for finding in grade_fleet(make_case(*hosts, hosts=planned))] == [Grade.PASS] * 2
+
+
+def test_site_with_one_tls_host_has_no_such_finding(make_case: Callable[..., Case]) -> None:
+    """Nothing was planned that could be compared."""
+    assert grade_fleet(make_case(HostEvidence(fqdn=A, tls=(tls(SOUND),)))) == []

@@ -1,0 +1,207 @@
+"""Path validation: made-up chains with one fault each, and the NIST PKITS certificates."""
+
+from __future__ import annotations
+
+import datetime
+import importlib.resources
+import pathlib
+
+import pytest
+from cryptography import x509
+
+from verify.grading.certificate_path import Kind, anchors_of, validate
+from verify.laboratory import authority
+from verify.laboratory.authority import Credential, Validity
+
+MOMENT = datetime.datetime(2026, 11, 2, 9, tzinfo=datetime.UTC)
+VALID = Validity.around(MOMENT)
+NAMES = ("dome-a.obs.example.net",)
+
+ROOT = authority.root("Site Root", VALID)
+RACK = authority.intermediate(ROOT, "Rack Authority", VALID)
+LEAF = authority.leaf(RACK, NAMES, VALID)
+ANCHORS = (ROOT.certificate,)
+
+
+def kind(leaf: Credential, *sent: Credential, anchors: tuple[x509.Certificate, ...] = ANCHORS) -> Kind:
+    return validate(leaf.der, [each.der for each in sent], anchors, MOMENT).kind
+
+
+def test_sound_chain_is_trusted_at_the_moment_asked_for() -> None:
+    """Leaf, intermediate, anchor, every one valid."""
+    outcome = validate(LEAF.der, [RACK.der], ANCHORS, MOMENT)
+    assert (outcome.kind, outcome.at) == (Kind.TRUSTED, MOMENT)
+    assert outcome.path == (LEAF.certificate, RACK.certificate, ROOT.certificate)
+
+
+@pytest.mark.parametrize("sent", [(RACK, ROOT), (ROOT, RACK), (LEAF, RACK, RACK), (authority.root("Stray", VALID), RACK)])
+def test_order_repeats_and_strays_do_not_matter(sent: tuple[Credential, ...]) -> None:
+    """RFC 8446 section 4.4.2: be prepared for any order and for certificates that play no part."""
+    assert kind(LEAF, *sent) is Kind.TRUSTED
+
+
+@pytest.mark.parametrize("key", ["p256", "p384", "rsa-2048", "ed25519"])
+def test_private_authority_with_any_sound_key_is_trusted(key: str) -> None:
+    """RFC 5280 knows no list of key types; the library's rules for the public web must not raise a false alarm."""
+    root = authority.root("Root", VALID, key=authority.make_key(key))
+    rack = authority.intermediate(root, "Rack", VALID, key=authority.make_key(key))
+    leaf = authority.leaf(rack, NAMES, VALID, key=authority.make_key(key), usages=None)
+    assert kind(leaf, rack, anchors=(root.certificate,)) is Kind.TRUSTED
+
+
+@pytest.mark.parametrize("leaf", [
+    authority.leaf(RACK, (), VALID), authority.leaf(RACK, NAMES, VALID, usages=None),
+    authority.leaf(RACK, NAMES, VALID, usages=(authority.CLIENT_USAGE,)), authority.leaf(RACK, NAMES, VALID, common_name=""),
+    authority.leaf(RACK, NAMES, VALID, key=authority.make_key("rsa-1024")),
+])
+def test_what_other_checks_judge_does_not_break_the_path(leaf: Credential) -> None:
+    """No name, no usage, a short key: faults of their own, each with a check of its own."""
+    assert kind(leaf, RACK) is Kind.TRUSTED
+
+
+def test_intermediate_as_anchor_is_enough() -> None:
+    """RFC 5280 section 6.1: an anchor is whatever the plan says it is."""
+    assert kind(LEAF, anchors=(RACK.certificate,)) is Kind.TRUSTED
+
+
+def test_certificate_that_is_itself_an_anchor_is_trusted() -> None:
+    """A plan may name the very certificate."""
+    own = authority.leaf(None, NAMES, VALID)
+    assert kind(own, anchors=(own.certificate,)) is Kind.TRUSTED
+
+
+OTHER = authority.root("Another Authority", VALID)
+TWIN = authority.root("Site Root", VALID)
+NO_AUTHORITY = authority.intermediate(ROOT, "Not An Authority", VALID, is_authority=False)
+SHORT = authority.intermediate(ROOT, "Short", VALID, path_length=0)
+BELOW_SHORT = authority.intermediate(SHORT, "Below", VALID)
+NARROW = authority.intermediate(ROOT, "Narrow", VALID, permitted=("other.example.net",))
+ED_ROOT = authority.root("Ed", VALID, key=authority.make_key("ed25519"))
+ED_SHORT = authority.intermediate(ED_ROOT, "Ed Short", VALID, key=authority.make_key("ed25519"), path_length=0)
+ED_BELOW = authority.intermediate(ED_SHORT, "Ed Below", VALID, key=authority.make_key("ed25519"))
+ED_NARROW = authority.intermediate(ED_ROOT, "Ed Narrow", VALID, key=authority.make_key("ed25519"),
+                                   permitted=("other.example.net",))
+RSA_KEY = authority.make_key("rsa-2048")
+RSA_ROOT = authority.root("Old", VALID, key=RSA_KEY)
+
+
+@pytest.mark.parametrize(("leaf", "sent", "anchors", "expected"), [
+    (authority.leaf(None, NAMES, VALID), (), ANCHORS, Kind.SELF_SIGNED),
+    (authority.leaf(None, NAMES, VALID, is_authority=True), (), ANCHORS, Kind.SELF_SIGNED),
+    (authority.leaf(OTHER, NAMES, VALID), (OTHER,), ANCHORS, Kind.UNKNOWN_ISSUER),
+    (authority.leaf(OTHER, NAMES, VALID), (), ANCHORS, Kind.ISSUER_NOT_SENT),
+    (LEAF, (), ANCHORS, Kind.ISSUER_NOT_SENT),
+    (LEAF, (OTHER,), ANCHORS, Kind.ISSUER_NOT_SENT),
+    (authority.with_broken_signature(LEAF), (RACK,), ANCHORS, Kind.BAD_SIGNATURE),
+    (LEAF, (authority.with_broken_signature(RACK),), ANCHORS, Kind.BAD_SIGNATURE),
+    (LEAF, (RACK,), (TWIN.certificate,), Kind.BAD_SIGNATURE),
+    (authority.leaf(NO_AUTHORITY, NAMES, VALID), (NO_AUTHORITY,), ANCHORS, Kind.NOT_AN_AUTHORITY),
+    (authority.leaf(BELOW_SHORT, NAMES, VALID), (BELOW_SHORT, SHORT), ANCHORS, Kind.NOT_AN_AUTHORITY),
+    (authority.leaf(NARROW, NAMES, VALID), (NARROW,), ANCHORS, Kind.REFUSED),
+    (authority.leaf(ED_BELOW, NAMES, VALID), (ED_BELOW, ED_SHORT), (ED_ROOT.certificate,), Kind.NOT_AN_AUTHORITY),
+    (authority.leaf(ED_NARROW, NAMES, VALID), (ED_NARROW,), (ED_ROOT.certificate,), Kind.REFUSED),
+    (authority.with_sha1_signature(authority.leaf(RSA_ROOT, NAMES, VALID), RSA_KEY), (), (RSA_ROOT.certificate,),
+     Kind.UNVERIFIABLE),
+    (LEAF, (RACK,), (), Kind.NO_ANCHORS),
+])
+def test_each_fault_has_its_name(
+    leaf: Credential, sent: tuple[Credential, ...], anchors: tuple[x509.Certificate, ...], expected: Kind
+) -> None:
+    """One fault a row."""
+    assert kind(leaf, *sent, anchors=anchors) is expected
+
+
+@pytest.mark.parametrize("octets", [b"", b"0", b"\x30\x03\x02\x01\x00", LEAF.der[:-20]])
+def test_what_is_no_certificate_is_unreadable(octets: bytes) -> None:
+    """Never an exception; and the same octets sent along are passed over."""
+    assert validate(octets, [RACK.der], ANCHORS, MOMENT).kind is Kind.UNREADABLE
+    assert validate(LEAF.der, [octets, RACK.der], ANCHORS, MOMENT).kind is Kind.TRUSTED
+
+
+@pytest.mark.parametrize("moment", [MOMENT + datetime.timedelta(days=4000), MOMENT - datetime.timedelta(days=4000), None])
+def test_dates_are_left_to_their_own_check(moment: datetime.datetime | None) -> None:
+    """A sound chain is sound whatever the time is; ``at`` is then a moment at which it was valid."""
+    outcome = validate(LEAF.der, [RACK.der], ANCHORS, moment)
+    assert outcome.kind is Kind.TRUSTED
+    assert outcome.at is not None
+    assert VALID.not_before <= outcome.at <= VALID.not_after
+
+
+def test_chain_that_is_never_valid_as_a_whole_is_refused() -> None:
+    """No moment lies in the validity of both the leaf and its issuer."""
+    late = authority.leaf(RACK, NAMES, Validity.around(MOMENT, days_before=-1000, days_after=1100))
+    assert kind(late, RACK) is Kind.REFUSED
+
+
+def test_old_root_and_its_successor_of_one_name_side_by_side() -> None:
+    """Where two anchors have one name, the one whose key fits is taken."""
+    assert kind(LEAF, RACK, anchors=(TWIN.certificate, ROOT.certificate)) is Kind.TRUSTED
+
+
+def test_anchors_are_read_from_files_with_several_and_with_rubbish() -> None:
+    """What cannot be read is left out and the rest is kept."""
+    file = b"# the site's\n" + ROOT.pem + b"-----BEGIN CERTIFICATE-----\nAAAA\n-----END CERTIFICATE-----\n" + OTHER.pem
+    assert anchors_of((file, b"", TWIN.pem)) == (ROOT.certificate, OTHER.certificate, TWIN.certificate)
+
+
+# --- NIST PKITS (Public Key Interoperability Test Suite), as cryptography-vectors carries it.
+#
+# Rows of the suite that are about signatures, basic constraints, key usage and name constraints.  Left out: certificate
+# policies and their mappings (sections 4.8 to 4.12), which play no part in TLS; revocation (4.4, 4.5 in part, 4.14, 4.15),
+# since no list is fetched; and the DSA rows, an algorithm that no version of TLS in use takes.  Dates (4.2) are
+# ``certificate.dates``'s and have rows of their own below.
+
+PKITS = pathlib.Path(str(importlib.resources.files("cryptography_vectors"))) / "x509" / "PKITS_data" / "certs"
+#: The suite's anchor is valid from 2010-01-01 08:30:00 to 2030-12-31 08:30:00.
+PKITS_MOMENT = datetime.datetime(2026, 11, 2, 9, tzinfo=datetime.UTC)
+
+
+def pkits(name: str) -> bytes:
+    return (PKITS / f"{name}.crt").read_bytes()
+
+
+def pkits_kind(leaf: str, *intermediates: str) -> Kind:
+    anchor = x509.load_der_x509_certificate(pkits("TrustAnchorRootCertificate"))
+    return validate(pkits(leaf), [pkits(name) for name in intermediates], (anchor,), PKITS_MOMENT).kind
+
+
+@pytest.mark.parametrize(("section", "leaf", "intermediates"), [
+    ("4.1.1", "ValidCertificatePathTest1EE", ("GoodCACert",)),
+    ("4.3.6", "ValidRFC3280OptionalAttributeTypesTest8EE", ("RFC3280OptionalAttributeTypesCACert",)),
+    ("4.6.4", "ValidbasicConstraintsNotCriticalTest4EE", ("basicConstraintsNotCriticalCACert",)),
+    ("4.6.7", "ValidpathLenConstraintTest7EE", ("pathLenConstraint0CACert",)),
+    ("4.6.8", "ValidpathLenConstraintTest8EE", ("pathLenConstraint0CACert",)),
+    ("4.6.13", "ValidpathLenConstraintTest13EE",
+     ("pathLenConstraint6CACert", "pathLenConstraint6subCA4Cert", "pathLenConstraint6subsubCA41Cert",
+      "pathLenConstraint6subsubsubCA41XCert")),
+    ("4.13.30", "ValidDNSnameConstraintsTest30EE", ("nameConstraintsDNS1CACert",)),
+    ("4.13.32", "ValidDNSnameConstraintsTest32EE", ("nameConstraintsDNS2CACert",)),
+])
+def test_pkits_valid_paths_are_trusted(section: str, leaf: str, intermediates: tuple[str, ...]) -> None:
+    """NIST PKITS, the section in the row: the path must validate."""
+    assert pkits_kind(leaf, *intermediates) is Kind.TRUSTED
+
+
+@pytest.mark.parametrize(("section", "leaf", "intermediates", "expected"), [
+    ("4.1.2", "InvalidCASignatureTest2EE", ("BadSignedCACert",), {Kind.BAD_SIGNATURE}),
+    ("4.1.3", "InvalidEESignatureTest3EE", ("GoodCACert",), {Kind.BAD_SIGNATURE}),
+    ("4.3.1", "InvalidNameChainingTest1EE", ("GoodCACert",), {Kind.ISSUER_NOT_SENT}),
+    ("4.6.1", "InvalidMissingbasicConstraintsTest1EE", ("MissingbasicConstraintsCACert",), {Kind.NOT_AN_AUTHORITY}),
+    ("4.6.2", "InvalidcAFalseTest2EE", ("basicConstraintsCriticalcAFalseCACert",), {Kind.NOT_AN_AUTHORITY}),
+    ("4.6.3", "InvalidcAFalseTest3EE", ("basicConstraintsNotCriticalcAFalseCACert",), {Kind.NOT_AN_AUTHORITY}),
+    ("4.6.5", "InvalidpathLenConstraintTest5EE", ("pathLenConstraint0CACert", "pathLenConstraint0subCACert"),
+     {Kind.NOT_AN_AUTHORITY}),
+    ("4.6.9", "InvalidpathLenConstraintTest9EE",
+     ("pathLenConstraint6CACert", "pathLenConstraint6subCA0Cert", "pathLenConstraint6subsubCA00Cert"), {Kind.NOT_AN_AUTHORITY}),
+    ("4.7.1", "InvalidkeyUsageCriticalkeyCertSignFalseTest1EE", ("keyUsageCriticalkeyCertSignFalseCACert",),
+     {Kind.NOT_AN_AUTHORITY}),
+    ("4.7.2", "InvalidkeyUsageNotCriticalkeyCertSignFalseTest2EE", ("keyUsageNotCriticalkeyCertSignFalseCACert",),
+     {Kind.NOT_AN_AUTHORITY}),
+    ("4.13.31", "InvalidDNSnameConstraintsTest31EE", ("nameConstraintsDNS1CACert",), {Kind.REFUSED}),
+    ("4.13.33", "InvalidDNSnameConstraintsTest33EE", ("nameConstraintsDNS2CACert",), {Kind.REFUSED}),
+    ("4.13.38", "InvalidDNSnameConstraintsTest38EE", ("nameConstraintsDNS1CACert",), {Kind.REFUSED}),
+    ("4.16.2", "InvalidUnknownCriticalCertificateExtensionTest2EE", (), {Kind.REFUSED}),
+])
+def test_pkits_invalid_paths_are_not(section: str, leaf: str, intermediates: tuple[str, ...], expected: set[Kind]) -> None:
+    """NIST PKITS, the section in the row: the path must not validate, and the reason is named."""
+    assert pkits_kind(leaf, *intermediates) in expected
