@@ -15,6 +15,8 @@ from shared.zonelines import Line, home_zone, under_comment
 from verify.grading.answers import RUNNER_FAILURES, Reading, Said, reading, serial_of, soa_of
 from verify.grading.case import Case, in_words
 
+_PLANNED = "answers over UDP and TCP, and speaks for the plan's domain"
+
 
 def grade_site(case: Case) -> list[Finding]:
     """``name.server``, ``name.wildcard`` and the zones' ``name.servers-agree``, for every planned server."""
@@ -110,23 +112,21 @@ def _speaks(case: Case, server: Endpoint, answer: NameAnswer) -> Finding:
         fix=(f"look at the load of {server.label} and at the way to it: ping -c 20 {server.host}",))
 
 
-_PLANNED = "answers over UDP and TCP, and speaks for the plan's zones"
-
-
 def _zone_fault(case: Case, subject: str, server: Endpoint, answer: NameAnswer) -> Finding | None:
     """The finding where the server does not speak for the zone asked for; None where it does."""
     read, zone = reading(answer), canonical(answer.name)
+    planned = _PLANNED if answer.purpose == "server" else f"speaks for {zone}"
     if read.said in (Said.RECORDS, Said.NO_RECORD):
         return None
     if read.said is Said.NO_NAME:
         return _plain(
-            case, subject, Grade.FAIL, found=read.words, symptom="no-name", at=answer.at,
+            case, subject, Grade.FAIL, planned=planned, found=read.words, symptom="no-name", at=answer.at,
             message=f"{server.label} says that there is no {zone}, which holds for every name below it (RFC 8020). Until the "
                     "zone or its records exist there, every name and address of it is missing at this server.",
             fix=(f"on {server.label}: set up the zone {zone} with the lines of the build sheet",
                  f"if {server.label} is a resolver: tell it which server holds {zone}"))
     if read.symptom in ("silent", "untried", "unasked"):
-        return _plain(case, subject, Grade.UNPROVEN, found=read.words, symptom=read.symptom, at=answer.at,
+        return _plain(case, subject, Grade.UNPROVEN, planned=planned, found=read.words, symptom=read.symptom, at=answer.at,
                       message=f"Whether {server.label} speaks for {zone} could not be seen: {read.words}.")
     mend = {
         "server-failure": f"on {server.label}: read the server's log for {zone}, check the zone file (named-checkzone {zone} "
@@ -134,7 +134,7 @@ def _zone_fault(case: Case, subject: str, server: Endpoint, answer: NameAnswer) 
         "refuses": f"on {server.label}: add the zone {zone}, or allow the clients' networks to ask",
         "lame": f"on {server.label}: add the zone {zone}, or take the server out of the plan's [names] servers",
     }.get(read.symptom, f"ask whoever runs {server.label} why it says so to: dig @{server.host} -p {server.port} {zone}. SOA")
-    return _plain(case, subject, Grade.FAIL, found=read.words, symptom=read.symptom, at=answer.at, fix=(mend,),
+    return _plain(case, subject, Grade.FAIL, planned=planned, found=read.words, symptom=read.symptom, at=answer.at, fix=(mend,),
                   message=f"{server.label} answers, but does not speak for {zone}: {read.words}.")
 
 
@@ -142,15 +142,15 @@ def _reverse_zone(case: Case, server: Endpoint, answer: NameAnswer) -> Finding:
     zone = canonical(answer.name)
     subject = f"{server.label} {zone}"
     fault = _zone_fault(case, subject, server, answer)
-    return fault or _plain(case, subject, Grade.PASS, found=f"speaks for {zone}", at=answer.at,
+    return fault or _plain(case, subject, Grade.PASS, planned=f"speaks for {zone}", found="its start of authority", at=answer.at,
                            message=f"{server.label} speaks for the reverse zone {zone}.")
 
 
 def _plain(case: Case, subject: str, grade: Grade, *, found: str, message: str, symptom: str = "", at: str = "",
-           fix: tuple[str, ...] = ()) -> Finding:
+           fix: tuple[str, ...] = (), planned: str = _PLANNED) -> Finding:
     if grade is Grade.UNPROVEN:
         message, fix = f"{message} To settle it: {find('name.server').would_prove}.", ()
-    return case.finding(SITE, "name.server", subject, grade, planned=_PLANNED, found=found, message=message, symptom=symptom,
+    return case.finding(SITE, "name.server", subject, grade, planned=planned, found=found, message=message, symptom=symptom,
                         at=at, fix=fix)
 
 
