@@ -12,14 +12,23 @@ from __future__ import annotations
 import datetime
 
 from shared.plan import Plan
-from verify.lint import addresses, duplicates, gateways, masks, names, networks, references, servers, waivers
+from verify.lint.addresses import check as check_addresses
 from verify.lint.book import Book, Lint
+from verify.lint.duplicates import check as check_duplicates
+from verify.lint.gateways import check as check_gateways
+from verify.lint.masks import check as check_masks
+from verify.lint.names import check as check_names
+from verify.lint.networks import check as check_networks
+from verify.lint.references import check as check_references
+from verify.lint.servers import check as check_servers
 from verify.lint.survey import Survey
+from verify.lint.waivers import check as check_waivers
 
 __all__ = ["Lint", "lint"]
 
 #: One file a subject, in the order in which a reader mends a plan: what later checks rest on comes first.
-_SUBJECTS = (references, masks, networks, gateways, addresses, duplicates, names, servers, waivers)
+_CHECKS = (check_references, check_masks, check_networks, check_gateways, check_addresses, check_duplicates, check_names,
+           check_servers, check_waivers)
 
 
 def lint(plan: Plan, *, today: datetime.date) -> Lint:
@@ -29,6 +38,6 @@ def lint(plan: Plan, *, today: datetime.date) -> Lint:
     """
     book = Book(plan)
     survey = Survey(plan, today)
-    for subject in _SUBJECTS:
-        subject.check(survey, book)
+    for check in _CHECKS:
+        check(survey, book)
     return book.close()

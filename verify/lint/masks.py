@@ -63,7 +63,7 @@ def _unreadable(network: Network, error: str, survey: Survey, book: Book) -> Non
     mends = _mends(network, survey)
     fix = [f'subnet = "{mend}"' for mend, _ in mends] or ["type the subnet of the router's interface on this wire"]
     fix[1:] = [f"or, if the mask is right: {line}" for line in fix[1:]]
-    how = "".join(f"; {how}" for _, how in mends[:1] if how and how.split()[0] not in error)
+    how = "".join(f"; {how}" for _, how in mends[:1] if how and how.split()[0] not in error.split())
     book.fail(SITE, "plan.mask", network.name, network.place, planned="a subnet", found=network.subnet_typed or "nothing",
               message=f"network {network.name}: {error}{how}", fix=tuple(fix), stop=network.name not in survey.subnets)
 

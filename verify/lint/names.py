@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 
 from shared.findings import SITE
-from shared.hostnames import canonical, name_fault, suggest_name, under
+from shared.hostnames import canonical, label_fault, name_fault, suggest_name, under
 from shared.plan import Host
 from verify.lint.book import Book
 from verify.lint.survey import Survey
@@ -48,8 +48,7 @@ def _domain(survey: Survey, book: Book) -> None:
 
 
 def _host_name(host: Host, survey: Survey, book: Book) -> None:
-    # An unusable domain is one finding of its own, not one for every host below it.
-    fault = name_fault(host.name) or (None if name_fault(survey.plan.domain) else name_fault(host.fqdn))
+    fault = _fault(host, survey)
     short = canonical(host.name).partition(".")[0]
     if fault:
         book.fail(host.fqdn, "plan.host-name", host.name or "name", host.place, planned="a legal host name",
@@ -66,6 +65,16 @@ def _host_name(host: Host, survey: Survey, book: Book) -> None:
     else:
         book.passed(host.fqdn, "plan.host-name", host.name, host.place, planned="a legal host name", found=host.name,
                     message=f"the host name {host.name} is legal everywhere")
+
+
+def _fault(host: Host, survey: Survey) -> str | None:
+    """Why the host's name is not legal.  A short name is one label; the domain completes it.
+
+    An unusable domain is one finding of its own, not one for every host below it.
+    """
+    short = host.name and "." not in host.name
+    typed = label_fault(host.name) if short else name_fault(host.name)
+    return typed or (None if name_fault(survey.plan.domain) else name_fault(host.fqdn))
 
 
 def _legal(name: str) -> str:
