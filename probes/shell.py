@@ -35,12 +35,11 @@ async def identify(network: Network, question: PortQuestion, stream: Stream) -> 
     Everything together takes at most ``pace.timeout_seconds``, counted from when the handshake slot is had.  Raises nothing of
     its own: what could not be seen is in ``failure`` and ``key_failures``.
     """
-    async with network.handshake_slot():
-        line = _Line(network, stream)
-        try:
-            return await _identify(network, question, line)
-        finally:
-            line.close()
+    try:
+        async with network.handshake_slot():
+            return await _identify(network, question, _Line(network, stream))
+    finally:
+        stream.close()
 
 
 @dataclass(slots=True)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import hashlib
 from collections.abc import Callable, Sequence
 from typing import Any
@@ -340,3 +341,27 @@ def test_an_octet_a_second_is_cut_off_at_the_deadline() -> None:
     assert evidence.preamble == ("xxxxxx",)
     assert evidence.elapsed_seconds == pytest.approx(TIMEOUT)
     assert stream.closed
+
+
+@pytest.mark.parametrize("seconds", [1.0, 3.0])
+@pytest.mark.parametrize("slots", [0, 1])
+def test_a_cancelled_question_leaves_no_connection_behind(seconds: float, slots: int) -> None:
+    """Whether it was still waiting for a handshake slot or in the middle of reading."""
+
+    class Crowded(FakeNetwork):
+        gate: asyncio.Semaphore
+
+        def handshake_slot(self) -> asyncio.Semaphore:
+            return self.gate
+
+    network = Crowded(streams={WHERE: Says}, pace=Pace(timeout_seconds=TIMEOUT))
+
+    async def scenario() -> None:
+        network.gate = asyncio.Semaphore(slots)
+        stream = await network.connect(ADDRESS, PORT, timeout_seconds=TIMEOUT)
+        async with asyncio.timeout(seconds):
+            await identify(network, PortQuestion(ADDRESS, PORT, "ssh", ""), stream)
+
+    with pytest.raises(TimeoutError):
+        run(scenario())
+    assert network.open_streams == 0
