@@ -229,13 +229,13 @@ def _dot(axis: _Axis, label: str, finding: Finding, step: int, text: str = "") -
 
 
 def _ticks(axis: _Axis, lo: float, hi: float) -> tuple[Tick, ...]:
-    """As many ticks as fit: 11 percent apart, those nearest to zero first; every second one is minor."""
+    """As many ticks as fit: 11 percent apart, those nearest to zero first; minor where a narrow page has no room."""
     kept: list[Tick] = []
     for value in sorted({side * tick for tick in _TICKS for side in (-1, 1)}, key=abs):
         at = axis.at(value)
         if lo <= value <= hi and all(abs(at - other.at) >= 11 for other in kept):
             label = "0" if value == 0 else ("+" if value > 0 else "−") + show_value(abs(value), "s")
-            kept.append(Tick(at, label, minor=any(abs(at - other.at) < 19 for other in kept)))
+            kept.append(Tick(at, label, minor=any(abs(at - other.at) < 24 for other in kept if not other.minor)))
     return tuple(sorted(kept, key=lambda tick: tick.at))
 
 

@@ -136,7 +136,7 @@ def build(report: Report, checks: Mapping[str, Check]) -> Page:
         missing=missingview.missing(report, shower),
         brief=_brief(report), facts=_facts(report), limits=_limits(report),
         domain=domain, fleet=fleetview.fleet(report, names, domain),
-        clocks=_clocks(report), calendar=figures.calendar(report.hosts, report.run.started),
+        clocks=_clocks(report, domain), calendar=figures.calendar(report.hosts, report.run.started),
         hosts=(*site, *(_host(host, slug, shower, domain, lean=lean)
                         for host, slug in zip(report.hosts, names.hosts, strict=True))),
         lean=lean, unfolded=len(report.hosts) <= _UNFOLDED_HOSTS, tool=f"{report.run.tool.name} {report.run.tool.version}")
@@ -220,10 +220,11 @@ def _limits(report: Report) -> tuple[LimitView, ...]:
                  for limits in report.run.limits if limits.name in units)
 
 
-def _clocks(report: Report) -> ClockLine | None:
+def _clocks(report: Report, domain: str) -> ClockLine | None:
     judges = ("clock.source", "clock.runner")
     sources = [(finding.subject, finding) for finding in report.site.findings if finding.check in judges]
-    hosts = [(host.name, finding) for host in report.hosts for finding in host.findings if finding.check == "clock.offset"]
+    hosts = [(fleetview.short_name(host.name, domain), finding)
+             for host in report.hosts for finding in host.findings if finding.check == "clock.offset"]
     return figures.clock_line(sources, hosts)
 
 

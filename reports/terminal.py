@@ -1,0 +1,210 @@
+"""The summary on the terminal: about one screen of plain text, causes first, pleasant to paste.
+
+Plain text is the whole of it; colour, where it is asked for, only paints what is already said.  Whether colour is
+wanted (a terminal looks on, ``NO_COLOR`` is not set) is for the caller to know.
+"""
+
+from __future__ import annotations
+
+import textwrap
+import unicodedata
+from collections import Counter
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+
+import msgspec
+
+from reports import causesview, missingview
+from reports.causesview import CauseView
+from reports.findingview import Names, Shower
+from reports.fleetview import common_domain, short_name
+from reports.marks import GRADES, VERDICTS, Mark, many, verdict_rank
+from reports.view import lede
+from shared import catalogue
+from shared.catalogue import Check
+from shared.findings import Grade, Verdict
+from shared.run import HostReport, Report
+from shared.safetext import visible
+
+#: How much of each part one screen of about fifty lines has room for; what is left out is counted, never dropped silently.
+_MOST_CAUSES, _MOST_HOSTS, _MOST_MISSING, _MESSAGE_LINES, _MEND_LINES = 5, 8, 4, 3, 4
+#: A column too narrow to wrap text in helps nobody.
+_NARROWEST = 40
+#: The styles of ``rich`` for each kind of text; 8-bit colours near the page's palette, and no meaning in colour alone.
+_STYLES = {"f": "bold color(166)", "c": "color(178)", "u": "bold", "w": "color(245)", "p": "color(68)", "title": "bold",
+           "soft": "dim"}
+
+
+class _Span(msgspec.Struct, frozen=True):
+    """A piece of a line and what kind of text it is; "" is ordinary text."""
+
+    text: str
+    kind: str = ""
+
+
+_Line = Sequence[_Span]
+
+
+def summary(report: Report, *, width: int = 80, colour: bool = False, files: Iterable[str] = (),
+            checks: Mapping[str, Check] = catalogue.CHECKS) -> str:
+    """The run in one screen of at most ``width`` columns (40 at least), without a final line end.
+
+    ``files`` says where the reports were written, one line each; these lines alone are never cut, so that a path can
+    be copied.  ``checks`` is the catalogue that titles and owners are read from.
+    """
+    width = max(width, _NARROWEST)
+    groups = causesview.grouped(report)
+    shower = Shower(Names(report), checks, causesview.numbers_of(groups))
+    told = causesview.causes(report, groups, shower)
+    others = causesview.also_open(report, shower)
+    blocks: list[list[_Line]] = [
+        list(_head(report, len(told), len(others), width)), list(_causes(told, width)), list(_hosts(report.hosts, width)),
+        list(_missing(report, shower, width)), [[_Span(file)] for file in files]]
+    lines: list[_Line] = []
+    for block in filter(None, blocks):
+        lines += [[], *block] if lines else block
+    return "\n".join(_painted(line) if colour else _plain(line) for line in lines)
+
+
+def _head(report: Report, told: int, others: int, width: int) -> Iterator[_Line]:
+    mark = VERDICTS[report.verdict]
+    title = report.run.plan.title or report.run.plan.file
+    yield [_Span(f"{mark.sign} {mark.word.upper()}", mark.key), _Span(_cut(f"  {title}", width - len(mark.word) - 2))]
+    if not report.run.complete:
+        yield [_Span("A partial run: it was interrupted.", "title")]
+    for line in textwrap.wrap(lede(report, told, others), width):
+        yield [_Span(line)]
+    counts = report.counts
+    by_grade = {Grade.FAIL: counts.fail, Grade.CAUTION: counts.caution, Grade.UNPROVEN: counts.unproven,
+                Grade.WAIVED: counts.waived, Grade.PASS: counts.passed}
+    pieces = [_Span(f"{mark.sign} {by_grade[grade]:,} {mark.word}", mark.key)
+              for grade, mark in GRADES.items() if by_grade[grade]]
+    yield from _flowed(pieces, width)
+
+
+def _flowed(pieces: Sequence[_Span], width: int) -> Iterator[_Line]:
+    """The pieces two spaces apart, on as many lines as they need."""
+    line: list[_Span] = []
+    used = 0
+    for piece in pieces:
+        if line and used + 2 + len(piece.text) > width:
+            yield line
+            line, used = [], 0
+        line += [_Span("  "), piece] if line else [piece]
+        used += len(piece.text) + (2 if used else 0)
+    if line:
+        yield line
+
+
+def _causes(told: Sequence[CauseView], width: int) -> Iterator[_Line]:
+    if not told:
+        return
+    yield [_Span("To mend, in order", "title")]
+    for cause in told[:_MOST_CAUSES]:
+        first = cause.members[0]
+        alike = f" and {len(cause.members) - 1:,} more" if len(cause.members) > 1 else ""
+        explains = f", explains {cause.explains:,}" if cause.explains else ""
+        place = f"{first.host}, {first.check} {first.subject}"
+        room = width - 7 - len(cause.owner) - len(alike) - len(explains)
+        yield [_Span(f"{cause.number:>2} "), _Span(cause.mark.sign, cause.mark.key), _Span(f" {cause.owner}", "title"),
+               _Span(f": {_cut(place, room)}{alike}{explains}", "soft")]
+        yield from _wrapped(first.message, "     ", width, _MESSAGE_LINES, "")
+        mend = [piece for line in first.fix.split("\n") for piece in _mend_lines(line, width - 7)]
+        for line in mend[:_MEND_LINES]:
+            yield [_Span("     | ", "soft"), _Span(line)]
+        if len(mend) > _MEND_LINES:
+            yield [_Span(f"     | … {many(len(mend) - _MEND_LINES, 'more line')} in the report", "soft")]
+    if len(told) > _MOST_CAUSES:
+        yield [_Span(f"   … and {len(told) - _MOST_CAUSES:,} more in the report", "soft")]
+
+
+def _hosts(hosts: Sequence[HostReport], width: int) -> Iterator[_Line]:
+    """One line a host, what needs a look first; hosts that would not fit are counted by verdict."""
+    if not hosts:
+        return
+    domain = common_domain([host.name for host in hosts])
+    yield [_Span("Hosts", "title"), _Span(_cut(f" under {domain}", width - 6) if domain else "", "soft")]
+    ordered = sorted(hosts, key=lambda host: verdict_rank(host.verdict))
+    unready = [host for host in ordered if host.verdict is not Verdict.READY]
+    shown = ordered if len(ordered) <= _MOST_HOSTS else unready[:_MOST_HOSTS]
+    names = [_cut(short_name(host.name, domain), 28) for host in shown]
+    column = max(map(_cells, names), default=0)
+    word = max((len(VERDICTS[host.verdict].word) for host in shown), default=0)
+    for host, name in zip(shown, names, strict=True):
+        mark = VERDICTS[host.verdict]
+        text = f"{_padded(name, column)}  {mark.word:<{word}}  {host.address}  {_tally(host)}"
+        yield [_Span(" "), _Span(mark.sign, mark.key), _Span(f" {_cut(text, width - 3)}")]
+    rest = Counter(host.verdict for host in ordered if host not in shown) if len(shown) < len(ordered) else Counter()
+    if rest:
+        told = "; ".join(f"{rest[verdict]:,} {mark.word}" for verdict, mark in VERDICTS.items() if rest[verdict])
+        yield [_Span(_cut(f"   … and {told}" if shown else f"   {told}", width), "soft")]
+
+
+def _tally(host: HostReport) -> str:
+    having = Counter(finding.grade for finding in host.findings)
+    told = [f"{having[grade]} {mark.word}" for grade, mark in GRADES.items() if having[grade] and grade is not Grade.PASS]
+    return ", ".join(told)
+
+
+def _missing(report: Report, shower: Shower, width: int) -> Iterator[_Line]:
+    kinds = missingview.missing(report, shower)
+    coverage = report.coverage
+    if not kinds and coverage.proven == coverage.planned:
+        return
+    yield [_Span(f"Not proven: {coverage.planned - coverage.proven:,} of {coverage.planned:,}", "title")]
+    mark: Mark = GRADES[Grade.UNPROVEN]
+    for kind in kinds[:_MOST_MISSING]:
+        count = f" × {kind.count:,}" if kind.count > 1 else ""
+        proof = "" if kind.because else f"; would prove it: {kind.would_prove}"
+        yield from _wrapped(f"{mark.sign} {kind.headline}{count}{proof}", " ", width, 2, "  ")
+    if len(kinds) > _MOST_MISSING:
+        yield [_Span(f"   … and {many(len(kinds) - _MOST_MISSING, 'more kind')} in the report", "soft")]
+
+
+def _wrapped(text: str, indent: str, width: int, most: int, hanging: str) -> Iterator[_Line]:
+    """Text on at most ``most`` lines; an ellipsis says where there was more."""
+    lines = textwrap.wrap(visible(text), width - len(indent), subsequent_indent=hanging, max_lines=most, placeholder=" …")
+    for line in lines:
+        yield [_Span(indent + _cut(line, width - len(indent)))]
+
+
+def _mend_lines(line: str, room: int) -> list[str]:
+    """One line of a mend; what is too long goes on, indented, on the next."""
+    pieces = textwrap.wrap(visible(line), room, subsequent_indent="  ", break_on_hyphens=False)
+    return [_cut(piece, room) for piece in pieces]
+
+
+def _cells(text: str) -> int:
+    """How many columns a text takes: wide characters take two, combining ones none (Unicode Annex 11)."""
+    return sum(0 if unicodedata.combining(char) else 2 if unicodedata.east_asian_width(char) in "WF" else 1 for char in text)
+
+
+def _padded(text: str, column: int) -> str:
+    return text + " " * (column - _cells(text))
+
+
+def _cut(text: str, room: int) -> str:
+    """Visible text that takes at most ``room`` columns; an ellipsis says that it was cut."""
+    text = visible(text)
+    if len(text) <= room and _cells(text) <= room:
+        return text
+    kept = ""
+    used = 0
+    for char in text[: max(room, 0)]:
+        used += _cells(char)
+        if used > room - 1:
+            break
+        kept += char
+    return kept + "…" if room > 0 else ""
+
+
+def _plain(line: _Line) -> str:
+    return "".join(visible(span.text) for span in line).rstrip()
+
+
+def _painted(line: _Line) -> str:
+    # rich is for people who look on; the plain summary, the common case in scripts, does without its import.
+    from rich.color import ColorSystem
+    from rich.style import Style
+
+    return "".join(Style.parse(_STYLES[span.kind]).render(visible(span.text), color_system=ColorSystem.EIGHT_BIT)
+                   if span.kind else visible(span.text) for span in line)
