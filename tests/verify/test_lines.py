@@ -171,11 +171,13 @@ class _Writer:
 
     def _list(self, depth: int, may_break: bool) -> None:
         self.text += "["
-        for _ in range(self._draw(st.integers(0, 3))):
+        for index in range(count := self._draw(st.integers(0, 3))):
             if may_break:
                 self._noise()
             self._value(depth + 1, may_break)
-            self.text += " ,"
+            # A comma behind the last element may be there or not.
+            self.text += self._draw(st.sampled_from(["", ",", " ,"])) if index == count - 1 else self._draw(
+                st.sampled_from([",", " ,"]))
             if may_break:
                 self._noise()
         self.text += "]"
