@@ -377,6 +377,23 @@ def test_a_black_hole_over_tcp_costs_no_more_than_the_planned_time() -> None:
     assert (answer.failure.kind, answer.failure.elapsed_seconds) == (FailureKind.NO_ANSWER, 3.0)
 
 
+@pytest.mark.parametrize("question", [ASKED, OVER_TCP])
+def test_a_cancelled_question_leaves_nothing_behind(question: NameQuestion) -> None:
+    """Ctrl-C between question and answer: the connection is closed and the id free again."""
+    world = network(streams=tcp(lambda query: [b"\0"]))
+
+    async def interrupted() -> None:
+        task = asyncio.create_task(names.ask(world, question))
+        await asyncio.sleep(1.0)
+        assert len(names._ids_taken) == 1
+        task.cancel()
+        with pytest.raises(asyncio.CancelledError):
+            await task
+
+    fake.run(interrupted())
+    assert (world.open_streams, names._ids_taken) == (0, set())
+
+
 # --- aliases
 
 
