@@ -67,11 +67,11 @@ def _table(number: int) -> str:
 
 #: The IANA IPv4 special-purpose address registry.
 IPV4 = (
-    _row("0.0.0.0/8", "this network", "RFC 1122 section 3.2.1.3", "TFFF", _table(1)),
+    _row("0.0.0.0/8", '"this network"', "RFC 1122 section 3.2.1.3", "TFFF", _table(1)),
     _row("10.0.0.0/8", "private use", "RFC 1918 section 3", "TTTF", _table(2), Purpose.PRIVATE),
     _row("100.64.0.0/10", "shared address space of carriers", "RFC 6598", "TTTF", _table(3)),
     _row("127.0.0.0/8", "loopback", "RFC 1122 section 3.2.1.3", "FFFF", _table(4), Purpose.LOOPBACK),
-    _row("169.254.0.0/16", "link-local", "RFC 3927 section 2.1", "TTFF", _table(5), Purpose.LINK_LOCAL),
+    _row("169.254.0.0/16", "link-local use", "RFC 3927 section 2.1", "TTFF", _table(5), Purpose.LINK_LOCAL),
     _row("172.16.0.0/12", "private use", "RFC 1918 section 3", "TTTF", _table(6), Purpose.PRIVATE),
     _row("192.0.0.0/24", "IETF protocol assignments", "RFC 6890 section 2.1", "FFFF", _table(7)),
     _row("192.0.0.0/29", "IPv4 service continuity", "RFC 7335", "TTTF", _table(8)),
@@ -84,26 +84,26 @@ IPV4 = (
     _row("192.31.196.0/24", "AS112 reverse-name service", "RFC 7535", "TTTT", LATER),
     _row("192.52.193.0/24", "automatic multicast tunnelling", "RFC 7450", "TTTT", LATER),
     # RFC 6890 Table 10 printed TTTT; RFC 7526 deprecated the block and the registry emptied the cells.
-    _row("192.88.99.0/24", "6to4 relay anycast, deprecated", "RFC 7526", "----", LATER),
+    _row("192.88.99.0/24", "6to4 relay anycast (deprecated)", "RFC 7526", "----", LATER),
     _row("192.88.99.2/32", "6a44 relay anycast", "RFC 6751", "TTTF", LATER),
     _row("192.168.0.0/16", "private use", "RFC 1918 section 3", "TTTF", _table(11), Purpose.PRIVATE),
     _row("192.175.48.0/24", "AS112 direct delegation", "RFC 7534", "TTTT", LATER),
     _row("198.18.0.0/15", "benchmarking", "RFC 2544 appendix C.2.2", "TTTF", _table(12), Purpose.BENCHMARKING),
     _row("198.51.100.0/24", "documentation (TEST-NET-2)", "RFC 5737 section 3", "FFFF", _table(13), Purpose.DOCUMENTATION),
     _row("203.0.113.0/24", "documentation (TEST-NET-3)", "RFC 5737 section 3", "FFFF", _table(14), Purpose.DOCUMENTATION),
-    _row("240.0.0.0/4", "reserved for future use", "RFC 1112 section 4", "FFFF", _table(15)),
+    _row("240.0.0.0/4", "future use", "RFC 1112 section 4", "FFFF", _table(15)),
     _row("255.255.255.255/32", "limited broadcast", "RFC 919 section 7", "FTFF", _table(16)),
 )
 
 #: The IANA IPv6 special-purpose address registry.
 IPV6 = (
     _row("::1/128", "loopback", "RFC 4291 section 2.5.3", "FFFF", _table(17), Purpose.LOOPBACK),
-    _row("::/128", "unspecified", "RFC 4291 section 2.5.2", "TFFF", _table(18)),
+    _row("::/128", "the unspecified address", "RFC 4291 section 2.5.2", "TFFF", _table(18)),
     _row("64:ff9b::/96", "IPv4-IPv6 translation", "RFC 6052", "TTTT", _table(19)),
     _row("64:ff9b:1::/48", "local IPv4-IPv6 translation", "RFC 8215", "TTTF", LATER),
-    _row("::ffff:0:0/96", "IPv4-mapped", "RFC 4291 section 2.5.5.2", "FFFF", _table(20)),
-    _row("100::/64", "discard only", "RFC 6666", "TTTF", _table(21)),
-    _row("100:0:0:1::/64", "dummy prefix", "RFC 9780", "TFFF", LATER),
+    _row("::ffff:0:0/96", "IPv4-mapped addresses", "RFC 4291 section 2.5.5.2", "FFFF", _table(20)),
+    _row("100::/64", "discarding", "RFC 6666", "TTTF", _table(21)),
+    _row("100:0:0:1::/64", "a dummy prefix", "RFC 9780", "TFFF", LATER),
     _row("2001::/23", "IETF protocol assignments", "RFC 2928", "FFFF", _table(22)),
     # RFC 6890 Table 23 printed F for Globally Reachable; RFC 8190 section 2.2 made it N/A.
     _row("2001::/32", "Teredo tunnelling", "RFC 4380", "TTT-", "RFC 8190 section 2.2"),
@@ -114,7 +114,7 @@ IPV6 = (
     _row("2001:3::/32", "automatic multicast tunnelling", "RFC 7450", "TTTT", LATER),
     _row("2001:4:112::/48", "AS112 reverse-name service", "RFC 7535", "TTTT", LATER),
     # RFC 6890 Table 26 printed FFFF; the assignment ended in March 2014 and the registry emptied the cells.
-    _row("2001:10::/28", "ORCHID, ended in 2014", "RFC 4843", "----", LATER),
+    _row("2001:10::/28", "ORCHID (ended in 2014)", "RFC 4843", "----", LATER),
     _row("2001:20::/28", "ORCHIDv2", "RFC 7343", "TTTT", LATER),
     _row("2001:30::/28", "drone remote identification", "RFC 9374", "TTTT", LATER),
     _row("2001:db8::/32", "documentation", "RFC 3849", "FFFF", _table(25), Purpose.DOCUMENTATION),
@@ -123,14 +123,14 @@ IPV6 = (
     _row("3fff::/20", "documentation", "RFC 9637", "FFFF", LATER, Purpose.DOCUMENTATION),
     _row("5f00::/16", "segment routing identifiers", "RFC 9602", "TTTF", LATER),
     _row("fc00::/7", "unique local (private use)", "RFC 4193", "TTTF", _table(28), Purpose.PRIVATE),
-    _row("fe80::/10", "link-local", "RFC 4291 section 2.5.6", "TTFF", _table(29), Purpose.LINK_LOCAL),
+    _row("fe80::/10", "link-local use", "RFC 4291 section 2.5.6", "TTFF", _table(29), Purpose.LINK_LOCAL),
 )
 
 #: Blocks that are not in the special-purpose registries and yet are no ordinary host addresses.
 OUTSIDE_THE_REGISTRY = (
     _row("224.0.0.0/4", "multicast", "RFC 1122 section 3.2.1.3", "FTT-", "RFC 5771", Purpose.MULTICAST),
     _row("ff00::/8", "multicast", "RFC 4291 section 2.7", "FTT-", "RFC 4291", Purpose.MULTICAST),
-    _row("fec0::/10", "site-local, deprecated", "RFC 3879", "TTTF", "RFC 4291 section 2.5.7"),
+    _row("fec0::/10", "site-local use (deprecated)", "RFC 3879", "TTTF", "RFC 4291 section 2.5.7"),
 )
 
 _MOST_SPECIFIC_FIRST = tuple(

@@ -47,29 +47,29 @@ def test_no_block_is_listed_twice():
 
 
 @pytest.mark.parametrize(("address", "name"), [
-    ("0.0.0.0", "this network"), ("0.255.255.255", "this network"), ("1.0.0.0", None),
+    ("0.0.0.0", '"this network"'), ("0.255.255.255", '"this network"'), ("1.0.0.0", None),
     ("9.255.255.255", None), ("10.0.0.0", "private use"), ("11.0.0.0", None),
     ("100.63.255.255", None), ("100.64.0.0", "shared address space of carriers"), ("100.128.0.0", None),
     ("126.255.255.255", None), ("127.0.0.1", "loopback"), ("128.0.0.0", None),
-    ("169.253.255.255", None), ("169.254.0.1", "link-local"), ("169.255.0.0", None),
+    ("169.253.255.255", None), ("169.254.0.1", "link-local use"), ("169.255.0.0", None),
     ("172.15.255.255", None), ("172.16.0.0", "private use"), ("172.31.255.255", "private use"), ("172.32.0.0", None),
     ("192.0.0.1", "IPv4 service continuity"), ("192.0.0.8", "IPv4 dummy address"), ("192.0.0.11", "IETF protocol assignments"),
     ("192.0.1.0", None), ("192.0.2.1", "documentation (TEST-NET-1)"), ("192.0.3.0", None),
-    ("192.88.99.1", "6to4 relay anycast, deprecated"), ("192.88.99.2", "6a44 relay anycast"),
+    ("192.88.99.1", "6to4 relay anycast (deprecated)"), ("192.88.99.2", "6a44 relay anycast"),
     ("192.167.255.255", None), ("192.168.0.0", "private use"), ("192.169.0.0", None),
     ("198.17.255.255", None), ("198.19.255.255", "benchmarking"), ("198.20.0.0", None),
     ("223.255.255.255", None), ("224.0.0.1", "multicast"), ("239.255.255.255", "multicast"),
-    ("240.0.0.1", "reserved for future use"), ("255.255.255.254", "reserved for future use"),
+    ("240.0.0.1", "future use"), ("255.255.255.254", "future use"),
     ("255.255.255.255", "limited broadcast"),
-    ("::", "unspecified"), ("::1", "loopback"), ("::2", None), ("::ffff:192.0.2.1", "IPv4-mapped"),
+    ("::", "the unspecified address"), ("::1", "loopback"), ("::2", None), ("::ffff:192.0.2.1", "IPv4-mapped addresses"),
     ("64:ff9b::1", "IPv4-IPv6 translation"), ("64:ff9b:1::1", "local IPv4-IPv6 translation"),
-    ("100::1", "discard only"), ("100:0:0:1::1", "dummy prefix"), ("100:0:0:2::1", None),
+    ("100::1", "discarding"), ("100:0:0:1::1", "a dummy prefix"), ("100:0:0:2::1", None),
     ("2001::1", "Teredo tunnelling"), ("2001:1::1", "Port Control Protocol anycast"), ("2001:5::1", "IETF protocol assignments"),
     ("2001:2::1", "benchmarking"), ("2001:20::1", "ORCHIDv2"), ("2001:200::1", None),
     ("2001:db7:ffff::1", None), ("2001:db8::1", "documentation"), ("2001:db9::1", None),
     ("2002::1", "6to4"), ("3fff::1", "documentation"), ("3fff:1000::1", None), ("5f00::1", "segment routing identifiers"),
-    ("fbff::1", None), ("fd00::1", "unique local (private use)"), ("fe00::1", None), ("fe80::1", "link-local"),
-    ("fec0::1", "site-local, deprecated"), ("ff02::1", "multicast"),
+    ("fbff::1", None), ("fd00::1", "unique local (private use)"), ("fe00::1", None), ("fe80::1", "link-local use"),
+    ("fec0::1", "site-local use (deprecated)"), ("ff02::1", "multicast"),
 ])
 def test_the_most_specific_block_decides(address, name):
     """On both sides of the edges of the blocks, and where one block lies inside another."""

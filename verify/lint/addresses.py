@@ -15,6 +15,7 @@ from shared.addresses import (
 )
 from shared.findings import Grade
 from shared.macs import MacError, is_documentation, is_group, is_local, is_virtual_router, parse_mac
+from shared.slips import nearest
 from verify.lint.book import Book
 from verify.lint.special import judge
 from verify.lint.survey import Sited, Survey
@@ -43,10 +44,11 @@ def _readable(row: Sited, survey: Survey, book: Book) -> None:
                   message=f"{host.fqdn} has no address", fix=_fix(survey.offer(row, "")), stop=True)
     for typed, address in row.addresses:
         if address is None:
-            slip = survey.slip(host.network, row.subnet, typed) if row.subnet else None
+            offer = survey.offer(row, typed)
+            slip = nearest(typed, [offer]) if offer else None
             near = f"; {slip.meant}, which is free, is {slip.words}" if slip else ""
             book.fail(host.fqdn, "plan.address", typed or "address", host.place, planned="an address", found=typed or "nothing",
-                      message=f"{host.fqdn}: {_fault_of(typed)}{near}", fix=_fix(survey.offer(row, typed)), stop=none)
+                      message=f"{host.fqdn}: {_fault_of(typed)}{near}", fix=_fix(offer), stop=none)
 
 
 def _fault_of(typed: str) -> str:

@@ -11,6 +11,9 @@ from shared.macs import MacError, parse_mac
 from verify.lint.book import Book
 from verify.lint.survey import Sited, Survey
 
+#: How many rival rows a message names; a column pasted down a whole sheet has hundreds (common practice, no source).
+_NAMED = 5
+
 
 def check(survey: Survey, book: Book) -> None:
     """Gather every claim by kind and value, then write one finding a row and claim."""
@@ -46,7 +49,8 @@ def _finding(index: int, kind: str, value: str, claimed_by: list[int], survey: S
         book.caution(host.fqdn, "plan.duplicate", value, host.place, planned="written once", found="written twice in one row",
                      message=f"{host.fqdn} lists the {kind} {value} twice", fix=(f"write {value} once",))
         return
-    rivals = ", ".join(f"{other.name} ({other.place})" for other in others)
+    rivals = ", ".join(f"{other.name} ({other.place})" for other in others[:_NAMED])
+    rivals += f" and {len(others) - _NAMED} more" if len(others) > _NAMED else ""
     book.fail(host.fqdn, "plan.duplicate", value, host.place, planned="claimed by one row",
               found=f"claimed by {len(others) + 1} rows",
               message=f"the {kind} {value} of {host.fqdn} is also claimed by {rivals}",

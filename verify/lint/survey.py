@@ -20,7 +20,7 @@ from shared.addresses import (
 )
 from shared.findings import SITE, make_ref
 from shared.plan import Host, Network, Plan
-from shared.slips import Slip, nearest
+from shared.slips import nearest
 
 #: An inclusive range of addresses: its first and its last.
 Span = tuple[Address, Address]
@@ -114,19 +114,16 @@ class Survey:
         return next(free, None) or self._first_free(network, subnet)
 
     def _likely(self, network: str, subnet: Subnet, wrong: str) -> Address | None:
+        """The free address that ``wrong`` is a misspelling of, or that has its host part; None where there is none."""
         address = read_address(wrong)
-        if address is None:
-            slip = self.slip(network, subnet, wrong)
-            return parse_address(slip.meant) if slip else None
-        moved = moved_into(address, subnet)
-        return moved if moved and self.is_free(network, subnet, moved) else None
-
-    def slip(self, network: str, subnet: Subnet, wrong: str) -> Slip | None:
-        """The free address of ``network`` that ``wrong`` is a misspelling of, or None where none is near."""
+        if address is not None:
+            moved = _moved_into(address, subnet)
+            return moved if moved and self.is_free(network, subnet, moved) else None
         if subnet.num_addresses > _COMPARED:
             return None
-        free = (address for address in subnet if self.is_free(network, subnet, address))
-        return nearest(wrong, [show_address(address) for address in free])
+        free = (show_address(address) for address in subnet if self.is_free(network, subnet, address))
+        slip = nearest(wrong, free)
+        return parse_address(slip.meant) if slip else None
 
     def _first_free(self, network: str, subnet: Subnet) -> Address | None:
         """The lowest free address, found by stepping over taken ones and whole pools."""
@@ -178,7 +175,7 @@ def ranges_of(network: Network) -> list[tuple[str, Span | None]]:
     return ranges
 
 
-def moved_into(address: Address, subnet: Subnet) -> Address | None:
+def _moved_into(address: Address, subnet: Subnet) -> Address | None:
     """The address with the same host part in ``subnet``: what was meant where only the network part is wrong."""
     if address.version != subnet.version:
         return None

@@ -187,7 +187,7 @@ def test_where_names_are_left_out_no_name_server_is_needed(make_plan, look):
 
 @pytest.mark.parametrize(("server", "says"), [
     ("192.0.2.255", "is the broadcast address"), ("192.0.2.0", "is the network address"), ("224.0.1.1", "multicast"),
-    ("169.254.1.1", "link-local"), ("0.0.0.0", "this network"), ("time_1.obs.example.net", "underscore"),
+    ("169.254.1.1", "link-local"), ("0.0.0.0", '"this network"'), ("time_1.obs.example.net", "underscore"),
     ("192.0.2.500", "all digits"), ("", "the name is empty")])
 def test_where_no_server_can_be(make_plan, look, server, says):
     """An address that is no host's, or a name that is none."""
