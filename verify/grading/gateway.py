@@ -61,7 +61,7 @@ def _life_of_family(host: Host, evidence: HostEvidence, gateway: str) -> Life:
     lives = [signs_of_life(evidence, address) for address in host.addresses if (":" in address) == (":" in gateway)]
     return Life(sure=tuple(sign for life in lives for sign in life.sure),
                 unsure=tuple(sign for life in lives for sign in life.unsure),
-                echo_sent=any(life.echo_sent for life in lives))
+                echo_sent=any(life.echo_sent for life in lives), barred=any(life.barred for life in lives))
 
 
 def _grade_echo(case: Case, gateway: str) -> list[Finding]:

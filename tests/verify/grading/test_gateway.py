@@ -1,0 +1,146 @@
+"""gateway.echo and gateway.return-path: what silence and answers prove from which side of the gateway."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import msgspec
+import pytest
+
+from shared.catalogue import limits_of
+from shared.evidence import (
+    EchoEvidence,
+    Evidence,
+    Failure,
+    FailureKind,
+    HostEvidence,
+    PortEvidence,
+    PortState,
+    SiteEvidence,
+    Vantage,
+)
+from shared.findings import SITE, Grade
+from shared.plan import Host, Plan
+from verify.grading.case import Case
+from verify.grading.gateway import grade_host, grade_site
+
+GATEWAY, HOST, FQDN = "192.0.2.1", "192.0.2.11", "dome-a.obs.example.net"
+MakePlan = Callable[..., Plan]
+
+
+def failure(kind: FailureKind, sender: str | None = None, phase: str = "answer") -> Failure:
+    return Failure(kind=kind, phase=phase, elapsed_seconds=2.0, sender=sender)
+
+
+def echo(address: str, *trips: float | None, why: Failure | None = None) -> EchoEvidence:
+    return EchoEvidence(address=address, method="icmp-raw", at="", round_trips_seconds=trips, failure=why)
+
+
+def mute(address: str, kind: FailureKind = FailureKind.NO_ANSWER, sender: str | None = None,
+         phase: str = "answer") -> EchoEvidence:
+    return echo(address, None, None, None, why=failure(kind, sender, phase))
+
+
+def case_of(plan: Plan, *, gateways: tuple[EchoEvidence, ...] = (), on_link: dict[str, bool] | None = None,
+            **seen: tuple[object, ...]) -> Case:
+    host = HostEvidence(fqdn=FQDN, **seen)  # type: ignore[arg-type]
+    return Case(plan=plan, limits=limits_of("production"), evidence=Evidence(
+        vantage=Vantage(name="pier-1", on_link={} if on_link is None else on_link), started="", finished="", complete=True,
+        site=SiteEvidence(gateways=gateways), hosts=(host,)))
+
+
+def test_answering_gateway_passes(make_plan: MakePlan) -> None:
+    """Loss and round trip, each a finding of the site."""
+    findings = grade_site(case_of(make_plan(), gateways=(echo(GATEWAY, 0.001, 0.001, 0.001),)))
+    assert [(finding.subject, finding.grade) for finding in findings] == [
+        (GATEWAY, Grade.PASS), (f"{GATEWAY} round trip", Grade.PASS)]
+    assert all(finding.ref.startswith(f"{SITE}|gateway.echo|") for finding in findings)
+
+
+def test_gateway_shared_by_networks_is_one_finding(make_plan: MakePlan) -> None:
+    """As it is asked once, it is judged once; a network without a gateway is not judged."""
+    plan = make_plan()
+    plan = msgspec.structs.replace(plan, networks=(
+        plan.networks[0], msgspec.structs.replace(plan.networks[0], name="stage"),
+        msgspec.structs.replace(plan.networks[0], name="island", gateway=None)))
+    assert [finding.subject for finding in grade_site(case_of(plan, gateways=(mute(GATEWAY),)))] == [GATEWAY]
+
+
+@pytest.mark.parametrize(("seen", "grade", "symptom", "word"), [
+    (mute(GATEWAY), Grade.FAIL, "silent", "on purpose"),
+    (mute(GATEWAY, phase="neighbour"), Grade.FAIL, "silent", "hardware address"),
+    (mute(GATEWAY, FailureKind.UNREACHABLE, "198.51.100.1"), Grade.FAIL, "silent", "198.51.100.1"),
+    (mute(GATEWAY, FailureKind.PROHIBITED, "198.51.100.1"), Grade.UNPROVEN, "", "prohibited"),
+    (mute(GATEWAY, FailureKind.NO_ROUTE), Grade.UNPROVEN, "", "no route"),
+    (echo(GATEWAY, why=failure(FailureKind.NO_PRIVILEGE)), Grade.UNPROVEN, "", "does not allow"),
+])
+def test_gateway_that_does_not_answer(
+    make_plan: MakePlan, seen: EchoEvidence, grade: Grade, symptom: str, word: str
+) -> None:
+    """Silence fails, with what is known of it; what could not be asked is unproven."""
+    (finding,) = grade_site(case_of(make_plan(), gateways=(seen,)))
+    assert (finding.grade, finding.symptom) == (grade, symptom)
+    assert word in finding.message
+    assert bool(finding.fix) is (grade is Grade.FAIL)
+
+
+def test_gateway_that_was_not_asked_is_unproven(make_plan: MakePlan) -> None:
+    """No evidence is no pass."""
+    assert [finding.grade for finding in grade_site(case_of(make_plan()))] == [Grade.UNPROVEN]
+
+
+@pytest.mark.parametrize(("on_link", "grade"), [({"mgmt": False}, Grade.CAUTION), ({"mgmt": True}, Grade.FAIL), ({}, Grade.FAIL)])
+def test_silent_gateway_that_carried_an_answer_is_only_quiet(
+    make_plan: MakePlan, on_link: dict[str, bool], grade: Grade
+) -> None:
+    """A host behind it that answered an off-link runner proves that it forwards; an on-link answer proves nothing of it."""
+    case = case_of(make_plan(), gateways=(mute(GATEWAY),), on_link=on_link, echoes=(echo(HOST, 0.001),))
+    (finding,) = grade_site(case)
+    assert finding.grade is grade
+    assert (FQDN in finding.message) is (grade is Grade.CAUTION)
+
+
+# --- gateway.return-path
+
+
+RESET = PortEvidence(address=HOST, port="443/tcp", state=PortState.REFUSED, at="", elapsed_seconds=0.0, attempts=1,
+                     failure=failure(FailureKind.REFUSED))
+ALIVE, DEAD = {"echoes": (echo(HOST, 0.001),)}, {"echoes": (mute(HOST),)}
+FORGEABLE = {"echoes": (mute(HOST),), "ports": (RESET,)}
+
+
+@pytest.mark.parametrize(("on_link", "seen", "grade", "symptom", "word"), [
+    ({"mgmt": False}, ALIVE, Grade.PASS, "", "way out works"),
+    ({"mgmt": False}, DEAD, Grade.UNPROVEN, "silent", "answered nothing"),
+    ({"mgmt": False}, FORGEABLE, Grade.UNPROVEN, "", "firewall"),
+    ({"mgmt": False}, {}, Grade.UNPROVEN, "", "answered nothing"),
+    ({"mgmt": True}, ALIVE, Grade.UNPROVEN, "", "same wire"),
+    ({"mgmt": True}, DEAD, Grade.UNPROVEN, "", "same wire"),
+    ({}, ALIVE, Grade.UNPROVEN, "", "could not tell"),
+])
+def test_return_path(
+    make_plan: MakePlan, on_link: dict[str, bool], seen: dict[str, tuple[object, ...]], grade: Grade, symptom: str, word: str
+) -> None:
+    """Proven only by a sure answer to a runner that is known to stand outside the host's network."""
+    case = case_of(make_plan(), on_link=on_link, **seen)
+    (finding,) = grade_host(case, case.plan.hosts[0], case.evidence.hosts[0])
+    assert (finding.grade, finding.symptom, finding.subject) == (grade, symptom, GATEWAY)
+    assert word in finding.message
+
+
+def test_answer_over_ipv6_does_not_prove_the_ipv4_gateway(make_plan: MakePlan) -> None:
+    """Each IP version has its own way out."""
+    plan = make_plan()
+    host: Host = msgspec.structs.replace(plan.hosts[0], addresses=(HOST, "2001:db8::11"))
+    case = case_of(plan, on_link={"mgmt": False}, echoes=(mute(HOST), echo("2001:db8::11", 0.001)))
+    assert grade_host(case, host, case.evidence.hosts[0])[0].grade is Grade.UNPROVEN
+
+
+def test_host_without_a_planned_gateway_has_no_finding(make_plan: MakePlan) -> None:
+    """Nothing planned, nothing to prove; a gateway in the host's own row counts."""
+    plan = make_plan()
+    plan = msgspec.structs.replace(plan, networks=(msgspec.structs.replace(plan.networks[0], gateway=None),))
+    case = case_of(plan, on_link={"mgmt": False}, **ALIVE)
+    assert grade_host(case, plan.hosts[0], case.evidence.hosts[0]) == []
+    host = msgspec.structs.replace(plan.hosts[0], gateway="192.0.2.254")
+    assert [finding.subject for finding in grade_host(case, host, case.evidence.hosts[0])] == ["192.0.2.254"]

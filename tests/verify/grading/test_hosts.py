@@ -1,0 +1,263 @@
+"""host.echo and host.ipv6: what a burst, a port or an AAAA record proves of a host, and what it does not."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any
+
+import msgspec
+import pytest
+
+from shared.catalogue import limits_of
+from shared.evidence import (
+    EchoEvidence,
+    Evidence,
+    Failure,
+    FailureKind,
+    HostEvidence,
+    NameAnswer,
+    NameRecord,
+    PortEvidence,
+    PortState,
+    SiteEvidence,
+    Vantage,
+)
+from shared.findings import Finding, Grade
+from shared.plan import Plan
+from verify.grading.case import Case
+from verify.grading.hosts import grade_host
+
+V4, V6, ROUTER, FQDN = "192.0.2.11", "2001:db8::11", "192.0.2.1", "dome-a.obs.example.net"
+Grading = Callable[..., list[Finding]]
+
+
+def failure(kind: FailureKind, sender: str | None = None, phase: str = "answer", detail: str = "") -> Failure:
+    return Failure(kind=kind, phase=phase, elapsed_seconds=2.0, sender=sender, detail=detail)
+
+
+def echo(*trips: float | None, why: Failure | None = None, address: str = V4, warm_up: float | None = None) -> EchoEvidence:
+    return EchoEvidence(address=address, method="icmp-raw", at="2026-11-02T09:00:00Z", round_trips_seconds=trips, failure=why,
+                        warm_up_seconds=warm_up)
+
+
+def mute(kind: FailureKind = FailureKind.NO_ANSWER, sender: str | None = None, phase: str = "answer",
+         address: str = V4) -> EchoEvidence:
+    return echo(None, None, None, None, None, why=failure(kind, sender, phase), address=address)
+
+
+def port(state: PortState, why: Failure | None = None, address: str = V4) -> PortEvidence:
+    return PortEvidence(address=address, port="443/tcp", state=state, at="", elapsed_seconds=0.0, attempts=1, failure=why)
+
+
+def answer(*values: str, rcode: str = "NOERROR", why: Failure | None = None, server: str = "192.0.2.53") -> NameAnswer:
+    return NameAnswer(server=server, name=FQDN, rrtype="AAAA", purpose="forward", transport="udp", at="", elapsed_seconds=0.0,
+                      rcode=rcode, failure=why, answers=tuple(NameRecord(FQDN, "AAAA", 300, value) for value in values))
+
+
+@pytest.fixture
+def graded(make_plan: Callable[..., Plan]) -> Grading:
+    """``graded(check, addresses=..., ipv6=..., profile=..., **evidence)``: the findings of one check about dome-a."""
+
+    def build(check: str, *, addresses: tuple[str, ...] = (V4,), ipv6: str = "on", profile: str = "production",
+              **seen: Any) -> list[Finding]:
+        plan = make_plan()
+        network = msgspec.structs.replace(plan.networks[0], ipv6=ipv6, vlan=20)
+        host = msgspec.structs.replace(plan.hosts[0], addresses=addresses)
+        plan = msgspec.structs.replace(plan, networks=(network,), hosts=(host,))
+        evidence = HostEvidence(fqdn=FQDN, **seen)
+        case = Case(plan=plan, limits=limits_of(profile), evidence=Evidence(
+            vantage=Vantage(name="pier-1"), started="", finished="", complete=True, site=SiteEvidence(), hosts=(evidence,)))
+        return [finding for finding in grade_host(case, host, evidence) if finding.check == check]
+
+    return build
+
+
+def test_prompt_burst_passes_twice(graded: Grading) -> None:
+    """Loss and round trip are two findings with their own limits, so that neither hides the other."""
+    loss, trip = graded("host.echo", echoes=(echo(0.0002, 0.0004, 0.0003, 0.0002, 0.009),))
+    assert (loss.subject, loss.grade, loss.found) == (V4, Grade.PASS, "5 of 5 echoes answered")
+    assert (trip.subject, trip.grade) == (f"{V4} round trip", Grade.PASS)
+    assert trip.measured is not None
+    assert (trip.measured.value, trip.measured.uncertainty, trip.measured.unit) == (0.0003, 0.0, "s")
+    assert trip.found == "300 µs (200 µs to 9 ms)"
+    assert loss.ref != trip.ref
+
+
+@pytest.mark.parametrize(("profile", "lost", "grade"), [
+    ("production", 0, Grade.PASS), ("production", 1, Grade.CAUTION), ("production", 2, Grade.FAIL), ("production", 5, Grade.FAIL),
+    ("lab", 1, Grade.PASS), ("lab", 2, Grade.CAUTION), ("lab", 3, Grade.FAIL),
+    ("strict", 0, Grade.PASS), ("strict", 1, Grade.FAIL),
+])
+def test_loss_limits(graded: Grading, profile: str, lost: int, grade: Grade) -> None:
+    """echo_loss at, below and above its bounds: the share of five echoes; a warm-up reply keeps the host alive."""
+    trips: tuple[float | None, ...] = (None,) * lost + (0.001,) * (5 - lost)
+    finding = graded("host.echo", profile=profile, echoes=(echo(*trips, warm_up=0.001),))[0]
+    assert finding.grade is grade
+    assert finding.symptom == ("loss" if lost else "")
+    assert bool(finding.fix) is (grade in (Grade.CAUTION, Grade.FAIL))
+
+
+@pytest.mark.parametrize(("profile", "seconds", "grade"), [
+    ("production", 0.009999, Grade.PASS), ("production", 0.010, Grade.PASS), ("production", 0.010001, Grade.CAUTION),
+    ("production", 1.9, Grade.CAUTION),
+    ("lab", 0.0999, Grade.PASS), ("lab", 0.1, Grade.PASS), ("lab", 0.1001, Grade.CAUTION),
+    ("strict", 0.0049, Grade.PASS), ("strict", 0.005, Grade.PASS), ("strict", 0.0051, Grade.CAUTION),
+    ("strict", 0.010, Grade.CAUTION), ("strict", 0.0101, Grade.FAIL),
+])
+def test_round_trip_limits(graded: Grading, profile: str, seconds: float, grade: Grade) -> None:
+    """echo_round_trip just below, at and just above each bound."""
+    finding = graded("host.echo", profile=profile, echoes=(echo(*[seconds] * 5),))[1]
+    assert finding.grade is grade
+    assert finding.symptom == ("slow" if grade in (Grade.CAUTION, Grade.FAIL) else "")
+
+
+def test_single_slow_echo_does_not_move_the_grade(graded: Grading) -> None:
+    """The median is graded (RFC 2681 section 4.2); the extremes are told."""
+    finding = graded("host.echo", echoes=(echo(0.001, 0.001, 1.5, 0.001, 0.001),))[1]
+    assert finding.grade is Grade.PASS
+    assert "1.5 s" in finding.found
+
+
+def test_median_of_a_burst_mostly_lost_is_unproven(graded: Grading) -> None:
+    """A lost echo counts as infinitely late (RFC 2681 section 4.1), so three losses of five leave no median."""
+    assert graded("host.echo", echoes=(echo(None, None, 0.001, 0.001, 0.001),))[1].grade is Grade.PASS
+    assert graded("host.echo", echoes=(echo(None, None, None, 0.001, 0.001),))[1].grade is Grade.UNPROVEN
+
+
+def test_silent_echo_but_open_port_is_alive(graded: Grading) -> None:
+    """Echo silence alone is not death: the open port is said."""
+    (finding,) = graded("host.echo", echoes=(mute(),), ports=(port(PortState.OPEN),))
+    assert (finding.grade, finding.found) == (Grade.PASS, "no echo reply; 443/tcp accepts")
+
+
+def test_only_resets_are_a_caution(graded: Grading) -> None:
+    """A reset can be forged, so it proves no life."""
+    (finding,) = graded("host.echo", echoes=(mute(),), ports=(port(PortState.REFUSED, failure(FailureKind.REFUSED)),))
+    assert (finding.grade, finding.found) == (Grade.CAUTION, "no echo reply; 443/tcp resets")
+    assert "firewall" in finding.message
+    assert finding.fix
+
+
+def test_silence_of_everything_fails_with_the_way_to_the_console(graded: Grading) -> None:
+    """The fix says what to look at and what the console must show: address, mask, gateway, VLAN."""
+    (finding,) = graded("host.echo", echoes=(mute(),), ports=(port(PortState.SILENT, failure(FailureKind.NO_ANSWER)),))
+    assert (finding.grade, finding.symptom) == (Grade.FAIL, "silent")
+    assert "pier-1" in finding.message
+    text = "\n".join(finding.fix)
+    for word in ("power", "192.0.2.11/24 (mask 255.255.255.0)", "default via 192.0.2.1", "VLAN 20"):
+        assert word in text
+
+
+def test_word_of_the_wire_is_said(graded: Grading) -> None:
+    """Where not even the hardware address was found the message says so; where a router spoke, it is named."""
+    (finding,) = graded("host.echo", echoes=(mute(phase="neighbour"),))
+    assert "hardware address" in finding.message
+    (finding,) = graded("host.echo", echoes=(mute(FailureKind.UNREACHABLE, ROUTER),))
+    assert (finding.grade, finding.symptom) == (Grade.FAIL, "silent")
+    assert ROUTER in finding.message
+
+
+@pytest.mark.parametrize("kind", [
+    FailureKind.NO_PRIVILEGE, FailureKind.NO_ROUTE, FailureKind.LOCAL_LIMIT, FailureKind.INTERRUPTED, FailureKind.OTHER,
+])
+@pytest.mark.parametrize("state", [PortState.OPEN, PortState.SILENT])
+def test_what_the_runner_could_not_send_is_unproven(graded: Grading, kind: FailureKind, state: PortState) -> None:
+    """Never a pass and never the host's fault; whether a port proved life is said."""
+    unsent = echo(why=failure(kind, detail="no ICMP socket"))
+    (finding,) = graded("host.echo", echoes=(unsent,), ports=(port(state),))
+    assert finding.grade is Grade.UNPROVEN
+    assert "no ICMP socket" in finding.message
+    assert ("443/tcp accepts" in finding.message) is (state is PortState.OPEN)
+
+
+def test_filter_on_the_way_leaves_the_host_unproven(graded: Grading) -> None:
+    """A prohibition by a router says nothing of the host; with an open port it is alive all the same."""
+    prohibited = mute(FailureKind.PROHIBITED, ROUTER)
+    assert graded("host.echo", echoes=(prohibited,))[0].grade is Grade.UNPROVEN
+    barred = port(PortState.REJECTED, failure(FailureKind.PROHIBITED, ROUTER))
+    assert graded("host.echo", echoes=(mute(),), ports=(barred,))[0].grade is Grade.UNPROVEN
+    assert graded("host.echo", echoes=(prohibited,), ports=(port(PortState.OPEN),))[0].grade is Grade.PASS
+
+
+def test_address_that_was_not_asked_is_unproven(graded: Grading) -> None:
+    """No evidence is no pass."""
+    assert [finding.grade for finding in graded("host.echo")] == [Grade.UNPROVEN]
+
+
+def test_each_address_is_judged(graded: Grading) -> None:
+    """One dead address of two fails alone."""
+    findings = graded("host.echo", addresses=(V4, V6), echoes=(echo(0.001), mute(address=V6)))
+    assert {finding.subject: finding.grade for finding in findings} == {
+        V4: Grade.PASS, f"{V4} round trip": Grade.PASS, V6: Grade.FAIL}
+
+
+# --- host.ipv6
+
+
+def test_nothing_planned_and_nothing_published_passes(graded: Grading) -> None:
+    """No AAAA record where the plan has no IPv6, on or off, whether the name exists or not."""
+    for ipv6 in ("on", "off"):
+        for rcode in ("NOERROR", "NXDOMAIN"):
+            (finding,) = graded("host.ipv6", ipv6=ipv6, names=(answer(rcode=rcode),))
+            assert (finding.grade, finding.subject) == (Grade.PASS, FQDN)
+
+
+@pytest.mark.parametrize(("ipv6", "grade"), [("off", Grade.FAIL), ("on", Grade.CAUTION)])
+def test_unplanned_record_is_found_and_its_line_given(graded: Grading, ipv6: str, grade: Grade) -> None:
+    """The zone line to delete is printed, under its zone and in master-file form."""
+    (finding,) = graded("host.ipv6", ipv6=ipv6, names=(answer(), answer("2001:db8::66", server="192.0.2.54")))
+    assert (finding.grade, finding.found, finding.symptom) == (grade, "2001:db8::66", "unplanned")
+    assert "192.0.2.54" in finding.message
+    assert "192.0.2.53" not in finding.message
+    assert f"; {FQDN}. IN AAAA 2001:db8::66" in finding.fix
+
+
+@pytest.mark.parametrize("names", [
+    (), (answer(rcode="SERVFAIL"),), (answer(rcode="REFUSED"),), (answer(rcode="", why=failure(FailureKind.NO_ANSWER)),),
+])
+def test_unanswered_name_question_is_unproven(graded: Grading, names: tuple[NameAnswer, ...]) -> None:
+    """A temporary error of a name server is not the absence of a record."""
+    for ipv6 in ("on", "off"):
+        assert [finding.grade for finding in graded("host.ipv6", ipv6=ipv6, names=names)] == [Grade.UNPROVEN]
+
+
+def test_hostile_record_value_is_shown_and_not_written_as_a_line(graded: Grading) -> None:
+    """A value that is no IPv6 address must not crash the grader nor become a zone line."""
+    (finding,) = graded("host.ipv6", ipv6="off", names=(answer("; rm everything"),))
+    assert finding.grade is Grade.FAIL
+    assert not any("AAAA" in line for line in finding.fix)
+
+
+def test_planned_address_that_answers_passes(graded: Grading) -> None:
+    """One answer of any sure kind proves it."""
+    (finding,) = graded("host.ipv6", addresses=(V4, V6), echoes=(echo(0.001), echo(0.001, address=V6)))
+    assert (finding.grade, finding.subject) == (Grade.PASS, V6)
+
+
+@pytest.mark.parametrize(("v4", "v6", "grade", "symptom"), [
+    (echo(0.001), mute(address=V6), Grade.FAIL, "silent"),                                    # IPv4 lives, IPv6 does not
+    (mute(), mute(address=V6), Grade.UNPROVEN, "silent"),                                     # the host is dead: not about IPv6
+    (echo(0.001), echo(why=failure(FailureKind.NO_ROUTE), address=V6), Grade.UNPROVEN, ""),   # a runner without IPv6
+    (echo(0.001), mute(FailureKind.PROHIBITED, "2001:db8::1", address=V6), Grade.UNPROVEN, ""),
+])
+def test_planned_address_that_does_not_answer(
+    graded: Grading, v4: EchoEvidence, v6: EchoEvidence, grade: Grade, symptom: str
+) -> None:
+    """Only a host that lives over IPv4 and was really asked over IPv6 fails."""
+    (finding,) = graded("host.ipv6", addresses=(V4, V6), echoes=(v4, v6))
+    assert (finding.grade, finding.symptom) == (grade, symptom)
+
+
+def test_forgeable_answer_over_ipv6_is_unproven(graded: Grading) -> None:
+    """A reset in the name of the address is no proof."""
+    refused = port(PortState.REFUSED, failure(FailureKind.REFUSED), address=V6)
+    (finding,) = graded("host.ipv6", addresses=(V4, V6), echoes=(echo(0.001), mute(address=V6)), ports=(refused,))
+    assert finding.grade is Grade.UNPROVEN
+
+
+def test_plan_that_contradicts_itself_fails(graded: Grading) -> None:
+    """ipv6 = "off" and an IPv6 address cannot both be meant, published or not."""
+    for names in ((answer(),), (answer(V6),)):
+        (finding,) = graded("host.ipv6", ipv6="off", addresses=(V4, V6), names=names)
+        assert finding.grade is Grade.FAIL
+        assert "contradicts itself" in finding.message
