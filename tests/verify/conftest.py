@@ -6,14 +6,12 @@ import datetime
 from collections.abc import Callable
 from pathlib import Path
 
-import msgspec
 import pytest
 from cryptography import x509
 from cryptography.hazmat.primitives import hashes, serialization
 from cryptography.hazmat.primitives.asymmetric import ec
 from cryptography.x509.oid import NameOID
 
-from shared import catalogue
 from verify.errors import PlanError
 from verify.planfile import read_plan
 
@@ -60,15 +58,6 @@ until = 2027-01-31
 [limits]                            # optional overrides of the profile, by name, with units
 clock_offset = { caution = "100 ms", fail = "1 s" }
 '''
-
-
-@pytest.fixture(autouse=True)
-def _contract_names_exist(monkeypatch: pytest.MonkeyPatch) -> None:
-    """The names that the contract promises are in the catalogue, however far it is filled."""
-    model = catalogue.CHECKS["gateway.echo"]
-    for name in ("certificate.trust", "clock.offset"):
-        if name not in catalogue.CHECKS:
-            monkeypatch.setitem(catalogue.CHECKS, name, msgspec.structs.replace(model, name=name))
 
 
 @pytest.fixture
