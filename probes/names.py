@@ -13,7 +13,7 @@ import msgspec
 
 from probes import dnswire
 from probes.seam import Datagram, Network, NotObserved, Service, Stream, failed, now
-from shared.aliases import ALIAS_LIMIT, follow, values_at
+from shared.aliases import ALIAS_LIMIT, NAMES_FOLLOWED, follow, values_at
 from shared.evidence import Failure, FailureKind, NameAnswer
 from shared.hostnames import canonical
 from shared.plan import Endpoint
@@ -24,8 +24,6 @@ from shared.questions import NameQuestion
 UDP_TRIES = 3
 #: TCP messages that belong to another question, read past before giving up.  Common practice, no source.
 TCP_STRAYS = 8
-#: The most names of one reverse answer that are looked up forward; RFC 8601 section 3 wants a bound and names ten.
-CONFIRMED_NAMES = 10
 #: A wall clock that moved more than this against the monotonic one was stepped, and its stamps measure nothing.  A tenth of
 #: the smallest answer-time limit in use.
 _STEP_SECONDS = 0.005
@@ -56,7 +54,7 @@ async def ask_host(network: Network, questions: Sequence[NameQuestion]) -> tuple
     """Put all questions about one host, then look up forward what the reverse answers name and nobody asked for yet.
 
     The answers come in the order of the questions, followed by those of the forward look-ups (purpose "confirm"), which
-    RFC 8601 section 3 needs to close the loop; at most ``CONFIRMED_NAMES`` names of each reverse answer are followed.
+    RFC 8601 section 3 needs to close the loop; at most ``NAMES_FOLLOWED`` names of each reverse answer are followed.
     """
     asked = await _ask_all(network, questions)
     return asked + await _ask_all(network, confirmations(questions, asked))
@@ -73,7 +71,7 @@ def confirmations(questions: Sequence[NameQuestion], replies: Sequence[NameAnswe
         if question.rrtype != "PTR":
             continue
         rrtype = "AAAA" if canonical(question.name).endswith("ip6.arpa") else "A"
-        for name in values_at(reply.answers, question.name, "PTR")[:CONFIRMED_NAMES]:
+        for name in values_at(reply.answers, question.name, "PTR")[:NAMES_FOLLOWED]:
             key = (question.server.label, canonical(name), rrtype)
             if key not in known:
                 known.add(key)

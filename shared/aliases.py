@@ -15,6 +15,8 @@ from shared.hostnames import canonical
 #: The most aliases followed from one name.  RFC 1034 section 3.6.2 wants chains followed and loops reported, and gives no
 #: number: common practice, no source.
 ALIAS_LIMIT = 8
+#: The most names of one reverse answer that are looked up forward; RFC 8601 section 3 wants a bound and names ten.
+NAMES_FOLLOWED = 10
 
 
 class Chain(msgspec.Struct, frozen=True):

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import enum
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 from shared.aliases import Chain, follow, values_at
@@ -41,6 +42,8 @@ class Reading:
         return self.said in (Said.RECORDS, Said.NO_RECORD, Said.NO_NAME, Said.ENDLESS)
 
 
+#: The most values that one sentence lists; a server may send hundreds.  Common practice, no source.
+LISTED = 8
 #: Failures of the runner, which say nothing about the server.
 RUNNER_FAILURES = frozenset((FailureKind.NO_ROUTE, FailureKind.NO_PRIVILEGE, FailureKind.LOCAL_LIMIT, FailureKind.INTERRUPTED,
                              FailureKind.NOT_RESOLVED, FailureKind.OTHER))
@@ -66,7 +69,7 @@ def reading(answer: NameAnswer | None) -> Reading:
         return _nothing(chain, symptom, f"{words} ({answer.explanation})" if answer.explanation else words)
     values = values_at(answer.answers, answer.name, answer.rrtype)
     if values:
-        return Reading(Said.RECORDS, values, chain, "", ", ".join(values))
+        return Reading(Said.RECORDS, values, chain, "", listed(values))
     return _no(answer, chain)
 
 
@@ -83,6 +86,12 @@ def _no(answer: NameAnswer, chain: Chain) -> Reading:
         return Reading(Said.NO_RECORD, (), chain, "no-record",
                        f"NODATA: {chain.end} exists without a record of type {answer.rrtype}{through}")
     return _nothing(chain, "lame", "a bare referral: the server does not speak for the zone")
+
+
+def listed(values: Sequence[str]) -> str:
+    """Values for a sentence: the first few, and how many more there are."""
+    more = len(values) - LISTED
+    return ", ".join(values[:LISTED]) + (f" and {more} more" if more > 0 else "")
 
 
 def _nothing(chain: Chain, symptom: str, words: str) -> Reading:

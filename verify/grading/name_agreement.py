@@ -5,18 +5,16 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import NamedTuple
 
+from shared.aliases import NAMES_FOLLOWED
 from shared.evidence import NameAnswer
 from shared.findings import Finding, Grade
 from shared.hostnames import canonical, reverse_name
 from shared.plan import Endpoint
 from shared.quantities import show_seconds
 from shared.zonelines import address_line, reverse_lines, subnet_of, under_comment
-from verify.grading.answers import Said, is_cached_no, negative_seconds
+from verify.grading.answers import Said, is_cached_no, listed, negative_seconds
 from verify.grading.name_views import Views, addresses_in
 from verify.grading.nameservers import catch_up, serials_of, servers_behind
-
-#: RFC 8601 section 3 names ten as the most names of one address to look up.
-_NAMES_FOLLOWED = 10
 
 
 def grade_agreement(views: Views) -> list[Finding]:
@@ -78,7 +76,7 @@ def _close_loop(views: Views, server: Endpoint, address: str) -> _Outcome:
     back = views.read(server.label, reverse_name(address), "PTR")
     if back.said in (Said.NOTHING, Said.OPEN_END):
         return _Outcome("temperror", f"the pointer could not be seen ({back.words})")
-    names = [canonical(value) for value in back.values[:_NAMES_FOLLOWED]]
+    names = [canonical(value) for value in back.values[:NAMES_FOLLOWED]]
     if not names:
         return _Outcome("permerror", f"there is no pointer ({back.words})")
     doubts, denials = [], []
@@ -89,7 +87,7 @@ def _close_loop(views: Views, server: Endpoint, address: str) -> _Outcome:
         if there.said in (Said.NOTHING, Said.OPEN_END):
             doubts.append(f"{name} could not be looked up ({there.words})")
         else:
-            denials.append(f"{name} leads to {', '.join(there.values) or 'no address'}")
+            denials.append(f"{name} leads to {listed(there.values) or 'no address'}")
     return _Outcome("temperror", ", ".join(doubts)) if doubts else _Outcome("fail", ", ".join(denials))
 
 
@@ -117,7 +115,7 @@ class _Difference(NamedTuple):
 
     def told(self) -> str:
         """Who said what."""
-        said = ", ".join(f"{label} says {' '.join(sorted(values)) or 'no'}" for label, values in self.said.items())
+        said = ", ".join(f"{label} says {listed(sorted(values)) or 'no'}" for label, values in self.said.items())
         return f"{self.rrtype} of {self.name}: {said}"
 
 

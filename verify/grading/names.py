@@ -15,7 +15,7 @@ from shared.hostnames import canonical, reverse_name
 from shared.plan import Endpoint, Host
 from shared.quantities import show_seconds
 from shared.zonelines import Line, address_line, boundary_zone, pointer_line, reverse_lines, subnet_of, under_comment
-from verify.grading.answers import Reading, Said, is_cached_no, negative_seconds
+from verify.grading.answers import Reading, Said, is_cached_no, listed, negative_seconds
 from verify.grading.case import Case
 from verify.grading.name_agreement import grade_agreement
 from verify.grading.name_views import Views, addresses_in
@@ -86,16 +86,16 @@ def _judge_forward(views: Views, server: Endpoint, version: int, read: Reading, 
     missing = [address for address in planned if address not in found]
     if not planned:
         return _Judged(Grade.FAIL, "unplanned-address",
-                       f"{label} gives {', '.join(extra)} for {name}, where the plan has no {rrtype} record. Clients that "
+                       f"{label} gives {listed(extra)} for {name}, where the plan has no {rrtype} record. Clients that "
                        "prefer this family try it first.")
     if not missing:
         return _Judged(Grade.FAIL, "extra-address",
-                       f"{label} gives {', '.join(extra)} for {name} beside the planned address. About "
+                       f"{label} gives {listed(extra)} for {name} beside the planned address. About "
                        f"{len(extra)} of {len(found)} clients will try the wrong one first.")
     if not extra:
-        return _Judged(Grade.FAIL, "missing-address", f"{label} does not give {', '.join(missing)} for {name}.")
+        return _Judged(Grade.FAIL, "missing-address", f"{label} does not give {listed(missing)} for {name}.")
     return _Judged(Grade.FAIL, "wrong-address",
-                   f"{label} gives {', '.join(found)} for {name}; planned is {', '.join(planned)}. Clients reach another "
+                   f"{label} gives {listed(found)} for {name}; planned is {', '.join(planned)}. Clients reach another "
                    "machine, or none.")
 
 
@@ -109,7 +109,7 @@ def _judge_right(views: Views, server: Endpoint, version: int, read: Reading, fo
                        f"{label} gives the planned address for {name}, and gives the same for a random name: whether the host "
                        "has a record of its own could not be seen.")
     through = f" through the alias {' > '.join(read.chain.names)}" if read.chain.aliased else ""
-    return _Judged(Grade.PASS, "", f"{label} gives {', '.join(found)} for {name}{through}, as planned.")
+    return _Judged(Grade.PASS, "", f"{label} gives {listed(found)} for {name}{through}, as planned.")
 
 
 def _forward_fix(views: Views, server: Endpoint, version: int, read: Reading, planned: tuple[str, ...]) -> tuple[str, ...]:
@@ -183,7 +183,7 @@ def _reverse(views: Views, server: Endpoint, address: str) -> Finding:
     fix = _reverse_fix(views, server, address, read) if judged.grade in (Grade.FAIL, Grade.CAUTION) else ()
     return views.case.finding(
         host.fqdn, "name.reverse", f"{server.label} {address}", judged.grade, planned=host.fqdn,
-        found=", ".join(map(canonical, read.values)) or read.words, message=judged.message, symptom=judged.symptom, fix=fix,
+        found=listed([*map(canonical, read.values)]) or read.words, message=judged.message, symptom=judged.symptom, fix=fix,
         at=views.stamp(server.label, owner, "PTR"))
 
 
@@ -196,12 +196,12 @@ def _judge_reverse(views: Views, server: Endpoint, address: str, read: Reading) 
         return _Judged(Grade.FAIL, read.symptom, f"{label} has no pointer from {address} to {name}: {read.words}."
                        + _memory(views, label, reverse_name(address), "PTR"))
     if name not in names:
-        return _Judged(Grade.FAIL, "wrong-name", f"{label} says that {address} is {', '.join(names)}; planned is {name}."
+        return _Judged(Grade.FAIL, "wrong-name", f"{label} says that {address} is {listed(names)}; planned is {name}."
                        + _slip(name, names, read) + _aliases_among(views, label, names))
     others = [other for other in names if other != name]
     if others:
         return _Judged(Grade.CAUTION, "several-names",
-                       f"{label} gives {address} the planned name {name}, and also {', '.join(others)}. That is allowed "
+                       f"{label} gives {address} the planned name {name}, and also {listed(others)}. That is allowed "
                        "(RFC 2181 section 10.2), but most programs use one name, and which one is chance.")
     if any(views.read(label, name, rrtype).chain.aliased for rrtype in _TYPES.values()):
         return _Judged(Grade.CAUTION, "pointer-to-alias",
