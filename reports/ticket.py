@@ -70,10 +70,9 @@ def ticket_text(report: Report) -> str:
 
 @dataclass(frozen=True, slots=True)
 class _Item:
-    """One thing to tell: in full, and in brief where that is too long.  ``lost`` names what the brief form lacks."""
+    """One thing to tell, in forms from the fullest to the shortest.  ``lost`` names what all but the fullest lack."""
 
-    full: str
-    brief: str
+    forms: tuple[str, ...]
     lost: str = ""
 
 
@@ -92,23 +91,32 @@ class _Part:
         return min(int(room * self.share), len(self._whole()))
 
     def fill(self, room: int) -> str:
-        """As many items as ``room`` characters take, in order, and a line that counts what was left out."""
+        """As many items as ``room`` characters take, in order, and a line that counts what was left out.
+
+        Naming every item goes before telling the first ones in full.
+        """
         whole = self._whole()
         if len(whole) <= room:
             return whole
-        text, kept, lost = f"\n{self.title}\n", 0, Counter[str]()
+        title = f"\n{self.title}\n"
+        free = room - len(title) - _LEFT_OUT
+        told: list[str] = []
         for item in self.items:
-            short = len(text) + len(item.full) + _LEFT_OUT > room
-            piece = item.brief if short else item.full
-            if len(text) + len(piece) + _LEFT_OUT > room:
+            if len(item.forms[-1]) > free:
                 break
-            text, kept = text + piece, kept + 1
-            if short and item.lost:
+            told.append(item.forms[-1])
+            free -= len(told[-1])
+        lost = Counter[str]()
+        for place, item in enumerate(self.items[: len(told)]):
+            form = next(form for form in item.forms if len(form) - len(told[place]) <= free)
+            free -= len(form) - len(told[place])
+            told[place] = form
+            if item.lost and form != item.forms[0]:
                 lost[item.lost] += 1
-        return text + self._left_out(len(self.items) - kept, lost)
+        return "".join((title, *told, self._left_out(len(self.items) - len(told), lost)))
 
     def _whole(self) -> str:
-        return "".join((f"\n{self.title}\n", *(item.full for item in self.items))) if self.items else ""
+        return "".join((f"\n{self.title}\n", *(item.forms[0] for item in self.items))) if self.items else ""
 
     def _left_out(self, items: int, lost: Mapping[str, int]) -> str:
         words = [many(items, f"more {self.noun}", f"more {self.nouns}")] if items else []
@@ -176,13 +184,13 @@ def _headline(report: Report, causes: int) -> str:
 
 
 def _when(report: Report) -> str:
-    """Start, end and duration, in UTC."""
+    """Start, end and duration, in UTC and whole seconds."""
     run = report.run
     try:
-        took = datetime.datetime.fromisoformat(run.finished) - datetime.datetime.fromisoformat(run.started)
-    except (TypeError, ValueError):
+        began, ended = (datetime.datetime.fromisoformat(text).astimezone(datetime.UTC) for text in (run.started, run.finished))
+    except (OverflowError, ValueError):
         return f"{run.started} to {run.finished or 'an end that is not known'}"
-    return f"{run.started} to {run.finished} ({show_seconds(took.total_seconds())})"
+    return f"{began:%Y-%m-%dT%H:%M:%SZ} to {ended:%Y-%m-%dT%H:%M:%SZ} ({show_seconds((ended - began).total_seconds())})"
 
 
 def _hosts(report: Report) -> str:
@@ -199,9 +207,12 @@ def _label(finding: Finding) -> str:
 
 
 def _one(finding: Finding, heading: str, indent: str, mend_title: str = "Mend:") -> _Item:
-    brief = _wrapped(heading, "", indent) + _wrapped(_safe(finding.message, _SENTENCE), indent, indent)
+    named = _wrapped(heading, "", indent)
+    said = named + _wrapped(_safe(finding.message, _SENTENCE), indent, indent)
     mend = _mend_lines(finding.fix, indent + "  ")
-    return _Item(full=f"{brief}{indent}{mend_title}\n{mend}" if mend else brief, brief=brief, lost="mend" if mend else "")
+    if not mend:
+        return _Item((said, named), lost="sentence")
+    return _Item((f"{said}{indent}{mend_title}\n{mend}", said, named), lost="mend")
 
 
 def _cause(number: int, group: Sequence[Finding], report: Report) -> _Item:
@@ -249,7 +260,7 @@ def _not_proven(report: Report) -> tuple[_Item, ...]:
     if waiting:
         brief = f"- {many(waiting.total(), 'finding')} waiting only for the causes above"
         full = f"{brief}: {_some(list(waiting), 2 * _NAMED)}"
-        items.append(_Item(full=_wrapped(full, "", "  "), brief=_wrapped(brief, "", "  ")))
+        items.append(_Item((_wrapped(full, "", "  "), _wrapped(brief, "", "  "))))
     return tuple(items)
 
 
@@ -263,12 +274,12 @@ def _missing(check: str, items: Sequence[Missing]) -> _Item:
         full += _wrapped(f"(and {many(reasons - 1, 'other reason')})", "  ", "  ")
     if items[0].would_prove:
         full += _wrapped(f"Would prove it: {_safe(items[0].would_prove, _SENTENCE)}", "  ", "  ")
-    return _Item(full=full, brief=brief, lost="reason")
+    return _Item((full, brief), lost="reason")
 
 
 def _waived(finding: Finding) -> _Item:
     text = _wrapped(f"- {_label(finding)}: {_safe(finding.waiver, _SENTENCE)}", "", "  ")
-    return _Item(full=text, brief=text)
+    return _Item((text,))
 
 
 def _foot(report: Report) -> str:

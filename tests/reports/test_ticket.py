@@ -165,6 +165,7 @@ def test_shown_and_left_out_causes_add_up(count: int, length: int) -> None:
     shown = [int(number) for number in re.findall(r"^(\d+)\. FAIL", text, re.MULTILINE)]
     assert shown == list(range(1, len(shown) + 1))
     assert len(shown) + _left_out(text, r"more causes?") == count
+    assert len(shown) == count or count > 20, "every one of a few causes is named"
     mends = len(re.findall(r"^ +Mend:", text, re.MULTILINE))
     assert mends + _left_out(text, "mends?") == len(shown)
 
@@ -173,6 +174,32 @@ def _left_out(text: str, noun: str) -> int:
     flat = " ".join(text.split())
     note = re.search(rf"\((?:[^()]* and )?([\d,]+) {noun}(?: and [^()]*)? left out here; see the full report\)", flat)
     return int(note.group(1).replace(",", "")) if note else 0
+
+
+def test_every_cause_is_named_before_the_first_has_its_mend() -> None:
+    """With a dozen long causes the text still has all twelve by name, and the mends of the first."""
+    text = ticket_text(causes(12, message="m" * 300, fix=("do this " * 12,)))
+    fits(text)
+    assert "12. FAIL clock.source 192.0.2.11" in text
+    told = text.partition("TO MEND")[2]
+    assert told.index("Mend:") < told.index("2. FAIL")
+    assert "cause" not in text.partition("1. FAIL")[2].replace("causes above", "")
+
+
+@pytest.mark.parametrize(
+    ("started", "finished", "words"),
+    [
+        ("2027-03-04T09:12:24.478596Z", "2027-03-04T09:12:26.030257Z", "2027-03-04T09:12:24Z to 2027-03-04T09:12:26Z (1.55 s)"),
+        ("2027-03-04T10:12:24+01:00", "2027-03-04T09:14:24Z", "2027-03-04T09:12:24Z to 2027-03-04T09:14:24Z (120 s)"),
+        ("whenever", "2027-03-04T09:12:38Z", "whenever to 2027-03-04T09:12:38Z"),
+        ("2027-03-04T09:12:24Z", "", "2027-03-04T09:12:24Z to an end that is not known"),
+    ],
+)
+def test_the_time_is_told_in_utc_or_as_it_was_written(started: str, finished: str, words: str) -> None:
+    """A time that cannot be read is shown, not guessed."""
+    report = sample.small()
+    run = msgspec.structs.replace(report.run, started=started, finished=finished)
+    assert words in ticket_text(msgspec.structs.replace(report, run=run))
 
 
 def test_a_mend_is_given_whole_or_not_at_all() -> None:
