@@ -121,8 +121,9 @@ class Network(Protocol):
     async def connect(self, address: str, port: int, *, timeout_seconds: float) -> Stream:
         """Open a TCP connection.
 
-        Raises NotObserved: refused (a reset), no-answer, prohibited or unreachable (an ICMP error, with its sender),
-        no-route, local-limit.
+        Raises NotObserved: refused (a reset; with a sender, ICMP "port unreachable"), no-answer, prohibited or unreachable
+        (an ICMP error, with its sender), no-route, local-limit.  No-answer in phase ``neighbour`` means that nobody on the
+        runner's own wire owns the address: the kernel's own search for it failed.  The same holds for ``exchange``.
         """
 
     def handshake_slot(self) -> AbstractAsyncContextManager[object]:
