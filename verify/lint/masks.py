@@ -23,6 +23,7 @@ from shared.findings import SITE
 from shared.plan import Network
 from shared.slips import nearest, nearest_mask
 from verify.lint.book import Book
+from verify.lint.special import barred
 from verify.lint.survey import Sited, Survey, read_address
 
 #: RFC 4291 section 2.5.1 and RFC 7421: 64 bits of interface identifier; RFC 6164 section 6: /127 between two routers;
@@ -50,6 +51,10 @@ def _network(network: Network, survey: Survey, book: Book) -> None:
         book.fail(SITE, "plan.mask", network.name, network.place, planned="a subnet", found=shown,
                   message=f"network {network.name}: a mask of all zeros makes every address in the world local",
                   fix=("type the subnet of the router's interface on this wire",))
+    elif aside := barred(subnet, survey.plan):
+        book.fail(SITE, "plan.mask", network.name, network.place, planned="a subnet that hosts may be in", found=shown,
+                  message=f"network {network.name}: {shown} holds addresses of a block that {aside}",
+                  fix=("number the network from the addresses that the site was given",))
     elif subnet.version == 6 and subnet.prefixlen not in _IPV6_USUAL:
         book.caution(SITE, "plan.mask", network.name, network.place, planned="a /64", found=shown,
                      message=f"network {network.name}: {shown} is not a /64, which IPv6 interface identifiers are made for",

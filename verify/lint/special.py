@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from shared.addresses import Address
+from shared.addresses import Address, Subnet, first_host, last_host
 from shared.findings import Grade
 from shared.plan import Plan
 from shared.special_addresses import Purpose, SpecialBlock, special_block
@@ -24,6 +24,12 @@ def judge(address: Address, plan: Plan) -> tuple[Grade, str]:
         return Grade.PASS, f"is for {block.name}, as one expects under the reserved domain {plan.domain}"
     aside = f"is set aside for {block.name} ({block.block}, {block.document})"
     return (Grade.FAIL if _unusable(block) else Grade.CAUTION), aside
+
+
+def barred(subnet: Subnet, plan: Plan) -> str | None:
+    """Why no host should be numbered from ``subnet``: it begins or ends in a block that no host may have; None otherwise."""
+    verdicts = (judge(end, plan) for end in (first_host(subnet), last_host(subnet)))
+    return next((aside for grade, aside in verdicts if grade is Grade.FAIL), None)
 
 
 def _unusable(block: SpecialBlock) -> bool:

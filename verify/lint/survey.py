@@ -21,6 +21,7 @@ from shared.addresses import (
 from shared.findings import SITE, make_ref
 from shared.plan import Host, Network, Plan
 from shared.slips import nearest
+from verify.lint.special import barred
 
 #: An inclusive range of addresses: its first and its last.
 Span = tuple[Address, Address]
@@ -107,6 +108,8 @@ class Survey:
         return self._offered[key]
 
     def _choose(self, network: str, subnet: Subnet, wrong: str, usual: tuple[Address, ...]) -> Address | None:
+        if barred(subnet, self.plan):
+            return None
         likely = self._likely(network, subnet, wrong)
         if likely is not None:
             return likely

@@ -47,6 +47,11 @@ def test_what_hangs_on_an_unreadable_subnet_is_unproven_because_of_it(make_plan,
     ("192.0.2.0/31", Grade.PASS, "2 hosts, 192.0.2.0 to 192.0.2.1"),       # RFC 3021 section 2.1
     ("192.0.2.0/32", Grade.PASS, "one host"),
     ("0.0.0.0/0", Grade.FAIL, "all zeros"),                                # RFC 1812 section 10.2.2
+    ("127.0.0.0/8", Grade.PASS, "hosts"),                                  # the sound plan is a rehearsal
+    ("224.0.0.0/24", Grade.FAIL, "multicast"),
+    ("169.254.0.0/16", Grade.FAIL, "link-local"),
+    ("240.0.0.0/4", Grade.FAIL, "future use"),
+    ("128.0.0.0/1", Grade.FAIL, "future use"),
     ("2001:db8::/64", Grade.PASS, "hosts"),
     ("2001:db8::/127", Grade.PASS, "2 hosts"),                             # RFC 6164 section 6
     ("2001:db8::/128", Grade.PASS, "one host"),
@@ -253,6 +258,13 @@ def test_a_pool_of_structs_is_read_as_well(make_plan, look, network, host):
     """A plan built by a program may carry the ranges only as pairs."""
     plan = make_plan(networks=(network(pool=(("192.0.2.10", "192.0.2.19"),)),), hosts=(host(),))
     assert look(plan).the("plan.pool", Grade.FAIL).subject == "192.0.2.13"
+
+
+def test_nothing_is_offered_from_where_no_host_may_be(make_plan, look, network, host):
+    """A network of link-local addresses is the mistake; another address of it would be no mend."""
+    seen = look(make_plan(networks=(network("169.254.0.0/16", gateway=None),), hosts=(host(address="169.254.0.7"),)))
+    assert seen.the("plan.address", Grade.FAIL).fix == ("address = a free host address of the network",)
+    assert seen.the("plan.mask", Grade.FAIL).fix == ("number the network from the addresses that the site was given",)
 
 
 def test_the_first_free_address_is_found_beyond_pools_and_plans(make_plan, look, network, host):
