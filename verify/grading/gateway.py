@@ -85,24 +85,29 @@ def _unanswered(case: Case, gateway: str, echo: EchoEvidence | None) -> Finding:
     if not echo_counts(echo):
         return finding(Grade.UNPROVEN, reason, f"Whether the gateway {gateway} answers {where} could not be seen: {reason}.")
     behind = _heard_through(case, gateway)
-    if behind:
+    if behind and not _nowhere_on_the_wire(echo):
         return finding(
-            Grade.CAUTION, f"no echo reply; {behind} answers through it",
-            f"The gateway {gateway} sends {where} no echo reply, but {behind} behind it answers from outside its own "
-            "network, so something forwards.", "quiet",
+            Grade.CAUTION, f"no echo reply; {behind} answers",
+            f"The gateway {gateway} sends {where} no echo reply, but {behind} behind it answers {where}, which stands outside "
+            "that network: something forwards.", "quiet",
             (f"allow echo on the gateway {gateway}, or leave gateway.echo out in the plan and say why it stays quiet",))
     return finding(Grade.FAIL, reason, _blame(case, gateway, echo, reason), "silent", _fix(case, gateway))
 
 
 def _blame(case: Case, gateway: str, echo: EchoEvidence, reason: str) -> str:
     where, sent = case.evidence.vantage.name, len(echo.round_trips_seconds)
-    if echo.failure and echo.failure.phase == "neighbour":
+    if _nowhere_on_the_wire(echo):
         return (f"No machine on the wire of {where} owns {gateway}: not even the search for its hardware address was answered. "
                 "The planned gateway address is wrong, or the gateway is off, or its port is in another VLAN.")
     if echo.failure and echo.failure.kind is FailureKind.UNREACHABLE:
         return f"The gateway {gateway} answered none of {sent} echoes from {where}; instead: {reason}."
     return (f"The gateway {gateway} answered none of {sent} echoes from {where}, and no host behind it was heard from outside. "
             "It may be down or wrongly planned, or it may ignore echo on purpose.")
+
+
+def _nowhere_on_the_wire(echo: EchoEvidence) -> bool:
+    """Whether the runner's own kernel looked for the address on its wire and found nobody (``probes.seam``, connect)."""
+    return echo.failure is not None and echo.failure.phase == "neighbour"
 
 
 def _fix(case: Case, gateway: str) -> tuple[str, ...]:

@@ -100,6 +100,13 @@ def test_silent_gateway_that_carried_an_answer_is_only_quiet(
     assert (FQDN in finding.message) is (grade is Grade.CAUTION)
 
 
+def test_gateway_that_nobody_on_the_wire_owns_is_not_called_quiet(make_plan: MakePlan) -> None:
+    """The failed search for its hardware address outweighs an answer that came another way."""
+    nowhere = mute(GATEWAY, phase="neighbour")
+    case = case_of(make_plan(), gateways=(nowhere,), on_link={"mgmt": False}, echoes=(echo(HOST, 0.001),))
+    assert [finding.grade for finding in grade_site(case)] == [Grade.FAIL]
+
+
 # --- gateway.return-path
 
 
