@@ -55,8 +55,8 @@ class Kind(enum.Enum):
 class Outcome:
     """``path`` begins with the server's certificate and goes as far as it could be followed.
 
-    ``at`` is a moment at which a trusted path is valid: the one asked for where possible.  ``detail`` is what the library
-    said, or in which respect the path is unusual.
+    ``at`` is a moment at which a trusted path is valid: the one asked for where possible, None where there is none at all.
+    ``detail`` is what the library said, or in which respect the path is unusual.
     """
 
     kind: Kind
@@ -235,9 +235,12 @@ def _constrained(path: tuple[x509.Certificate, ...], moment: datetime.datetime |
             return Outcome(Kind.NOT_AN_AUTHORITY, path[: depth + 2], None, fault)
     begin = max(certificate.not_valid_before_utc for certificate in path)
     end = min(certificate.not_valid_after_utc for certificate in path)
+    beyond = any(_beyond_us(certificate, is_leaf=certificate is path[0]) for certificate in path[:-1])
     if begin > end:
-        return Outcome(Kind.REFUSED, path, None, "there is no moment at which all its certificates are valid")
-    if not _forbidden_key(refusal) or any(_beyond_us(certificate, is_leaf=certificate is path[0]) for certificate in path[:-1]):
+        # As when an authority was renewed after the leaf had expired.  ``certificate.dates`` cannot but fail then.
+        never = "there is no moment at which all its certificates are valid"
+        return Outcome(Kind.REFUSED if beyond else Kind.TRUSTED, path, None, never)
+    if beyond or not _forbidden_key(refusal):
         return Outcome(Kind.REFUSED, path, None, refusal)
     at = moment if moment is not None and begin <= moment <= end else begin
     return Outcome(Kind.TRUSTED, path, at, "an authority in it has a kind of key that public web authorities may not have")

@@ -24,6 +24,9 @@ _GOOD_VERSIONS = ("TLS 1.3", "TLS 1.2")
 #: RFC 9325 section 4.1 and RFC 7465 section 2: no encryption, RC4, export strength.  Parts of OpenSSL's suite names.
 _BROKEN_CIPHERS = ("NULL", "RC4", "EXP")
 
+#: What a trial's detail says where the server names the version as its reason (RFC 8446 section 6.2).
+_VERSION_ALERT = "protocol_version (70)"
+
 _VERSION_LINES = (
     "# in the server's TLS settings allow TLS 1.2 and 1.3 only, then reload it; the usual web servers write this as",
     "ssl_protocols TLSv1.2 TLSv1.3;       # nginx, in every server block or in http",
@@ -135,11 +138,20 @@ def _new_versions(tls: TlsEvidence) -> Iterator[Remark]:
         refused = [trial.version for trial in tls.versions if trial.version in _OLD_VERSIONS and trial.outcome == "refused"]
         without = f" and refuses {' and '.join(refused)}" if refused else ""
         yield Remark(Grade.PASS, f"The server accepts {' and '.join(accepted)}{without}.")
-    elif outcomes and all(outcome == "refused" for outcome in outcomes.values()) and len(outcomes) == len(_GOOD_VERSIONS):
+    elif all(outcomes.get(version) == "refused" for version in _GOOD_VERSIONS) and _about_the_version(tls):
         yield Remark(Grade.FAIL, "The server accepts neither TLS 1.2 nor TLS 1.3; at least TLS 1.2 is required "
                                  "(RFC 9325 section 3.1.1).", "no-new-version", _VERSION_LINES)
     else:
         yield Remark(Grade.UNPROVEN, "Whether the server accepts TLS 1.2 or TLS 1.3 could not be told.", "version-unknown")
+
+
+def _about_the_version(tls: TlsEvidence) -> bool:
+    """Whether a refusal of all new versions is about versions: the server took an old one, or said so each time.
+
+    Other alerts may be about the name asked for, or about anything else.
+    """
+    return any(trial.outcome == "accepted" for trial in tls.versions) or all(
+        _VERSION_ALERT in trial.detail for trial in tls.versions)
 
 
 def _cipher(tls: TlsEvidence) -> Iterator[Remark]:

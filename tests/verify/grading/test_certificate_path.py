@@ -127,10 +127,13 @@ def test_dates_are_left_to_their_own_check(moment: datetime.datetime | None) -> 
     assert VALID.not_before <= outcome.at <= VALID.not_after
 
 
-def test_chain_that_is_never_valid_as_a_whole_is_refused() -> None:
-    """No moment lies in the validity of both the leaf and its issuer."""
-    late = authority.leaf(RACK, NAMES, Validity.around(MOMENT, days_before=-1000, days_after=1100))
-    assert kind(late, RACK) is Kind.REFUSED
+def test_authority_renewed_after_the_leaf_expired_leaves_the_fault_to_the_dates() -> None:
+    """No moment lies in the validity of both: the dates fail, and the path, which holds, is not blamed as well."""
+    gone = authority.leaf(RACK, NAMES, Validity.around(MOMENT, days_before=300, days_after=-100))
+    outcome = validate(gone.der, [RACK.der], ANCHORS, MOMENT)
+    assert (outcome.kind, outcome.at) == (Kind.TRUSTED, None)
+    assert kind(authority.leaf(NARROW, NAMES, Validity.around(MOMENT, days_before=300, days_after=-100)), NARROW) is Kind.REFUSED
+    assert kind(authority.with_broken_signature(gone), RACK) is Kind.BAD_SIGNATURE
 
 
 def test_old_root_and_its_successor_of_one_name_side_by_side() -> None:

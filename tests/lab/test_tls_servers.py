@@ -1,0 +1,202 @@
+"""Real TLS servers on loopback: every window of versions that OpenSSL's own server can show, and nginx end to end."""
+
+from __future__ import annotations
+
+import datetime
+import os
+import signal
+import socket
+import subprocess
+from collections.abc import Callable, Iterator
+from contextlib import ExitStack, contextmanager
+from pathlib import Path
+from typing import Any
+
+import msgspec
+import pytest
+
+from probes import certificate
+from probes.sockets import SocketNetwork
+from shared import catalogue
+from shared.evidence import Evidence, FailureKind, HostEvidence, SiteEvidence, TlsEvidence, Vantage
+from shared.findings import Grade
+from shared.plan import Plan, Port
+from shared.quantities import Interval
+from shared.questions import Pace, PortQuestion
+from verify.grading.case import Case
+from verify.grading.certificate import grade_host
+from verify.laboratory import authority
+from verify.laboratory.authority import Credential, Validity
+
+pytestmark = pytest.mark.lab
+
+NAME = "dome-a.obs.example.net"
+# The one place where the machine's own time is wanted: real servers do not care, the certificates must hold for a day.
+NOW = datetime.datetime.now(datetime.UTC)
+VALID = Validity.around(NOW, days_before=1, days_after=365)
+RSA = authority.make_key("rsa-2048")
+ROOT = authority.root("Site Root", VALID)
+RACK = authority.intermediate(ROOT, "Rack Authority", VALID)
+LEAF = authority.leaf(RACK, (NAME,), VALID, key=RSA)
+
+OLD = ("-cipher", "DEFAULT:@SECLEVEL=0")
+
+
+def write(folder: Path, name: str, credential: Credential) -> tuple[Path, Path]:
+    chain, key = folder / f"{name}.pem", folder / f"{name}.key"
+    chain.write_bytes(credential.chain_pem)
+    key.write_bytes(credential.key_pem)
+    return chain, key
+
+
+@contextmanager
+def s_server(folder: Path, credential: Credential, *options: str) -> Iterator[int]:
+    """OpenSSL's own test server on a port of the system's choice."""
+    leaf, chain = folder / "leaf.pem", folder / "rest.pem"
+    leaf.write_bytes(credential.pem)
+    chain.write_bytes(credential.chain_pem.removeprefix(credential.pem))
+    (folder / "leaf.key").write_bytes(credential.key_pem)
+    command = ["openssl", "s_server", "-accept", "127.0.0.1:0", "-cert", str(leaf), "-key", str(folder / "leaf.key"), *options]
+    if chain.read_bytes():
+        command += ["-cert_chain", str(chain)]
+    with subprocess.Popen(command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, text=True) as server:
+        assert server.stdout is not None
+        try:
+            port = next((line.rpartition(":")[2] for line in server.stdout if line.startswith("ACCEPT")), "")
+            assert port.strip().isdigit(), "the server did not come up"
+            yield int(port)
+        finally:
+            server.terminate()
+            server.wait(10)
+
+
+async def look(port: int, name: str = NAME) -> TlsEvidence:
+    async with SocketNetwork(Pace(timeout_seconds=5.0)) as network:
+        stream = await network.connect("127.0.0.1", port, timeout_seconds=5.0)
+        return await certificate.examine(network, PortQuestion("127.0.0.1", port, "tls", name), stream)
+
+
+def told(evidence: TlsEvidence) -> str:
+    """The outcomes from TLS 1.3 down to 1.0, a letter each."""
+    return "".join(trial.outcome[0] for trial in evidence.versions)
+
+
+@pytest.mark.parametrize(("options", "protocol", "expected"), [
+    ((), "TLS 1.3", "aarr"),
+    (("-tls1_3",), "TLS 1.3", "arrr"),
+    (("-tls1_2",), "TLS 1.2", "rarr"),
+    (("-tls1_1", *OLD), "TLS 1.1", "rrar"),
+    (("-tls1", *OLD), "TLS 1.0", "rrra"),
+    (("-min_protocol", "TLSv1", *OLD), "TLS 1.3", "aaaa"),
+    (("-min_protocol", "TLSv1.1", *OLD), "TLS 1.3", "aaar"),
+    (("-min_protocol", "TLSv1", "-max_protocol", "TLSv1.2", *OLD), "TLS 1.2", "raaa"),
+])
+async def test_version_windows_of_a_real_server(tmp_path: Path, options: tuple[str, ...], protocol: str, expected: str) -> None:
+    """What the server was told to accept is what is found, and nothing else."""
+    with s_server(tmp_path, LEAF, *options) as port:
+        evidence = await look(port)
+    assert evidence.failure is None
+    assert (evidence.protocol, told(evidence)) == (protocol, expected)
+    assert [link.der for link in evidence.chain] == [LEAF.der, RACK.der]
+
+
+async def test_server_that_wants_a_client_certificate(tmp_path: Path) -> None:
+    """Under TLS 1.2 the handshake ends with an alert, after the server has shown its own certificate."""
+    with s_server(tmp_path, LEAF, "-tls1_2", "-Verify", "1") as port:
+        evidence = await look(port)
+    assert evidence.failure is not None
+    assert evidence.failure.kind is FailureKind.TLS_ALERT
+    assert "handshake_failure (40)" in evidence.failure.detail
+    assert [link.der for link in evidence.chain] == [LEAF.der, RACK.der]
+
+
+@pytest.mark.parametrize("key", ["rsa-1024", "p384", "ed25519"])
+async def test_any_kind_of_key_can_be_looked_at(tmp_path: Path, key: str) -> None:
+    """A weak certificate is fetched all the same: a look that refuses it would be a false green."""
+    weak = authority.leaf(None, (NAME,), VALID, key=authority.make_key(key))
+    with s_server(tmp_path, weak, *OLD) as port:
+        evidence = await look(port)
+    assert [link.der for link in evidence.chain] == [weak.der]
+
+
+async def test_curve_too_odd_for_the_client_is_not_taken_for_an_old_version(tmp_path: Path) -> None:
+    """The handshake fails for the curve; the trials show that the version is not what is refused."""
+    odd = authority.leaf(None, (NAME,), VALID, key=authority.make_key("p192"))
+    with s_server(tmp_path, odd, *OLD) as port:
+        evidence = await look(port)
+    assert evidence.failure is not None
+    assert evidence.failure.kind is FailureKind.TLS_ALERT
+    assert {trial.version: trial.outcome for trial in evidence.versions}["TLS 1.2"] == "accepted"
+
+
+# --- nginx: one process, one port a fault
+
+EXPIRED = Validity.around(NOW, days_before=30, days_after=-2)
+FUTURE = Validity.around(NOW, days_before=-2, days_after=300)
+
+#: The certificate shown, settings, and the fault that is expected (check and symptom), or none.
+SITES: dict[str, tuple[Credential, str, tuple[str, str] | None]] = {
+    "sound": (LEAF, "", None),
+    "sound over tls 1.2": (LEAF, "ssl_protocols TLSv1.2;", None),
+    "self-signed": (authority.leaf(None, (NAME,), VALID), "", ("certificate.trust", "self-signed")),
+    "chain cut short": (authority.without_intermediates(LEAF), "", ("certificate.trust", "issuer-not-sent")),
+    "wrong name": (authority.leaf(RACK, ("localhost",), VALID), "", ("certificate.name", "other-name")),
+    "expired": (authority.leaf(RACK, (NAME,), EXPIRED), "", ("certificate.dates", "expired")),
+    "from the future": (authority.leaf(RACK, (NAME,), FUTURE), "", ("certificate.dates", "not-yet-valid")),
+    "old versions": (LEAF, "ssl_protocols TLSv1 TLSv1.1 TLSv1.2; ssl_ciphers DEFAULT:@SECLEVEL=0;",
+                     ("certificate.protocol", "old-version")),
+    "plain text": (LEAF, "off", ("certificate.protocol", "not-tls")),
+}
+
+
+def free_ports(count: int) -> list[int]:
+    with ExitStack() as stack:
+        taken = [stack.enter_context(socket.create_server(("127.0.0.1", 0))) for _ in range(count)]
+        return [each.getsockname()[1] for each in taken]
+
+
+@pytest.fixture(scope="module")
+def sites(tmp_path_factory: pytest.TempPathFactory) -> Iterator[dict[str, int]]:
+    """An nginx with every site of the table; the port of each."""
+    folder = tmp_path_factory.mktemp("nginx")
+    ports = dict(zip(SITES, free_ports(len(SITES)), strict=True))
+    servers = []
+    for number, (title, (credential, settings, _)) in enumerate(SITES.items()):
+        chain, key = write(folder, str(number), credential)
+        tls = "" if settings == "off" else f"ssl_certificate {chain}; ssl_certificate_key {key}; {settings}"
+        servers.append(f"server {{ listen 127.0.0.1:{ports[title]}{' ssl' if tls else ''}; {tls} return 204; }}")
+    config = folder / "nginx.conf"
+    config.write_text(
+        f"master_process off; pid {folder}/pid; error_log {folder}/error.log;\n"
+        f"events {{ worker_connections 256; }}\nhttp {{ access_log off; "
+        + "".join(f"{kind}_temp_path {folder}/{kind};" for kind in ("client_body", "proxy", "fastcgi", "uwsgi", "scgi"))
+        + "\n" + "\n".join(servers) + "\n}\n")
+    # nginx listens before it leaves the foreground, so that no waiting is needed.
+    subprocess.run(["nginx", "-c", str(config), "-e", f"{folder}/error.log"], check=True, capture_output=True, timeout=20)
+    pid = int((folder / "pid").read_text())
+    try:
+        yield ports
+    finally:
+        os.kill(pid, signal.SIGTERM)
+
+
+@pytest.mark.parametrize("title", SITES)
+async def test_nginx_sites_give_the_planted_fault_and_no_other(
+    sites: dict[str, int], make_plan: Callable[..., Plan], title: str
+) -> None:
+    """From a real handshake to findings: a sound site shows none, a fault shows once."""
+    evidence = await look(sites[title])
+    plan = make_plan()
+    port = Port(sites[title])
+    role = msgspec.structs.replace(plan.roles[0], tls=(port,))
+    host = msgspec.structs.replace(plan.hosts[0], addresses=("127.0.0.1",))
+    plan = msgspec.structs.replace(plan, roles=(role,), hosts=(host,), anchors=("ca.pem",), anchors_pem=(ROOT.pem,))
+    seen = HostEvidence(fqdn=host.fqdn, tls=(evidence,))
+    whole: dict[str, Any] = {"started": evidence.at, "finished": evidence.at, "complete": True}
+    case = Case(plan=plan, limits=catalogue.limits_of("production"), agreed=Interval(-0.01, 0.01),
+                evidence=Evidence(vantage=Vantage(name="runner"), site=SiteEvidence(), hosts=(seen,), **whole))
+    faults = {(finding.check, finding.symptom) for finding in grade_host(case, host, seen) if finding.grade is Grade.FAIL}
+    expected = SITES[title][2]
+    assert faults == ({expected} if expected else set())
+    if title.startswith("sound"):
+        assert {finding.grade for finding in grade_host(case, host, seen)} == {Grade.PASS}
