@@ -160,9 +160,10 @@ class FakeNetwork:
 
 
 class _FakeStream:
-    """The near end of a fake connection, which takes no time to establish."""
+    """The near end of a fake connection, which takes no time to establish and loses no packet."""
 
     connect_seconds = 0.0
+    syn_repeats = 0
 
     def __init__(self, network: FakeNetwork, peer: StreamPeer, address: str, port: int) -> None:
         self._network, self._peer, self._where = network, peer, (address, port)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import msgspec
+
 from probes.seam import Network, NotObserved, Stream, now
 from shared.evidence import Failure, FailureKind, PortEvidence, PortState
 from shared.questions import PortQuestion
@@ -40,7 +42,8 @@ async def knock(network: Network, question: PortQuestion) -> tuple[PortEvidence,
             failures.append(unseen.failure)
         else:
             elapsed = stream.connect_seconds if attempt == 1 else network.monotonic() - began
-            return _evidence(question, PortState.OPEN, at, elapsed, attempt, None), stream
+            seen = _evidence(question, PortState.OPEN, at, elapsed, attempt, None)
+            return msgspec.structs.replace(seen, syn_repeats=stream.syn_repeats), stream
         state = state_of(failures[-1])
         if state in (PortState.REFUSED, PortState.UNTRIED):
             break

@@ -68,7 +68,11 @@ class Stream(Protocol):
 
     @property
     def connect_seconds(self) -> float:
-        """How long the TCP handshake took, from the first SYN; pacing before it does not count."""
+        """How long the TCP handshake took, from the first SYN; pacing before it does not count, our own queue after it does."""
+
+    @property
+    def syn_repeats(self) -> int:
+        """How many SYNs the kernel had to send again before it was answered: the kernel's count, not a guess from the time."""
 
     async def send(self, data: bytes, *, timeout_seconds: float) -> None:
         """Send all of ``data``.  Raises NotObserved."""

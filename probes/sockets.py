@@ -12,6 +12,7 @@ import contextlib
 import errno
 import socket
 import struct
+import sys
 import time
 from collections.abc import Callable, Hashable
 from contextlib import AbstractAsyncContextManager
@@ -28,6 +29,7 @@ _SO_TIMESTAMPNS = 35
 _IP_RECVERR, _IP_RECVTTL, _IP_TTL = 11, 12, 2
 _IPV6_RECVERR, _IPV6_RECVHOPLIMIT, _IPV6_HOPLIMIT = 25, 51, 52
 _ORIGIN_ICMP, _ORIGIN_ICMP6 = 2, 3
+_TOTAL_RETRANS = 100  # offset of tcpi_total_retrans in struct tcp_info (linux/tcp.h)
 _ICMP6_FILTER, _ICMP6_ECHO_REPLY = 1, 129
 
 _STAMP = struct.Struct("qq")
@@ -36,6 +38,8 @@ _ERROR = struct.Struct("=IBBBBII")
 _NO_SUCH_SOCKET = (errno.EACCES, errno.EPERM, errno.EPROTONOSUPPORT, errno.ESOCKTNOSUPPORT)
 _READS_A_TURN = 256
 _RECEIVE_BUFFER_OCTETS = 4 << 20
+#: Settled questions remembered, so that their late answers are known: a few seconds' worth at the usual pace.
+_SETTLED_KEPT = 4096
 #: Answers longer than this are cut by the kernel and fail to parse: the largest datagram there is.
 _LONGEST_DATAGRAM = 65535
 
@@ -64,6 +68,7 @@ class _Channel:
         self._version = 6 if sock.family == socket.AF_INET6 else 4
         self._waiting: dict[tuple[str, int, Hashable], _Waiter] = {}
         self._by_peer: dict[tuple[str, int], set[Hashable]] = {}
+        self._settled: dict[tuple[str, int, Hashable], None] = {}
         self._any_port = service.name == "icmp"
         self._loop = asyncio.get_running_loop()
         sock.setblocking(False)
@@ -90,10 +95,17 @@ class _Channel:
             if expiry is not None:
                 expiry.cancel()
             del self._waiting[(*where, key)]
+            self._remember((*where, key))
             keys = self._by_peer[where]
             keys.discard(key)
             if not keys:
                 del self._by_peer[where]
+
+    def _remember(self, settled: tuple[str, int, Hashable]) -> None:
+        """A late or doubled answer to a settled question is no stray of the questions still waiting."""
+        self._settled[settled] = None
+        if len(self._settled) > _SETTLED_KEPT:
+            del self._settled[next(iter(self._settled))]
 
     def _send(self, waiter: _Waiter, request: bytes, address: str, port: int) -> None:
         # An ICMP error about an earlier packet is reported on the next send: take it off the queue and send again.
@@ -130,7 +142,7 @@ class _Channel:
         where = (peer[0], 0 if self._any_port else peer[1])
         waiter = self._waiting.get((*where, key)) if key is not None else None
         if waiter is None or not waiter.accept(data):
-            if key is not None or not self._any_port:
+            if (key is not None or not self._any_port) and (*where, key) not in self._settled:
                 for other in self._by_peer.get(where, ()):
                     self._waiting[(*where, other)].strays += 1
             return
@@ -258,6 +270,7 @@ class _SocketStream:
         self._sock = sock
         self._loop = loop
         self.connect_seconds = connect_seconds
+        self.syn_repeats = _repeats(sock)
 
     async def send(self, data: bytes, *, timeout_seconds: float) -> None:
         began = self._loop.time()
@@ -443,6 +456,12 @@ class SocketNetwork:
 def _settle(future: asyncio.Future[int], sock: socket.socket | None) -> None:
     if not future.done():
         future.set_result(-1 if sock is None else sock.getsockopt(socket.SOL_SOCKET, socket.SO_ERROR))
+
+
+def _repeats(sock: socket.socket) -> int:
+    """How many segments the kernel has sent again on this connection: right after the handshake, SYNs only."""
+    facts = sock.getsockopt(socket.IPPROTO_TCP, socket.TCP_INFO, _TOTAL_RETRANS + 4)
+    return int.from_bytes(facts[_TOTAL_RETRANS:], sys.byteorder)
 
 
 def _met_itself(sock: socket.socket) -> bool:

@@ -163,7 +163,11 @@ class PortState(enum.StrEnum):
 
 
 class PortEvidence(msgspec.Struct, frozen=True, kw_only=True):
-    """What one TCP port answered.  ``attempts`` counts the connections tried."""
+    """What one TCP port answered.
+
+    ``attempts`` counts the connections tried, ``syn_repeats`` the SYNs that the kernel had to send again before the one
+    that opened was answered.
+    """
 
     address: str
     port: str
@@ -172,6 +176,7 @@ class PortEvidence(msgspec.Struct, frozen=True, kw_only=True):
     elapsed_seconds: float
     attempts: int
     failure: Failure | None = None
+    syn_repeats: int = 0
 
 
 class CertificateFacts(msgspec.Struct, frozen=True, kw_only=True):

@@ -176,6 +176,7 @@ async def test_loopback_open_and_refused_really() -> None:
     assert seen.state is PortState.OPEN
     assert stream is not None
     assert 0 < stream.connect_seconds < 1
+    assert (stream.syn_repeats, seen.syn_repeats) == (0, 0)
     stream.close()
     assert (refused.state, nothing) == (PortState.REFUSED, None)
 

@@ -9,9 +9,6 @@ from shared.quantities import show_seconds
 from verify.grading.case import Case, in_words
 from verify.grading.life import signs_of_life
 
-#: A TCP handshake that takes this long has lost a SYN: the kernel repeats it after its initial time-out (RFC 6298 section 2).
-LOST_SYN_SECONDS = 1.0
-
 
 class _Door:
     """One planned port of one address: what was seen of it, and how a finding about it is written."""
@@ -121,10 +118,11 @@ def _accepts(door: _Door, seen: PortEvidence) -> Finding:
             Grade.CAUTION, f"open at attempt {seen.attempts}",
             f"{door.name} accepts connections from {door.where}, but only at attempt {seen.attempts}, after {took}.",
             "lossy", _fix_lossy(door))
-    if seen.elapsed_seconds >= LOST_SYN_SECONDS:
-        return door.finding(Grade.CAUTION, f"open after {took}",
-                            f"{door.name} accepts connections from {door.where}, but only after {took}: a first SYN or its "
-                            "answer was lost.", "lossy", _fix_lossy(door))
+    if seen.syn_repeats:
+        return door.finding(
+            Grade.CAUTION, f"open at SYN {seen.syn_repeats + 1}",
+            f"{door.name} accepts connections from {door.where}, but only SYN {seen.syn_repeats + 1} was answered, after {took}: "
+            "what came before was lost on the way, or the queue of the service was full.", "lossy", _fix_lossy(door))
     return door.finding(Grade.PASS, "open", f"{door.name} accepts connections from {door.where}.")
 
 

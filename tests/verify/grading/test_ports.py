@@ -88,9 +88,8 @@ def graded(findings: Callable[..., list[Finding]]) -> Grading:
 @pytest.mark.parametrize(("port", "grade", "found", "symptom"), [
     (OPEN, Grade.PASS, "open", ""),
     (seen(PortState.OPEN, attempts=2, elapsed=2.0), Grade.CAUTION, "open at attempt 2", "lossy"),
-    (seen(PortState.OPEN, elapsed=0.999), Grade.PASS, "open", ""),
-    (seen(PortState.OPEN, elapsed=1.0), Grade.CAUTION, "open after 1 s", "lossy"),  # RFC 6298 section 2: a SYN was lost
-    (seen(PortState.OPEN, elapsed=1.001), Grade.CAUTION, "open after 1 s", "lossy"),
+    (msgspec.structs.replace(OPEN, syn_repeats=1, elapsed_seconds=1.02), Grade.CAUTION, "open at SYN 2", "lossy"),
+    (seen(PortState.OPEN, elapsed=1.7), Grade.PASS, "open", ""),  # slow to be seen by a busy runner, and no packet lost
     (seen(PortState.OPEN, failure(FailureKind.RESET), attempts=3), Grade.CAUTION, "accepts and resets at once", "reset"),
     (REFUSED, Grade.FAIL, "refused", "refused"),
     (SILENT, Grade.FAIL, "silent", "silent"),
