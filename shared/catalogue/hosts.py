@@ -87,7 +87,7 @@ CHECKS = (
                "at the console: ip -6 -br address; ip -6 route; sysctl net.ipv6.conf.all.disable_ipv6"),
         would_prove="a runner with IPv6, and a planned name server that answers for the host's name",
         owner="build",
-        needs=("host.echo", "name.server"),
+        needs=("name.server", "host.echo"),
     ),
 )
 
