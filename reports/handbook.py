@@ -58,7 +58,7 @@ def _limits(check: Check, profile: str | None) -> list[str]:
     lines = ["", "Limits"] if check.limits else []
     for limit_name in check.limits:
         rule = catalogue.LIMITS[limit_name]
-        for name in (profile,) if profile else PROFILES:
-            lines.append(f"{_INDENT}{limit_name:<28} {name:<11} {rule.under(name).show()}")
+        lines += [f"{_INDENT}{limit_name:<28} {name:<11} {rule.under(name).show()}"
+                  for name in ((profile,) if profile else PROFILES)]
         lines += textwrap.wrap(f"origin: {rule.origin}", _WIDTH, initial_indent=_INDENT * 2, subsequent_indent=_INDENT * 2)
     return lines

@@ -13,7 +13,8 @@ from shared.plan import Endpoint
 class NameQuestion(msgspec.Struct, frozen=True):
     """Ask one name server for one name and type.
 
-    ``purpose`` says why: server, zone, wildcard, forward, reverse, or confirm (a name that a reverse answer gave).
+    ``purpose`` says why: server, zone, wildcard, forward, reverse, sshfp, or confirm (a name that a
+    reverse answer gave).
     """
 
     server: Endpoint

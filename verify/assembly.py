@@ -133,11 +133,11 @@ def _coverage(plan: Plan, evidence: Evidence, graded: Graded, checks: frozenset[
         Missing(check=check, subjects=tuple(subjects), why=why, would_prove=catalogue.find(check).would_prove)
         for (check, why), subjects in groups.items()
     ]
-    for left in plan.left_out:
-        for check in catalogue.matching(left.check):
-            if check in checks:
-                missing.append(Missing(check=check, subjects=("every host",), why=f"left out by the plan: {left.reason}",
-                                       would_prove=catalogue.find(check).would_prove))
+    missing += [
+        Missing(check=check, subjects=("every host",), why=f"left out by the plan: {left.reason}",
+                would_prove=catalogue.find(check).would_prove)
+        for left in plan.left_out for check in catalogue.matching(left.check) if check in checks
+    ]
     cut_short = tuple(host.fqdn for host in evidence.hosts if not host.complete)
     if cut_short:
         missing.append(Missing(check="every check", subjects=cut_short, why="the run was interrupted before it was done",

@@ -32,7 +32,7 @@ from shared.evidence import (
     TlsEvidence,
     bounded,
 )
-from shared.questions import ClockQuestion, HostQuestions, Itinerary, PortQuestion, SiteQuestions
+from shared.questions import ClockQuestion, HostQuestions, Itinerary, NameQuestion, PortQuestion, SiteQuestions
 
 #: Connections one host sees from us at the same time, so that a small machine's accept queue is never the thing tested
 #: (common practice, no source).
@@ -43,7 +43,7 @@ CONNECTIONS_A_HOST = 16
 class _Notebook:
     """What has been seen so far of one host or of the site, in the order of the questions; None is not yet answered."""
 
-    names: list[tuple[NameAnswer, ...] | None] = field(default_factory=list)
+    names: list[NameAnswer | None] = field(default_factory=list)
     echoes: list[EchoEvidence | None] = field(default_factory=list)
     clocks: list[ClockEvidence | None] = field(default_factory=list)
     ports: list[PortEvidence | None] = field(default_factory=list)
@@ -53,11 +53,11 @@ class _Notebook:
     complete: bool = False
 
     def site(self) -> SiteEvidence:
-        return SiteEvidence(names=_flat(self.names), gateways=_kept(self.echoes), clocks=_kept(self.clocks),
+        return SiteEvidence(names=_kept(self.names), gateways=_kept(self.echoes), clocks=_kept(self.clocks),
                             crashes=tuple(self.crashes))
 
     def host(self, fqdn: str) -> HostEvidence:
-        return HostEvidence(fqdn=fqdn, names=_flat(self.names), echoes=_kept(self.echoes), clocks=_kept(self.clocks),
+        return HostEvidence(fqdn=fqdn, names=_kept(self.names), echoes=_kept(self.echoes), clocks=_kept(self.clocks),
                             ports=_kept(self.ports), tls=_kept(self.tls), ssh=_kept(self.ssh),
                             crashes=tuple(self.crashes), complete=self.complete)
 
@@ -66,11 +66,9 @@ def _kept(slots: list[Any]) -> tuple[Any, ...]:
     return tuple(slot for slot in slots if slot is not None)
 
 
-def _flat(slots: list[tuple[NameAnswer, ...] | None]) -> tuple[NameAnswer, ...]:
-    return tuple(answer for slot in slots if slot is not None for answer in slot)
-
-
-async def gather(itinerary: Itinerary, network: Network, on_host: Callable[[HostEvidence], None] = lambda _host: None) -> Evidence:
+async def gather(
+    itinerary: Itinerary, network: Network, on_host: Callable[[HostEvidence], None] = lambda _host: None
+) -> Evidence:
     """Ask every question of the itinerary and return what was seen.
 
     ``on_host`` is called with each host's evidence as it is complete.  When the task is cancelled the evidence so far is
@@ -104,7 +102,7 @@ async def gather(itinerary: Itinerary, network: Network, on_host: Callable[[Host
 async def _visit_site(network: Network, itinerary: Itinerary, book: _Notebook) -> None:
     questions: SiteQuestions = itinerary.site
     async with asyncio.TaskGroup() as group:
-        _each(group, book, book.names, questions.names, lambda question: _one(names.ask(network, question)))
+        _each(group, book, book.names, questions.names, lambda question: names.ask(network, question))
         _each(group, book, book.echoes, questions.gateways, lambda question: echo.echo(network, question))
         _each(group, book, book.clocks, questions.clocks, lambda question: _ask_time(network, itinerary, question))
 
@@ -119,12 +117,21 @@ async def _visit_host(network: Network, questions: HostQuestions, book: _Noteboo
             return await _knock(network, question, book, positions[id(question)])
 
     async with asyncio.TaskGroup() as group:
-        if questions.names:
-            _each(group, book, book.names, (questions.names,), lambda batch: names.ask_host(network, batch))
+        group.create_task(_ask_names(network, questions.names, book))
         _each(group, book, book.echoes, questions.echoes, lambda question: echo.echo(network, question))
         _each(group, book, book.clocks, questions.clocks,
               lambda question: clock.ask_time(network, question, question.server.host))
         _each(group, book, book.ports, questions.ports, knock)
+
+
+async def _ask_names(network: Network, questions: tuple[NameQuestion, ...], book: _Notebook) -> None:
+    """Put the questions about a host, then look up forward what the reverse answers name (RFC 8601 section 3)."""
+    async with asyncio.TaskGroup() as group:
+        _each(group, book, book.names, questions, lambda question: names.ask(network, question))
+    answered = [(question, answer) for question, answer in zip(questions, book.names, strict=True) if answer is not None]
+    following = names.confirmations([question for question, _ in answered], [answer for _, answer in answered])
+    async with asyncio.TaskGroup() as group:
+        _each(group, book, book.names, following, lambda question: names.ask(network, question))
 
 
 async def _knock(network: Network, question: PortQuestion, book: _Notebook, index: int) -> PortEvidence:
@@ -156,10 +163,6 @@ async def _ask_time(network: Network, itinerary: Itinerary, question: ClockQuest
     return await clock.ask_time(network, question, address)
 
 
-async def _one(answer: Awaitable[NameAnswer]) -> tuple[NameAnswer, ...]:
-    return (await answer,)
-
-
 def _each(
     group: asyncio.TaskGroup,
     book: _Notebook,
@@ -168,8 +171,9 @@ def _each(
     ask: Callable[[Any], Awaitable[Any]],
 ) -> None:
     """Start one task a question; each puts its answer in its own place, so that order never depends on timing."""
+    first = len(slots)
     slots.extend([None] * len(questions))
-    for index, question in enumerate(questions):
+    for index, question in enumerate(questions, first):
         group.create_task(_answer(book, slots, index, question, ask))
 
 

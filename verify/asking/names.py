@@ -31,12 +31,16 @@ def site_questions(plan: Plan, sibling: str) -> tuple[NameQuestion, ...]:
 def host_questions(plan: Plan, host: Host) -> tuple[NameQuestion, ...]:
     """For each server: the host's addresses of both families, and the name of each planned address.
 
-    AAAA is asked for even where the plan has no IPv6: an address nobody planned is a finding.
+    AAAA is asked for even where the plan has no IPv6: an address nobody planned is a finding.  Where the host speaks SSH,
+    the fingerprints that the zone may hold of its keys are asked for too (RFC 4255); their absence is none.
     """
+    role = plan.role(host.role)
     questions = []
     for server in plan.name_servers:
         questions += [NameQuestion(server, host.fqdn, rrtype, "forward") for rrtype in ("A", "AAAA")]
         questions += [NameQuestion(server, reverse_name(address), "PTR", "reverse") for address in host.addresses]
+        if role and role.ssh:
+            questions.append(NameQuestion(server, host.fqdn, "SSHFP", "sshfp"))
     return tuple(questions)
 
 

@@ -10,10 +10,10 @@ from pathlib import Path
 from typing import NoReturn
 
 import click
-from reports.html import to_html
-from reports.terminal import summary
 
+from reports.html import to_html
 from reports.jsonfile import to_json
+from reports.terminal import summary
 from shared.run import Report
 from verify import trial
 from verify.commands.exits import Exit, crashed, exit_of

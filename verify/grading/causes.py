@@ -87,7 +87,7 @@ _ASKED_AT_EVERY_SERVER = frozenset({"name.forward", "name.reverse", "name.alias"
 _TOLD_BY_TWINS = frozenset({"ssh.shared-key", "certificate.shared-key"})
 
 #: Checks whose fail or caution may only repeat in other words what the fail of a check they need has said.
-_REPEATING = frozenset({"name.agreement", "name.servers-agree", "clock.offset", "clock.skew"})
+_REPEATING = frozenset({"name.forward", "name.reverse", "name.agreement", "name.servers-agree", "clock.offset", "clock.skew"})
 
 
 def _upstream(check: str) -> Iterator[str]:
@@ -122,8 +122,17 @@ def _same_port(cause: Finding, effect: Finding, outages: _Outages) -> bool:
 
 
 def _name_server(cause: Finding, effect: Finding, outages: _Outages) -> bool:
-    """A dead name server explains the questions put to it, and the rest only where no server is left."""
-    return _first_word(effect) == cause.subject or outages.no_name_server
+    """A dead name server explains the questions put to it, and the rest only where no server is left.
+
+    A server that does not speak for a reverse zone (subject "SERVER ZONE") explains the pointers it could not give.  A zone
+    that does not exist at a server holds none of its names either (RFC 8020 section 2).
+    """
+    if effect.grade is Grade.FAIL and not cause.symptom == effect.symptom == "no-name":
+        return False
+    server, _space, zone = cause.subject.partition(" ")
+    if _first_word(effect) == server:
+        return not zone or effect.check == "name.reverse"
+    return not zone and outages.no_name_server
 
 
 def _time_source(_cause: Finding, effect: Finding, outages: _Outages) -> bool:

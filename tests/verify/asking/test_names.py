@@ -36,7 +36,7 @@ def test_a_host_is_asked_for_in_both_families_whatever_it_has(make_plan: MakePla
     plan = make_plan(networks=(Network(name="mgmt", subnet_typed="192.0.2.0/24", subnet="192.0.2.0/24", ipv6="off"),))
     questions = host_questions(plan, host("dome-a", "192.0.2.11", "2001:db8::11"))
     assert Counter((one.rrtype, one.purpose) for one in questions) == {
-        ("A", "forward"): 2, ("AAAA", "forward"): 2, ("PTR", "reverse"): 4}
+        ("A", "forward"): 2, ("AAAA", "forward"): 2, ("PTR", "reverse"): 4, ("SSHFP", "sshfp"): 2}
     assert "11.2.0.192.in-addr.arpa" in {one.name for one in questions}
 
 

@@ -142,7 +142,8 @@ def test_a_sound_site_has_no_fault(world: World) -> None:
 def test_the_questions_asked_are_the_answers_graded(world: World) -> None:
     """What the itinerary asks is what a sound world answers: neither side has a question the other does not know."""
     asked = {(question.server.label, question.name, question.rrtype, question.transport, question.purpose)
-             for question in (*asking.site_questions(world.plan, "zq7f3k"), *asking.host_questions(world.plan, world.planned))}
+             for question in (*asking.site_questions(world.plan, "zq7f3k"), *asking.host_questions(world.plan, world.planned))
+             if question.purpose != "sshfp"}  # read by the graders of ssh
     given_ = {(one.server, one.name, one.rrtype, one.transport, one.purpose) for one in world.site.values()}
     given_ |= {(one.server, one.name, one.rrtype, one.transport, "reverse" if one.rrtype == "PTR" else one.purpose)
                for one in world.host.values()}

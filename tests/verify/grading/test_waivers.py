@@ -16,7 +16,8 @@ HOST = "dome-a.obs.example.net"
 
 
 def fail(check: str = "certificate.trust", subject: str = "443/tcp", grade: Grade = Grade.FAIL) -> Finding:
-    return Finding(check=check, subject=subject, grade=grade, planned="", found="", message="", ref=make_ref(HOST, check, subject))
+    return Finding(check=check, subject=subject, grade=grade, planned="", found="", message="",
+                   ref=make_ref(HOST, check, subject))
 
 
 def waiver(check: str = "certificate.trust", host: str = "dome-*", until: str = "2027-01-31", subject: str = "*") -> Waiver:
