@@ -13,7 +13,7 @@ from collections.abc import Sequence
 import msgspec
 
 from reports.marks import GRADES, Mark, rank
-from shared.findings import Finding, Grade, ShownLimits
+from shared.findings import Finding, Grade, Measured, ShownLimits
 from shared.quantities import Limits, Sense, show_value
 from shared.run import HostReport
 
@@ -94,11 +94,10 @@ def gauge(finding: Finding) -> Gauge | None:
     axis = _Axis(min(0.0, 1.3 * min(values)), max(0.0, 1.3 * max(values)), unit, margin=0.0)
     good = [axis.at(value) for key, value in bounds if key == bounds[0][0]]
     inside = (min(good), 100.0) if not at_most else (min(good) if len(good) == 2 else 0.0, max(good))
-    width = f" ± {show_value(measured.uncertainty, measured.unit)}" if measured.uncertainty else ""
     return Gauge(lo=axis.at(lo), hi=axis.at(hi), at=axis.at(measured.value), inside=inside,
                  bounds=tuple(Bound(axis.at(value), key, _bound_words(value, measured.unit, mirrored=mirrored))
                               for key, value in bounds),
-                 text=f"{show_value(measured.value, measured.unit)}{width}", limits=limit_words(limits, measured.unit))
+                 text=_value_words(finding), limits=limit_words(limits, measured.unit))
 
 
 def _bound_words(value: float, unit: str, *, mirrored: bool) -> str:
@@ -184,10 +183,14 @@ def _in_seconds(pair: tuple[str, Finding]) -> bool:
 
 
 def _span(finding: Finding) -> tuple[float, float]:
-    measured = finding.measured
-    if measured is None:
-        raise ValueError(f"{finding.ref} was not measured")
+    measured = _measured(finding)
     return measured.value - measured.uncertainty, measured.value + measured.uncertainty
+
+
+def _measured(finding: Finding) -> Measured:
+    if finding.measured is None:
+        raise ValueError(f"{finding.ref} was not measured")
+    return finding.measured
 
 
 def _stacked(axis: _Axis, clocks: Sequence[tuple[str, Finding]]) -> tuple[Dot, ...]:
@@ -214,18 +217,23 @@ def _take(heights: dict[int, int], at: float) -> int:
     return min(height, _TALLEST)
 
 
+def _value_words(finding: Finding) -> str:
+    """The measured value with its uncertainty, as the finding itself says it."""
+    measured = _measured(finding)
+    spread = f" ± {show_value(measured.uncertainty, measured.unit)}" if measured.uncertainty else ""
+    return show_value(measured.value, measured.unit) + spread
+
+
 def _middle(finding: Finding) -> float:
-    lo, hi = _span(finding)
-    return (lo + hi) / 2
+    return _measured(finding).value
 
 
 def _dot(axis: _Axis, label: str, finding: Finding, step: int, text: str = "") -> Dot:
     lo, hi = _span(finding)
-    at = axis.at((lo + hi) / 2)
+    at = axis.at(_middle(finding))
     held = finding.grade is Grade.PASS
-    value = show_value((lo + hi) / 2, "s") + (f" ± {show_value((hi - lo) / 2, 's')}" if hi > lo else "")
     return Dot(at=at, lo=axis.at(lo), hi=axis.at(hi), step=step, mark=GRADES[finding.grade], label="" if held else label,
-               text=f"{text or label}: {value}", near="start" if at < 55 else "end")
+               text=f"{text or label}: {_value_words(finding)}", near="start" if at < 55 else "end")
 
 
 def _ticks(axis: _Axis, lo: float, hi: float) -> tuple[Tick, ...]:

@@ -27,6 +27,8 @@ from shared.safetext import visible
 
 #: How much of each part one screen of about fifty lines has room for; what is left out is counted, never dropped silently.
 _MOST_CAUSES, _MOST_HOSTS, _MOST_MISSING, _MESSAGE_LINES, _MEND_LINES = 5, 8, 4, 3, 4
+#: Where a place would be cut shorter than this, the count of what is explained gives way.
+_LEAST_PLACE = 8
 #: A column too narrow to wrap text in helps nobody.
 _NARROWEST = 40
 #: The styles of ``rich`` for each kind of text; 8-bit colours near the page's palette, and no meaning in colour alone.
@@ -44,9 +46,11 @@ class _Span(msgspec.Struct, frozen=True):
 _Line = Sequence[_Span]
 
 
-def summary(report: Report, *, width: int = 80, colour: bool = False, files: Iterable[str] = (),
+def summary(report: Report, *, width: int = 80, colour: bool = False, files: Iterable[str] = (), quiet: bool = False,
             checks: Mapping[str, Check] = catalogue.CHECKS) -> str:
     """The run in one screen of at most ``width`` columns (40 at least), without a final line end.
+
+    ``quiet`` leaves only the causes, and nothing at all where there are none.
 
     ``files`` says where the reports were written, one line each; these lines alone are never cut, so that a path can
     be copied.  ``checks`` is the catalogue that titles and owners are read from.
@@ -56,7 +60,7 @@ def summary(report: Report, *, width: int = 80, colour: bool = False, files: Ite
     shower = Shower(Names(report), checks, causesview.numbers_of(groups))
     told = causesview.causes(report, groups, shower)
     others = causesview.also_open(report, shower)
-    blocks: list[list[_Line]] = [
+    blocks: list[list[_Line]] = [list(_causes(told, width))] if quiet else [
         list(_head(report, len(told), len(others), width)), list(_causes(told, width)), list(_hosts(report.hosts, width)),
         list(_missing(report, shower, width)), [[_Span(file)] for file in files]]
     lines: list[_Line] = []
@@ -105,6 +109,8 @@ def _causes(told: Sequence[CauseView], width: int) -> Iterator[_Line]:
         explains = f", explains {cause.explains:,}" if cause.explains else ""
         place = f"{first.host}, {first.check} {first.subject}"
         room = width - 7 - len(cause.owner) - len(alike) - len(explains)
+        if room < _LEAST_PLACE:
+            room, explains = room + len(explains), ""
         yield [_Span(f"{cause.number:>2} "), _Span(cause.mark.sign, cause.mark.key), _Span(f" {cause.owner}", "title"),
                _Span(f": {_cut(place, room)}{alike}{explains}", "soft")]
         yield from _wrapped(first.message, "     ", width, _MESSAGE_LINES, "")

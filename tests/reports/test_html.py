@@ -1,0 +1,236 @@
+"""The page is a function of the report, holds every finding, fetches nothing, and shows hostile text as text."""
+
+from __future__ import annotations
+
+import base64
+import collections
+import hashlib
+import os
+import re
+from collections.abc import Callable
+from html.parser import HTMLParser
+from pathlib import Path
+from types import ModuleType
+
+import msgspec
+import pytest
+
+from reports.html import LONGEST_TEXT, to_html
+from reports.jsonfile import from_json, to_json
+from shared.catalogue import Check
+from shared.findings import Grade
+from shared.safetext import visible
+
+VOID = {"meta", "br", "link", "input", "img"}
+SAMPLES = ("small", "three", "sound", "tidewater", "hostile")
+
+
+class Parsed(HTMLParser):
+    """A page read back: its elements, ids, links, and its text with the script and the style apart."""
+
+    def __init__(self, page: str) -> None:
+        super().__init__(convert_charrefs=True)
+        self.tags: collections.Counter[str] = collections.Counter()
+        self.ids: list[str] = []
+        self.hrefs: list[str] = []
+        self.attributes: list[tuple[str, str, str]] = []
+        self.classes: collections.Counter[str] = collections.Counter()
+        self.raw: dict[str, list[str]] = {"script": [], "style": []}
+        self.pieces: list[str] = []
+        self._within = ""
+        self.feed(page)
+        self.close()
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self.tags[tag] += 1
+        for name, value in attrs:
+            self.attributes.append((tag, name, value or ""))
+            if name == "id":
+                self.ids.append(value or "")
+            elif name == "href":
+                self.hrefs.append(value or "")
+            elif name == "class":
+                self.classes.update((value or "").split())
+        if tag in self.raw:
+            self._within = tag
+
+    def handle_endtag(self, tag: str) -> None:
+        if tag == self._within:
+            self._within = ""
+
+    def handle_data(self, data: str) -> None:
+        (self.raw[self._within] if self._within else self.pieces).append(data)
+
+    @property
+    def text(self) -> str:
+        return "".join(self.pieces)
+
+
+@pytest.fixture(scope="module")
+def page_of(sample: ModuleType) -> Callable[[str], str]:
+    pages: dict[str, str] = {}
+
+    def page(name: str) -> str:
+        if name not in pages:
+            pages[name] = to_html(getattr(sample, name)())
+        return pages[name]
+
+    return page
+
+
+def test_the_small_page_is_the_golden_one(sample: ModuleType, checks: dict[str, Check]) -> None:
+    """The whole file, compared whole; SEATRIAL_GOLDEN=write renews it, and the change is read before it is committed."""
+    golden = Path(__file__).with_name("golden") / "small.html"
+    page = to_html(sample.small(), checks=checks)
+    if os.environ.get("SEATRIAL_GOLDEN") == "write":
+        golden.write_text(page, encoding="utf-8")
+    assert page == golden.read_text(encoding="utf-8")
+
+
+@pytest.mark.parametrize("name", SAMPLES)
+def test_a_report_read_back_gives_the_same_page(sample: ModuleType, page_of: Callable[[str], str], name: str) -> None:
+    """HTML from the JSON file equals HTML from memory."""
+    assert to_html(from_json(to_json(getattr(sample, name)()))) == page_of(name)
+
+
+@pytest.mark.parametrize("name", [*SAMPLES, "fleet"])
+def test_ids_are_unique_and_links_lead_somewhere(page_of: Callable[[str], str], name: str) -> None:
+    """Every deep link has exactly one target, and no link leaves the page."""
+    parsed = Parsed(page_of(name))
+    assert [held for held, count in collections.Counter(parsed.ids).items() if count > 1] == []
+    assert all(parsed.ids)
+    assert {href for href in parsed.hrefs if not href.startswith("#")} == set()
+    assert {href[1:] for href in parsed.hrefs} - set(parsed.ids) == set()
+
+
+@pytest.mark.parametrize("name", [*SAMPLES, "fleet"])
+def test_nothing_is_fetched_and_only_what_is_ours_may_run(page_of: Callable[[str], str], name: str) -> None:
+    """No element that loads, no style attribute, no event attribute; the policy names the one style and script by hash."""
+    page = page_of(name)
+    parsed = Parsed(page)
+    assert not set(parsed.tags) & {"link", "img", "iframe", "object", "embed", "form", "base", "video", "audio"}
+    assert parsed.tags["script"] == parsed.tags["style"] == 1
+    assert [
+        held for held in parsed.attributes if held[1] in {"src", "style", "srcset", "action"} or held[1].startswith("on")
+    ] == []
+    policy = next(
+        value for tag, name_, value in parsed.attributes if (tag, name_) == ("meta", "content") and "default-src" in value
+    )
+    assert policy.startswith("default-src 'none'; ")
+    assert "unsafe" not in policy
+    for kind in ("script", "style"):
+        digest = base64.b64encode(hashlib.sha256("".join(parsed.raw[kind]).encode()).digest()).decode()
+        assert f"{kind}-src 'sha256-{digest}'" in policy
+    assert re.findall(r"url\(|@import|https?:", "".join(parsed.raw["style"])) == []
+
+
+def test_every_finding_of_a_full_page_is_on_it_once(sample: ModuleType, page_of: Callable[[str], str]) -> None:
+    """The total of the rows is the total of the report, each finding under an id of its own."""
+    report = sample.tidewater()
+    parsed = Parsed(page_of("tidewater"))
+    shown = [held for held in parsed.ids if held.startswith("f-")]
+    assert len(shown) == len(report.findings())
+    unsettled = sum(finding.grade is not Grade.PASS for finding in report.findings())
+    assert parsed.classes["finding"] == unsettled
+    counts = report.counts
+    assert (counts.passed, counts.fail + counts.caution + counts.unproven + counts.waived) == (len(shown) - unsettled, unsettled)
+
+
+def test_a_lean_page_has_every_host_and_every_finding_that_is_no_pass(sample: ModuleType, page_of: Callable[[str], str]) -> None:
+    """For many hosts passes are told in brief, but nothing that needs a look is left out."""
+    report = sample.fleet()
+    parsed = Parsed(page_of("fleet"))
+    assert parsed.classes["host"] == len(report.hosts) + 1
+    assert parsed.classes["finding"] == sum(finding.grade is not Grade.PASS for finding in report.findings())
+    passed = sum(int(count.replace(",", "")) for count in re.findall(r"<summary>([\d,]+) passed</summary>", page_of("fleet")))
+    assert passed == report.counts.passed
+
+
+def test_a_deep_link_stays_the_same_from_run_to_run(sample: ModuleType) -> None:
+    """A link pasted into a ticket finds the finding in the next report too, whatever else was found."""
+    assert 'id="f-dome-b.obs.example.net-clock.offset-192.0.2.12-123"' in to_html(sample.small())
+    assert 'id="f-dome-b.obs.example.net-clock.offset-192.0.2.12-123"' in to_html(sample.tidewater())
+
+
+def test_the_page_has_a_title_a_language_and_real_headings(page_of: Callable[[str], str]) -> None:
+    """WCAG 2.2, 2.4.2, 3.1.1 and 1.3.1."""
+    page = page_of("tidewater")
+    assert '<html lang="en">' in page
+    assert "<title>not ready: Tidewater Observatory, rack 2, 2027-03-04 09:12:24 UTC</title>" in page
+    assert Parsed(page).tags["h1"] == 1
+    assert re.search(r"<th(?! scope)(?!ead)", page) is None
+
+
+def test_hostile_text_is_shown_as_text(sample: ModuleType, page_of: Callable[[str], str]) -> None:
+    """Script tags, quotes, bidirectional and control characters read back as themselves, escaped exactly once."""
+    plain, hostile = Parsed(page_of("small")), Parsed(page_of("hostile"))
+    assert hostile.tags["script"] == 1
+    assert hostile.tags["img"] == 0
+    assert set(hostile.tags) - {"ul"} <= set(plain.tags) | set(Parsed(page_of("tidewater")).tags)
+    assert hostile.text.count(visible(sample.HOSTILE)) > 20
+    assert "49" not in [piece.strip() for piece in hostile.pieces]
+    assert [char for char in page_of("hostile") if not char.isprintable() and char != "\n"] == []
+
+
+@pytest.mark.parametrize(
+    "text", ["</title>", "</style>", "</script>", "<!--", "]]>", '"><b>', "'><b>", "&lt;", "{{ 7 }}", "{% raw %}", "\\"]
+)
+def test_mark_up_in_any_field_stays_text(sample: ModuleType, text: str) -> None:
+    """Each of the ways out of a context that a host might try."""
+    odd = f"a{text}b"
+    parsed = Parsed(to_html(sample.hostile(odd)))
+    assert parsed.text.count(odd) > 20
+    assert parsed.tags["b"] == parsed.text.count("Would prove it:") + 1 + 5
+
+
+def test_a_text_of_100_kb_is_cut_and_says_so(sample: ModuleType) -> None:
+    """The page stays small and the reader knows where the rest is."""
+    page = to_html(sample.hostile("x" * 100_000))
+    assert "x" * LONGEST_TEXT + "… (100,000 characters; the JSON report holds them all)" in Parsed(page).text
+    assert "x" * (LONGEST_TEXT + 1) not in page
+    assert len(page.encode()) < 600_000
+
+
+@pytest.mark.parametrize(("name", "most"), [("tidewater", 300_000), ("fleet", 6_000_000)])
+def test_the_page_is_small(page_of: Callable[[str], str], name: str, most: int) -> None:
+    """Ten hosts in under 300 KB, a thousand in under 6 MB, so that a ticket takes it."""
+    assert len(page_of(name).encode()) < most
+
+
+def test_raw_octets_of_certificates_are_left_to_the_json(sample: ModuleType, page_of: Callable[[str], str]) -> None:
+    """The certificate's bytes would be most of the page and nobody reads them there."""
+    der = sample.tidewater().hosts[0].evidence.tls[0].chain[0].der
+    assert base64.b64encode(der).decode()[:40] not in page_of("tidewater")
+
+
+def test_a_partial_run_says_so_at_once(sample: ModuleType) -> None:
+    """A reader of an interrupted run is not left to find out."""
+    report = sample.small()
+    partial = msgspec.structs.replace(report, run=msgspec.structs.replace(report.run, complete=False))
+    assert "A partial run." in to_html(partial)
+    assert "A partial run." not in to_html(report)
+
+
+def test_a_report_of_nothing_can_be_shown(sample: ModuleType) -> None:
+    """A run that was stopped before the first answer is still a report."""
+    report = sample.sound()
+    empty = msgspec.structs.replace(
+        report,
+        hosts=(),
+        site=sample.SiteReport(findings=(), evidence=sample.SiteEvidence()),
+        counts=sample.Counts(),
+        coverage=sample.Coverage(planned=0, proven=0),
+        verdict="unproven",
+    )
+    assert "Not proven ready." in Parsed(to_html(from_json(to_json(empty)))).text
+
+
+def test_every_grade_has_a_word_and_a_shape_wherever_it_has_a_colour(page_of: Callable[[str], str]) -> None:
+    """WCAG 1.4.1: every mark in the page is followed by its word, shown or spoken."""
+    page = page_of("tidewater")
+    words = {"f": "fail|not ready", "c": "caution|ready, with cautions", "u": "unproven", "w": "waived", "p": "pass|ready"}
+    marks = re.findall(r'<svg class="m (\w)" aria-hidden="true"><use href="#m-(\w)"/></svg>(?=(.{0,60}))', page, re.S)
+    assert len(marks) > 150
+    for key, shape, after in marks:
+        assert key == shape
+        assert re.match(rf"\s*(<b>\d+</b>\s*|<span( class=\"v\")?>)?\s*({words[key]}|Not ready for)", after), after

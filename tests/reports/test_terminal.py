@@ -1,0 +1,108 @@
+"""The summary fits the screen, leads with causes, and shows hostile text as text."""
+
+from __future__ import annotations
+
+import os
+import re
+import unicodedata
+from pathlib import Path
+from types import ModuleType
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from reports.terminal import summary
+from shared.catalogue import Check
+
+SAMPLES = ("small", "three", "sound", "tidewater", "hostile", "fleet")
+PAINT = re.compile(r"\x1b\[[0-9;]*m")
+
+
+def columns(text: str) -> int:
+    return sum(2 if unicodedata.east_asian_width(char) in "WF" else 1 for char in text if not unicodedata.combining(char))
+
+
+def test_the_summary_is_the_golden_one(sample: ModuleType, checks: dict[str, Check]) -> None:
+    """The whole text; SEATRIAL_GOLDEN=write renews it."""
+    golden = Path(__file__).with_name("golden") / "tidewater.txt"
+    text = summary(sample.tidewater(), files=("reports/run.html", "reports/run.json"), checks=checks)
+    if os.environ.get("SEATRIAL_GOLDEN") == "write":
+        golden.write_text(text + "\n", encoding="utf-8")
+    assert text + "\n" == golden.read_text(encoding="utf-8")
+
+
+@pytest.mark.parametrize("name", SAMPLES)
+@pytest.mark.parametrize("width", [40, 60, 80, 100])
+def test_no_line_is_wider_than_asked(sample: ModuleType, name: str, width: int) -> None:
+    """Wide characters count for two columns."""
+    lines = summary(getattr(sample, name)(), width=width).splitlines()
+    assert max(map(columns, lines)) <= width
+
+
+def test_wide_letters_are_counted_as_wide(sample: ModuleType) -> None:
+    """A title in a script of wide characters still fits."""
+    assert max(map(columns, summary(sample.hostile("北斗七星" * 60)).splitlines())) <= 80
+
+
+@pytest.mark.parametrize("name", SAMPLES)
+def test_the_summary_is_about_one_screen(sample: ModuleType, name: str) -> None:
+    """A thousand hosts take no more room than ten."""
+    assert len(summary(getattr(sample, name)()).splitlines()) <= 60
+
+
+def test_the_verdict_comes_first_then_causes_then_hosts_then_what_is_unproven_then_the_files(sample: ModuleType) -> None:
+    """The order of reading."""
+    text = summary(sample.tidewater(), files=("where/run.html",))
+    marks = ["NOT READY", "To mend, in order", " 1 ◆ ", "Hosts under", "Not proven: ", "where/run.html"]
+    places = [text.index(mark) for mark in marks]
+    assert places == sorted(places)
+    assert text.startswith("◆ NOT READY  Tidewater Observatory, rack 2\n")
+
+
+def test_what_does_not_fit_is_counted(sample: ModuleType) -> None:
+    """Hosts that have no line are told by verdict, and the numbers add up."""
+    text = summary(sample.fleet())
+    shown = len(re.findall(r"^ [◆○▲●] rack", text, re.M))
+    rest = re.search(r"^   … and (.*ready)$", text, re.M)
+    assert rest is not None
+    assert shown + sum(int(number.replace(",", "")) for number in re.findall(r"[\d,]*\d", rest.group(1))) == 1000
+
+
+@pytest.mark.parametrize("name", SAMPLES)
+def test_colour_changes_no_word(sample: ModuleType, name: str) -> None:
+    """Without its paint the coloured summary is the plain one."""
+    report = getattr(sample, name)()
+    coloured = summary(report, colour=True)
+    assert [line.rstrip() for line in PAINT.sub("", coloured).splitlines()] == summary(report).splitlines()
+    assert coloured != summary(report)
+
+
+@pytest.mark.parametrize("colour", [False, True])
+def test_hostile_text_moves_no_cursor(sample: ModuleType, colour: bool) -> None:
+    """Escape, bidirectional and control characters come out written, not acting."""
+    text = PAINT.sub("", summary(sample.hostile(), colour=colour, files=(sample.HOSTILE,)))
+    assert "<U+202E>" in text
+    assert "<U+001B>[31m" in text
+    assert [char for char in text if not char.isprintable() and char != "\n"] == []
+
+
+@given(text=st.text(max_size=300))
+def test_any_text_fits_and_prints(sample: ModuleType, text: str) -> None:
+    """Whatever a host says, the summary stays within its columns and prints."""
+    lines = summary(sample.hostile(text)).split("\n")
+    assert max(map(columns, lines)) <= 80
+    assert all(line.isprintable() for line in lines)
+
+
+def test_a_long_path_is_never_cut(sample: ModuleType) -> None:
+    """It is there to be copied."""
+    path = "/srv/" + "tide/" * 40 + "run.html"
+    assert path in summary(sample.sound(), files=(path,)).splitlines()
+
+
+def test_quiet_leaves_only_the_causes(sample: ModuleType) -> None:
+    """Scripts that ask for quiet get what is to be mended, or nothing at all."""
+    assert summary(sample.three(), quiet=True, files=("run.html",)).splitlines()[0] == "To mend, in order"
+    assert "run.html" not in summary(sample.three(), quiet=True, files=())
+    assert summary(sample.sound(), quiet=True) == ""

@@ -1,0 +1,176 @@
+"""What the page shows and in which order."""
+
+from __future__ import annotations
+
+from types import ModuleType
+
+import msgspec
+import pytest
+
+from reports import view
+from shared.catalogue import Check
+from shared.findings import Grade, Verdict
+from shared.run import Cause, Coverage, Missing
+
+
+def test_causes_stand_in_the_order_of_the_report_with_who_must_act(sample: ModuleType, checks: dict[str, Check]) -> None:
+    """The order is the report's; the owner is the catalogue's; no cause is left out."""
+    page = view.build(sample.tidewater(), checks)
+    assert [(cause.number, cause.owner, cause.members[0].check) for cause in page.causes] == [
+        (1, "Host build", "host.echo"),
+        (2, "Time sources", "clock.source"),
+        (3, "Name servers", "name.servers-agree"),
+        (4, "Host build", "clock.offset"),
+        (5, "Certificates", "certificate.dates"),
+        (6, "Host build", "port.closed"),
+        (7, "Certificates", "certificate.protocol"),
+    ]
+    assert [(owner.label, owner.numbers) for owner in page.owners] == [
+        ("Host build", (1, 4, 6)),
+        ("Time sources", (2,)),
+        ("Name servers", (3,)),
+        ("Certificates", (5, 7)),
+    ]
+
+
+def test_what_a_cause_explains_is_folded_under_it(sample: ModuleType, checks: dict[str, Check]) -> None:
+    """The count is the report's own, and each effect leads to its place."""
+    report = sample.tidewater()
+    page = view.build(report, checks)
+    assert [cause.explains for cause in page.causes] == [cause.explains for cause in report.causes]
+    assert {effect.link.text for effect in page.causes[2].effects} == {
+        f"dome-{letter}.obs.example.net: name.forward 192.0.2.54" for letter in "bcg"
+    }
+    assert all(effect.link.target for cause in page.causes for effect in cause.effects)
+
+
+def test_an_effect_of_an_effect_belongs_to_the_first_cause(sample: ModuleType, checks: dict[str, Check]) -> None:
+    """A chain of reasons is followed to its end, and a circle of reasons ends too."""
+    hosts = sample.drafts(["dome-a"])
+    root = sample.plant_telnet(hosts[0])
+    middle = hosts[0].put("ssh.identity", "22/tcp", Grade.UNPROVEN, "", "", "m", because=(root.ref,))
+    end = hosts[0].put("ssh.algorithms", "22/tcp", Grade.UNPROVEN, "", "", "m", because=(middle.ref,))
+    hosts[0].put(
+        "port.open",
+        "22/tcp",
+        Grade.UNPROVEN,
+        "",
+        "",
+        "m",
+        because=(end.ref, "h|port.open|gone", "dome-a.obs.example.net|port.open|22/tcp"),
+    )
+    page = view.build(sample.assemble([], hosts, [root]), checks)
+    assert page.causes[0].explains == 3
+
+
+def test_many_causes_of_one_kind_are_told_together(sample: ModuleType, checks: dict[str, Check]) -> None:
+    """Thirty hosts with one fault are one thing to do, and the mend names every one of them."""
+    report = sample.fleet(300)
+    page = view.build(report, checks)
+    together = next(cause for cause in page.causes if cause.members[0].check == "port.closed")
+    assert len(together.members) == sum(cause.finding.split("|")[1] == "port.closed" for cause in report.causes) > 4
+    assert all(f"# {member.host} {member.subject}" in together.fix for member in together.members)
+    assert together.fix.count("systemctl disable --now inetd") == 1
+    assert sum(len(cause.members) for cause in page.causes) == len(report.causes)
+
+
+def test_nothing_open_is_left_off_the_first_page(sample: ModuleType, checks: dict[str, Check]) -> None:
+    """A fail that the report names neither as a cause nor as an effect is shown all the same."""
+    report = sample.tidewater()
+    fewer = msgspec.structs.replace(report, causes=report.causes[1:])
+    page = view.build(fewer, checks)
+    assert [other.check for other in page.others] == ["host.echo"]
+    assert view.build(report, checks).others == ()
+
+
+def test_what_waits_for_a_cause_is_kept_apart_from_what_needs_another_look(sample: ModuleType, checks: dict[str, Check]) -> None:
+    """Fifteen questions to a dead host are one thing to know, and it names the cause."""
+    page = view.build(sample.tidewater(), checks)
+    assert [(missing.headline, missing.count) for missing in page.missing] == [
+        ("The host's clock", 1),
+        ("system.route", 1),
+        ("Waits for no. 1", 15),
+    ]
+    assert page.missing[-1].because[0].target == "f-dome-d.obs.example.net-host.echo-192.0.2.14"
+
+
+def test_a_reason_that_only_looks_like_a_ref_is_a_sentence(sample: ModuleType, checks: dict[str, Check]) -> None:
+    """Only refs that are in the report are followed."""
+    missing = Missing(check="system.route", subjects=("every host",), why="because of h|x.y|z", would_prove="a login")
+    report = msgspec.structs.replace(sample.small(), coverage=Coverage(planned=2, proven=1, missing=(missing,)))
+    assert view.build(report, checks).missing[0].reasons == ("because of h|x.y|z",)
+
+
+@pytest.mark.parametrize(
+    ("name", "headline", "lede"),
+    [
+        (
+            "tidewater",
+            "Not ready for its next stage.",
+            "7 things to mend, in order; 18 other findings follow from them. 4 of 10 hosts are ready.",
+        ),
+        (
+            "small",
+            "Not ready for its next stage.",
+            "1 thing to mend, in order; 1 other finding follows from it. 1 of 2 hosts is ready.",
+        ),
+        ("three", "Not ready for its next stage.", "2 things to mend, in order. 1 of 3 hosts is ready."),
+        ("sound", "Ready for its next stage.", "Everything asked was found as planned. 2 of 2 hosts are ready."),
+    ],
+)
+def test_the_first_sentence_says_what_is_the_matter(
+    sample: ModuleType, checks: dict[str, Check], name: str, headline: str, lede: str
+) -> None:
+    """Whether it is ready, how much is to be done, what that settles, how many hosts are ready: in plain English."""
+    report = getattr(sample, name)()
+    if name == "small":
+        report = msgspec.structs.replace(report, causes=report.causes)
+    page = view.build(report, checks)
+    assert (page.headline, page.lede) == (headline, lede)
+
+
+def test_every_host_has_a_cell_for_every_family(sample: ModuleType, checks: dict[str, Check]) -> None:
+    """The matrix is complete: the worst grade of each family, and where to read about it."""
+    fleet = view.build(sample.tidewater(), checks).fleet
+    assert fleet.headings == ("plan", "names", "gateway", "host", "clock", "certificate", "ports", "SSH")
+    assert all(len(row.cells) == len(fleet.headings) for row in fleet.rows)
+    dark = next(row for row in fleet.rows if row.name == "dome-d")
+    assert [(cell.mark.key, cell.count) if cell else None for cell in dark.cells] == [
+        None,
+        ("p", 5),
+        ("u", 1),
+        ("f", 1),
+        ("u", 2),
+        ("u", 6),
+        ("u", 4),
+        ("u", 2),
+    ]
+    assert all(cell.target for row in fleet.rows for cell in row.cells if cell and cell.mark.key != "p")
+
+
+def test_a_fleet_of_a_thousand_shows_every_host_in_every_carpet(sample: ModuleType, checks: dict[str, Check]) -> None:
+    """No host is without its square, and hosts without a row are counted where the rows end."""
+    report = sample.fleet()
+    fleet = view.build(report, checks).fleet
+    for carpet in fleet.carpets:
+        assert sum(weave.path.count("M") for weave in carpet.weaves) == 1000
+    assert len(fleet.rows) - 1 + len(fleet.quiet) == 1000
+    assert len(fleet.quiet) == sum(host.verdict is Verdict.READY for host in report.hosts)
+
+
+def test_a_cause_that_is_not_in_the_report_is_passed_over(sample: ModuleType, checks: dict[str, Check]) -> None:
+    """A report of another version may name what we cannot show; the rest is shown."""
+    report = sample.small()
+    odd = msgspec.structs.replace(report, causes=(Cause(finding="nowhere|x.y|z", explains=3), *report.causes))
+    assert len(view.build(odd, checks).causes) == 1
+
+
+def test_two_findings_never_share_a_name(sample: ModuleType, checks: dict[str, Check]) -> None:
+    """Subjects that differ only in signs that a name cannot hold are numbered."""
+    hosts = sample.drafts(["dome-a"])
+    for subject in ("a/b", "a b", "A-B", "🜨", "🜩"):
+        hosts[0].put("name.alias", subject, Grade.CAUTION, "", "", "m")
+    page = view.build(sample.assemble([], hosts, []), checks)
+    slugs = [finding.slug for finding in page.hosts[0].open]
+    assert len(set(slugs)) == 5
+    assert all(slugs)
