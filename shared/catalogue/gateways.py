@@ -27,8 +27,8 @@ CHECKS = (
     Check(
         name="gateway.return-path",
         title="The host's own use of its gateway",
-        proves="An answer that no firewall can forge came back from the host to a runner outside the host's subnet, so the host "
-               "has a working way out.",
+        proves="An answer more than a reset came back from the host to a runner outside the host's subnet, so the host has a "
+               "working way out.",
         not_proves="That the way out is the planned gateway where several routers could carry the answer, or where a router "
                    "answers ARP for the runner's address (RFC 1027).  A runner on the same wire as the host proves nothing of "
                    "it: its packets never pass the gateway.",

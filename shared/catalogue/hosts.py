@@ -13,7 +13,8 @@ CHECKS = (
                "echoes are answered, the loss and the median round trip of one short burst are inside their limits.",
         not_proves="That the machine there is the planned one: a host with a stolen or mistyped address answers just as well; "
                    "its host key and certificate tell.  That the path stays as good: the numbers describe one burst of five "
-                   "echoes.  Where only resets came, that the host lives: a firewall can send them in its name.",
+                   "echoes.  Where only resets came, that the host lives: a firewall can send them in its name.  Where only a "
+                   "port accepts, a proxy in front can accept for a dead host.",
         basis=("RFC 1122 section 3.2.2.6 (every host answers echo, with the data it was sent)",
                "RFC 4443 sections 4.1 and 4.2 (echo over IPv6)",
                "RFC 1122 section 3.3.1.4 (one short burst, never a loop)",
