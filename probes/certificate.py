@@ -5,6 +5,7 @@ What answers may be anything.  Alerts, resets, silence, plain text, endless data
 
 from __future__ import annotations
 
+import contextlib
 import ipaddress
 from typing import TYPE_CHECKING
 
@@ -77,7 +78,7 @@ class _Visit:
 
     async def shake_hands(self, session: Handshake) -> None:
         """Drive the handshake to its end.  Raises NotObserved."""
-        await self._send(session.step())
+        await self._advance(session, b"")
         answer = await self._first_answer()
         queued = self._network.monotonic()
         # A slot is taken only once the server has answered, so that silent ports hold none that a live one waits for.
@@ -86,7 +87,9 @@ class _Visit:
             await self._advance(session, answer)
             while not session.finished:
                 await self._advance(session, await self._receive())
-            await self._send(session.farewell())
+            with contextlib.suppress(NotObserved):
+                # All is seen by now; a server that has gone already is none the worse for it.
+                await self._send(session.farewell())
 
     async def _first_answer(self) -> bytes:
         """As much of the server's answer as tells TLS from anything else."""

@@ -7,6 +7,8 @@ RFC 5246 sections 6.2.1 and 7.4.1; RFC 6066 section 3.
 
 from __future__ import annotations
 
+import functools
+
 import msgspec
 
 #: Protocol versions by number on the wire (RFC 8446 section 4.2.1; RFC 5246, 4346 and 2246 for the older ones).
@@ -126,6 +128,7 @@ def _number(value: int) -> bytes:
     return value.to_bytes(2, "big")
 
 
+@functools.cache
 def _numbers(values: tuple[int, ...]) -> bytes:
     return b"".join(_number(value) for value in values)
 

@@ -125,6 +125,22 @@ def test_chain_protocol_and_versions_of_a_sound_server(piece: int) -> None:
     assert all(NAME.encode() in hello for hello in hellos)
 
 
+class LeavesAtOnce(TlsServer):
+    """A sound server that hangs up the moment the handshake is done."""
+
+    def received(self, data: bytes) -> Sequence[bytes | None]:
+        said = super().received(data)
+        return [*said, None] if self._connection.get_cipher_name() and not said else said
+
+
+def test_server_that_hangs_up_after_the_handshake_has_been_seen_whole() -> None:
+    """Nothing was left to learn, so a farewell that cannot be delivered is no failure."""
+    context = server_context(LEAF, newest=SSL.TLS1_2_VERSION)
+    evidence, _ = examine(lambda: LeavesAtOnce(context, []), lambda: Says((), (None,)), lambda: Says((), (None,)))
+    assert evidence.failure is None
+    assert [link.der for link in evidence.chain] == [LEAF.der, RACK.der]
+
+
 def test_version_above_the_negotiated_one_is_settled_without_a_trial() -> None:
     """TLS 1.3 was offered and 1.2 chosen: asking again would tell nothing new."""
     context = server_context(LEAF, newest=SSL.TLS1_2_VERSION)

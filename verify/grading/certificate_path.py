@@ -20,6 +20,7 @@ from typing import TypeVar
 
 from cryptography import x509
 from cryptography.exceptions import InvalidSignature, UnsupportedAlgorithm
+from cryptography.hazmat.primitives.serialization import Encoding
 from cryptography.x509 import verification
 
 from shared.safetext import visible
@@ -65,12 +66,32 @@ class Outcome:
     detail: str = ""
 
 
+class Anchors:
+    """Trust anchors, made ready once: comparing and hashing a system's hundred and fifty for every host would cost dearly."""
+
+    def __init__(self, certificates: Sequence[x509.Certificate]) -> None:
+        self.certificates = tuple(certificates)
+        self._encoded = frozenset(map(_der, certificates))
+        self.store = verification.Store(list(certificates)) if certificates else None
+
+    def __contains__(self, certificate: x509.Certificate) -> bool:
+        return self.holds(_der(certificate))
+
+    def holds(self, der: bytes) -> bool:
+        """Whether one of the anchors has exactly this encoding."""
+        return der in self._encoded
+
+
 @functools.lru_cache(maxsize=8)
-def anchors_of(pem: tuple[bytes, ...]) -> tuple[x509.Certificate, ...]:
+def anchors_of(pem: tuple[bytes, ...]) -> Anchors:
     """The anchors in PEM files that may hold several each; what cannot be read is left out (the plan reader reports it)."""
     blocks = [_PEM_BEGIN + rest for file in pem for rest in file.split(_PEM_BEGIN)[1:]]
     loaded = (_quietly(x509.load_pem_x509_certificate, block) for block in blocks)
-    return tuple(certificate for certificate in loaded if certificate is not None and _named(certificate))
+    return Anchors([certificate for certificate in loaded if certificate is not None and _named(certificate)])
+
+
+def _der(certificate: x509.Certificate) -> bytes:
+    return certificate.public_bytes(Encoding.DER)
 
 
 def load(der: bytes) -> x509.Certificate | None:
@@ -88,7 +109,7 @@ def called(certificate: x509.Certificate, *, issuer: bool = False) -> str:
 
 
 def validate(
-    leaf: bytes, sent: Sequence[bytes], anchors: tuple[x509.Certificate, ...], moment: datetime.datetime | None
+    leaf: bytes, sent: Sequence[bytes], anchors: Anchors, moment: datetime.datetime | None
 ) -> Outcome:
     """Follow ``leaf`` through ``sent``, in any order, to one of ``anchors``.  Never raises.
 
@@ -100,12 +121,12 @@ def validate(
         return Outcome(Kind.UNREADABLE)
     if certificate in anchors:
         return Outcome(Kind.TRUSTED, (certificate,), moment, "it is itself one of the anchors")
-    if not anchors:
+    if anchors.store is None:
         return Outcome(Kind.NO_ANCHORS, (certificate,))
     others = tuple(dict.fromkeys(other for other in map(load, sent) if other is not None and other != certificate))
     refusal = ""
     for at in _moments(certificate, others, anchors, moment):
-        path, said = _judge(certificate, others, anchors, at)
+        path, said = _judge(certificate, others, anchors.store, at)
         if path:
             return Outcome(Kind.TRUSTED, path, at)
         refusal = refusal or said
@@ -129,7 +150,7 @@ def _named(certificate: x509.Certificate) -> bool:
 
 
 def _moments(
-    leaf: x509.Certificate, others: tuple[x509.Certificate, ...], anchors: tuple[x509.Certificate, ...],
+    leaf: x509.Certificate, others: tuple[x509.Certificate, ...], anchors: Anchors,
     moment: datetime.datetime | None,
 ) -> Iterator[datetime.datetime]:
     """When to validate: the moment asked for, then every beginning of a validity, the latest first.
@@ -139,13 +160,13 @@ def _moments(
     if moment is not None:
         yield moment
     issuers = {certificate.issuer for certificate in (leaf, *others)}
-    relevant = [leaf, *others, *(anchor for anchor in anchors if anchor.subject in issuers)]
+    relevant = [leaf, *others, *(anchor for anchor in anchors.certificates if anchor.subject in issuers)]
     beginnings = sorted({certificate.not_valid_before_utc for certificate in relevant}, reverse=True)
     yield from beginnings[:_MOMENTS_LIMIT]
 
 
 def _judge(
-    leaf: x509.Certificate, others: tuple[x509.Certificate, ...], anchors: tuple[x509.Certificate, ...], at: datetime.datetime
+    leaf: x509.Certificate, others: tuple[x509.Certificate, ...], store: verification.Store, at: datetime.datetime
 ) -> tuple[tuple[x509.Certificate, ...], str]:
     """The path the library accepts at a moment, or none and why it refuses.
 
@@ -156,18 +177,13 @@ def _judge(
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")
         try:
-            builder = verification.PolicyBuilder().store(_store(anchors)).time(at).max_chain_depth(_STEPS_LIMIT)
+            builder = verification.PolicyBuilder().store(store).time(at).max_chain_depth(_STEPS_LIMIT)
             builder = builder.extension_policies(ca_policy=authorities, ee_policy=leaves)
             return tuple(builder.build_client_verifier().verify(leaf, list(others)).chain), ""
         except verification.VerificationError as error:
             return (), str(error)
         except _ODD as error:
             return (), str(error)
-
-
-@functools.lru_cache(maxsize=8)
-def _store(anchors: tuple[x509.Certificate, ...]) -> verification.Store:
-    return verification.Store(list(anchors))
 
 
 @functools.cache
@@ -185,7 +201,7 @@ def _may_sign_certificates(_policy: verification.Policy, _issuer: x509.Certifica
 
 
 def _diagnose(
-    leaf: x509.Certificate, others: tuple[x509.Certificate, ...], anchors: tuple[x509.Certificate, ...],
+    leaf: x509.Certificate, others: tuple[x509.Certificate, ...], anchors: Anchors,
     moment: datetime.datetime | None, refusal: str,
 ) -> Outcome:
     """Walk up from the leaf by names and signatures, and name the step that fails."""
@@ -194,7 +210,7 @@ def _diagnose(
         current = path[-1]
         if current in anchors:
             return _constrained(tuple(path), moment, refusal)
-        above = [other for other in (*anchors, *others) if other.subject == current.issuer and other not in path]
+        above = [other for other in (*anchors.certificates, *others) if other.subject == current.issuer and other not in path]
         signed = [(issuer, _signed(current, issuer)) for issuer in above]
         issuer = next((issuer for issuer, holds in signed if holds), None)
         if issuer is None:

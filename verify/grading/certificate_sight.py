@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import datetime
-import functools
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -95,7 +94,7 @@ class Sight:
 
     def is_anchor(self, link: CertificateFacts) -> bool:
         """Whether this very certificate is one of the anchors."""
-        return link.der in _encoded(anchors_of(self.case.plan.anchors_pem))
+        return anchors_of(self.case.plan.anchors_pem).holds(link.der)
 
     def finding(
         self, check: str, remarks: Sequence[Remark], *, planned: str, found: str, measured: Measured | None = None,
@@ -141,11 +140,6 @@ def request_lines(host: Host) -> tuple[str, ...]:
 def title(facts: CertificateFacts) -> str:
     """How a certificate is named in a sentence: its common name, its subject, or its fingerprint."""
     return visible(facts.common_name or facts.subject) or f"the certificate with fingerprint {facts.sha256[:16]}"
-
-
-@functools.lru_cache(maxsize=8)
-def _encoded(anchors: tuple[x509.Certificate, ...]) -> frozenset[bytes]:
-    return frozenset(map(_der, anchors))
 
 
 def _der(certificate: x509.Certificate) -> bytes:

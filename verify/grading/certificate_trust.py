@@ -171,7 +171,8 @@ def _missing_link(sight: Sight, last: x509.Certificate) -> tuple[str, x509.Certi
     """An intermediate that another host of the site sends and that completes this chain, with that host's name."""
     anchors = anchors_of(sight.case.plan.anchors_pem)
     sent = [other.der for other in sight.tls.chain[1:]]
-    candidates = {facts.der: host for host, facts in _seen_elsewhere(sight, called(last, issuer=True))}
+    shown = next((facts for facts in sight.tls.chain if facts.der == last.public_bytes(Encoding.DER)), sight.leaf)
+    candidates = {facts.der: host for host, facts in _seen_elsewhere(sight, shown.issuer)}
     for der, host in list(candidates.items())[:_CANDIDATES_LIMIT]:
         if validate(sight.leaf.der, [*sent, der], anchors, None).kind is Kind.TRUSTED:
             link = load(der)

@@ -9,7 +9,7 @@ import pathlib
 import pytest
 from cryptography import x509
 
-from verify.grading.certificate_path import Kind, anchors_of, validate
+from verify.grading.certificate_path import Anchors, Kind, anchors_of, validate
 from verify.laboratory import authority
 from verify.laboratory.authority import Credential, Validity
 
@@ -21,15 +21,16 @@ ROOT = authority.root("Site Root", VALID)
 RACK = authority.intermediate(ROOT, "Rack Authority", VALID)
 LEAF = authority.leaf(RACK, NAMES, VALID)
 ANCHORS = (ROOT.certificate,)
+SITE = Anchors(ANCHORS)
 
 
 def kind(leaf: Credential, *sent: Credential, anchors: tuple[x509.Certificate, ...] = ANCHORS) -> Kind:
-    return validate(leaf.der, [each.der for each in sent], anchors, MOMENT).kind
+    return validate(leaf.der, [each.der for each in sent], Anchors(anchors), MOMENT).kind
 
 
 def test_sound_chain_is_trusted_at_the_moment_asked_for() -> None:
     """Leaf, intermediate, anchor, every one valid."""
-    outcome = validate(LEAF.der, [RACK.der], ANCHORS, MOMENT)
+    outcome = validate(LEAF.der, [RACK.der], SITE, MOMENT)
     assert (outcome.kind, outcome.at) == (Kind.TRUSTED, MOMENT)
     assert outcome.path == (LEAF.certificate, RACK.certificate, ROOT.certificate)
 
@@ -114,14 +115,14 @@ def test_each_fault_has_its_name(
 @pytest.mark.parametrize("octets", [b"", b"0", b"\x30\x03\x02\x01\x00", LEAF.der[:-20]])
 def test_what_is_no_certificate_is_unreadable(octets: bytes) -> None:
     """Never an exception; and the same octets sent along are passed over."""
-    assert validate(octets, [RACK.der], ANCHORS, MOMENT).kind is Kind.UNREADABLE
-    assert validate(LEAF.der, [octets, RACK.der], ANCHORS, MOMENT).kind is Kind.TRUSTED
+    assert validate(octets, [RACK.der], SITE, MOMENT).kind is Kind.UNREADABLE
+    assert validate(LEAF.der, [octets, RACK.der], SITE, MOMENT).kind is Kind.TRUSTED
 
 
 @pytest.mark.parametrize("moment", [MOMENT + datetime.timedelta(days=4000), MOMENT - datetime.timedelta(days=4000), None])
 def test_dates_are_left_to_their_own_check(moment: datetime.datetime | None) -> None:
     """A sound chain is sound whatever the time is; ``at`` is then a moment at which it was valid."""
-    outcome = validate(LEAF.der, [RACK.der], ANCHORS, moment)
+    outcome = validate(LEAF.der, [RACK.der], SITE, moment)
     assert outcome.kind is Kind.TRUSTED
     assert outcome.at is not None
     assert VALID.not_before <= outcome.at <= VALID.not_after
@@ -130,7 +131,7 @@ def test_dates_are_left_to_their_own_check(moment: datetime.datetime | None) -> 
 def test_authority_renewed_after_the_leaf_expired_leaves_the_fault_to_the_dates() -> None:
     """No moment lies in the validity of both: the dates fail, and the path, which holds, is not blamed as well."""
     gone = authority.leaf(RACK, NAMES, Validity.around(MOMENT, days_before=300, days_after=-100))
-    outcome = validate(gone.der, [RACK.der], ANCHORS, MOMENT)
+    outcome = validate(gone.der, [RACK.der], SITE, MOMENT)
     assert (outcome.kind, outcome.at) == (Kind.TRUSTED, None)
     assert kind(authority.leaf(NARROW, NAMES, Validity.around(MOMENT, days_before=300, days_after=-100)), NARROW) is Kind.REFUSED
     assert kind(authority.with_broken_signature(gone), RACK) is Kind.BAD_SIGNATURE
@@ -144,7 +145,7 @@ def test_old_root_and_its_successor_of_one_name_side_by_side() -> None:
 def test_anchors_are_read_from_files_with_several_and_with_rubbish() -> None:
     """What cannot be read is left out and the rest is kept."""
     file = b"# the site's\n" + ROOT.pem + b"-----BEGIN CERTIFICATE-----\nAAAA\n-----END CERTIFICATE-----\n" + OTHER.pem
-    assert anchors_of((file, b"", TWIN.pem)) == (ROOT.certificate, OTHER.certificate, TWIN.certificate)
+    assert anchors_of((file, b"", TWIN.pem)).certificates == (ROOT.certificate, OTHER.certificate, TWIN.certificate)
 
 
 # --- NIST PKITS (Public Key Interoperability Test Suite), as cryptography-vectors carries it.
@@ -165,7 +166,7 @@ def pkits(name: str) -> bytes:
 
 def pkits_kind(leaf: str, *intermediates: str) -> Kind:
     anchor = x509.load_der_x509_certificate(pkits("TrustAnchorRootCertificate"))
-    return validate(pkits(leaf), [pkits(name) for name in intermediates], (anchor,), PKITS_MOMENT).kind
+    return validate(pkits(leaf), [pkits(name) for name in intermediates], Anchors([anchor]), PKITS_MOMENT).kind
 
 
 @pytest.mark.parametrize(("section", "leaf", "intermediates"), [
