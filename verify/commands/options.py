@@ -42,7 +42,7 @@ class ProbingOptions(msgspec.Struct, frozen=True, kw_only=True):
         return Pace(timeout_seconds=self.timeout, packets_per_second=self.limit_rate, hosts=self.concurrency, agent=agent)
 
 
-class _Rate(click.ParamType):  # type: ignore[type-arg] -- generic in the newest click only
+class _Rate(click.ParamType):  # type: ignore[type-arg]  # generic in the newest click only
     """Packets a second, written "200/s" or "200"."""
 
     name = "rate"
@@ -58,7 +58,7 @@ class _Rate(click.ParamType):  # type: ignore[type-arg] -- generic in the newest
         return rate
 
 
-class _Seconds(click.ParamType):  # type: ignore[type-arg] -- generic in the newest click only
+class _Seconds(click.ParamType):  # type: ignore[type-arg]  # generic in the newest click only
     """A time-out in seconds, with or without its unit."""
 
     name = "seconds"
