@@ -7,7 +7,7 @@ import msgspec
 from shared.evidence import CertificateFacts
 from shared.findings import Finding, Grade, Measured
 from shared.quantities import Decision, Interval, Limits, show_seconds
-from verify.grading.certificate_sight import Remark, Sight, request_lines, title, unix
+from verify.grading.certificate_sight import Remark, Sight, request_lines, title, unix, worth_saying
 
 #: RFC 5280 section 4.1.2.5: the notAfter of a certificate without a well-defined expiry.
 NO_EXPIRY = "9999-12-31T23:59:59Z"
@@ -36,8 +36,10 @@ def grade(sight: Sight) -> Finding:
     limits, left = scaled(usual, _lifetime(first)), _left(first, when)
     remarks = [_remark(sight, link, when, scaled(usual, _lifetime(link))) for link in links]
     endless = first.not_after == NO_EXPIRY
+    if first is not sight.leaf:
+        found += f"; the intermediate {title(first)} to {first.not_after}"
     return sight.finding(
-        "certificate.dates", remarks, planned=f"{planned} ({limits.show()})", found=found,
+        "certificate.dates", worth_saying(remarks), planned=f"{planned} ({limits.show()})", found=found,
         measured=None if endless else Measured(left.value, left.uncertainty, "s"), limits=None if endless else limits)
 
 

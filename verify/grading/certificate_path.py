@@ -10,6 +10,7 @@ Dates are kept apart: a path counts as sound when there is a moment at which it 
 
 from __future__ import annotations
 
+import contextlib
 import datetime
 import enum
 import functools
@@ -35,6 +36,13 @@ T = TypeVar("T", bound=x509.ExtensionType)
 
 _ODD = (ValueError, TypeError, OverflowError, UnsupportedAlgorithm, x509.InvalidVersion, x509.ExtensionNotFound,
         x509.DuplicateExtension, x509.UnsupportedGeneralNameType)
+
+
+@contextlib.contextmanager
+def quiet() -> Iterator[None]:
+    """Keep the library's complaints about odd certificates off the terminal; the facts carry them already."""
+    with warnings.catch_warnings(action="ignore"):
+        yield
 
 
 class Kind(enum.Enum):
@@ -83,10 +91,11 @@ class Anchors:
 
 
 @functools.lru_cache(maxsize=8)
+@quiet()
 def anchors_of(pem: tuple[bytes, ...]) -> Anchors:
     """The anchors in PEM files that may hold several each; what cannot be read is left out (the plan reader reports it)."""
     blocks = [_PEM_BEGIN + rest for file in pem for rest in file.split(_PEM_BEGIN)[1:]]
-    loaded = (_quietly(x509.load_pem_x509_certificate, block) for block in blocks)
+    loaded = (_read(x509.load_pem_x509_certificate, block) for block in blocks)
     return Anchors([certificate for certificate in loaded if certificate is not None and _named(certificate)])
 
 
@@ -94,12 +103,14 @@ def _der(certificate: x509.Certificate) -> bytes:
     return certificate.public_bytes(Encoding.DER)
 
 
+@quiet()
 def load(der: bytes) -> x509.Certificate | None:
     """A certificate that can be followed, or None."""
-    certificate = _quietly(x509.load_der_x509_certificate, der)
+    certificate = _read(x509.load_der_x509_certificate, der)
     return certificate if certificate is not None and _named(certificate) else None
 
 
+@quiet()
 def called(certificate: x509.Certificate, *, issuer: bool = False) -> str:
     """How a certificate, or its issuer, is named in a sentence; on one line, since it also stands in comments to paste."""
     try:
@@ -108,6 +119,7 @@ def called(certificate: x509.Certificate, *, issuer: bool = False) -> str:
         return "(a name that cannot be read)"
 
 
+@quiet()
 def validate(
     leaf: bytes, sent: Sequence[bytes], anchors: Anchors, moment: datetime.datetime | None
 ) -> Outcome:
@@ -133,13 +145,11 @@ def validate(
     return _diagnose(certificate, others, anchors, moment, refusal)
 
 
-def _quietly(read: Callable[[bytes], x509.Certificate], data: bytes) -> x509.Certificate | None:
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore")
-        try:
-            return read(data)
-        except _ODD:
-            return None
+def _read(read: Callable[[bytes], x509.Certificate], data: bytes) -> x509.Certificate | None:
+    try:
+        return read(data)
+    except _ODD:
+        return None
 
 
 def _named(certificate: x509.Certificate) -> bool:
@@ -174,16 +184,12 @@ def _judge(
     usage the certificate allows is judged elsewhere.
     """
     authorities, leaves = _policies()
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore")
-        try:
-            builder = verification.PolicyBuilder().store(store).time(at).max_chain_depth(_STEPS_LIMIT)
-            builder = builder.extension_policies(ca_policy=authorities, ee_policy=leaves)
-            return tuple(builder.build_client_verifier().verify(leaf, list(others)).chain), ""
-        except verification.VerificationError as error:
-            return (), str(error)
-        except _ODD as error:
-            return (), str(error)
+    try:
+        builder = verification.PolicyBuilder().store(store).time(at).max_chain_depth(_STEPS_LIMIT)
+        builder = builder.extension_policies(ca_policy=authorities, ee_policy=leaves)
+        return tuple(builder.build_client_verifier().verify(leaf, list(others)).chain), ""
+    except (verification.VerificationError, *_ODD) as error:
+        return (), str(error)
 
 
 @functools.cache

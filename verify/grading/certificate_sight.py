@@ -112,6 +112,11 @@ class Sight:
             at=self.tls.at)
 
 
+def worth_saying(remarks: Sequence[Remark]) -> list[Remark]:
+    """The remarks that are no pass; all of them where all are."""
+    return [remark for remark in remarks if remark.grade is not Grade.PASS] or list(remarks)
+
+
 def look(case: Case, door: Door, tls: TlsEvidence) -> Sight:
     """Put what was seen together with where its chain leads.  ``tls.chain`` is not empty."""
     moment = None

@@ -9,7 +9,7 @@ from shared.findings import Finding, Grade, Measured
 from shared.quantities import Decision, Interval, Limits
 from shared.safetext import visible
 from verify.grading.case import in_words
-from verify.grading.certificate_sight import Remark, Sight, request_lines, title
+from verify.grading.certificate_sight import Remark, Sight, request_lines, title, worth_saying
 
 _GRADES = {Decision.PASS: Grade.PASS, Decision.CAUTION: Grade.CAUTION, Decision.FAIL: Grade.FAIL,
            Decision.UNDECIDED: Grade.UNPROVEN}
@@ -44,7 +44,7 @@ def grade_key(sight: Sight) -> Finding:
     leaf = readable[0]
     limits = _limits_for(leaf, rsa, curves)
     return sight.finding(
-        "certificate.key", remarks, planned=f"RSA {rsa.show()}; elliptic curves {curves.show()}",
+        "certificate.key", worth_saying(remarks), planned=f"RSA {rsa.show()}; elliptic curves {curves.show()}",
         found=", ".join(_shown_key(link) for link in readable),
         measured=Measured(leaf.key_bits, 0.0, "bit") if limits else None, limits=limits)
 
@@ -84,7 +84,7 @@ def grade_signature(sight: Sight) -> Finding:
     if not readable:
         return _unreadable(sight, "certificate.signature", "signatures with SHA-256 or better")
     remarks = [_signature(sight, link) for link in readable]
-    return sight.finding("certificate.signature", remarks, planned="signatures with SHA-256 or better",
+    return sight.finding("certificate.signature", worth_saying(remarks), planned="signatures with SHA-256 or better",
                          found=", ".join(link.signature for link in readable))
 
 

@@ -12,7 +12,7 @@ from cryptography.x509.oid import AuthorityInformationAccessOID
 from shared.evidence import CertificateFacts
 from shared.findings import Finding, Grade
 from shared.safetext import visible
-from verify.grading.certificate_path import Kind, Outcome, anchors_of, called, load, validate
+from verify.grading.certificate_path import Kind, Outcome, anchors_of, called, load, quiet, validate
 from verify.grading.certificate_sight import Remark, Sight, request_lines
 
 #: The most certificates of other hosts tried as the missing one.  Ours: a site has a handful of intermediates.
@@ -29,11 +29,24 @@ def grade(sight: Sight) -> Finding:
     return sight.finding("certificate.trust", remarks, planned=f"a chain that leads to {whose}", found=_found(sight.outcome))
 
 
+#: How a chain that is not trusted ends, said of the last certificate that was reached.
+_ENDS = {
+    Kind.NO_ANCHORS: ", with no anchor to compare with",
+    Kind.SELF_SIGNED: ", signed by itself",
+    Kind.UNKNOWN_ISSUER: ", which is not trusted",
+    Kind.ISSUER_NOT_SENT: ", whose issuer was not sent",
+    Kind.BAD_SIGNATURE: ", whose signature does not verify",
+    Kind.UNVERIFIABLE: ", whose signature proves nothing",
+    Kind.NOT_AN_AUTHORITY: ", which may not issue",
+    Kind.REFUSED: ", and a rule is broken on the way",
+}
+
+
 def _found(outcome: Outcome) -> str:
     if not outcome.path:
         return "a certificate that cannot be read"
     steps = " ← ".join(called(certificate) for certificate in outcome.path)
-    return steps if outcome.kind is Kind.TRUSTED else f"{steps}: {outcome.kind.value}"
+    return f"{steps}{_ENDS.get(outcome.kind, '')}"
 
 
 def _trusted(sight: Sight, outcome: Outcome) -> Remark:
@@ -189,6 +202,7 @@ def _seen_elsewhere(sight: Sight, subject: str) -> Iterator[tuple[str, Certifica
                     yield host.fqdn, facts
 
 
+@quiet()
 def _issuer_address(certificate: x509.Certificate) -> str:
     """Where the issuer's certificate can be fetched, as the certificate says (RFC 5280 section 4.2.2.1); it is not fetched."""
     try:

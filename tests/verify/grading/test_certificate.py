@@ -8,6 +8,8 @@ from typing import Any
 
 import msgspec
 import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
 
 from probes.x509facts import facts
 from shared import catalogue
@@ -237,6 +239,25 @@ def test_broken_certificate_is_a_fail_of_trust_and_nothing_else_is_guessed(judge
     assert {finding.grade for check, finding in found.items() if check not in judged} == {Grade.UNPROVEN}
 
 
+ANY_CHAIN = st.lists(
+    st.binary(max_size=40) | st.sampled_from([SOUND.der, RACK.der, ROOT.der])
+    | st.integers(0, len(SOUND.der) - 1).map(lambda place: SOUND.der[:place] + b"\x00" + SOUND.der[place + 1 :]), max_size=4)
+
+
+@settings(suppress_health_check=[HealthCheck.function_scoped_fixture])
+@given(ANY_CHAIN, st.sampled_from([None, *FailureKind]), st.booleans())
+def test_graders_are_total_and_never_pass_a_chain_they_cannot_read(
+    judge: Judge, octets: list[bytes], kind: FailureKind | None, agreed: bool
+) -> None:
+    """Whatever was sent: six findings, each with words; and trust needs the very certificates."""
+    seen = tls(*(facts(each) for each in octets), failure=failure(kind) if kind else None)
+    found = judge(seen, agreed=AGREED if agreed else None)
+    assert len(found) == 6
+    assert all(finding.message and finding.planned and finding.found for finding in found.values())
+    if found["certificate.trust"].grade is Grade.PASS:
+        assert octets[0] == ROOT.der or (octets[0] in (SOUND.der, RACK.der) and (octets[0] == RACK.der or RACK.der in octets))
+
+
 # --- dates at their edges: production limits are 30 days and 7 days, of a certificate that lives 400 days.
 
 LIFE = 400 * DAY
@@ -313,6 +334,7 @@ def test_first_to_end_of_a_chain_is_measured(judge: Judge) -> None:
     dates = only_fault(judge(tls(authority.leaf(rack, (A,), VALID), rack)))
     assert (dates.check, dates.grade) == ("certificate.dates", Grade.FAIL)
     assert "intermediate Ending" in dates.message
+    assert "intermediate Ending" in dates.found
     assert dates.measured is not None
     assert dates.measured.value == pytest.approx(3 * DAY, abs=1)
 

@@ -8,8 +8,9 @@ import pathlib
 
 import pytest
 from cryptography import x509
+from cryptography.hazmat.primitives.serialization import Encoding
 
-from verify.grading.certificate_path import Anchors, Kind, anchors_of, validate
+from verify.grading.certificate_path import Anchors, Kind, anchors_of, called, validate
 from verify.laboratory import authority
 from verify.laboratory.authority import Credential, Validity
 
@@ -140,6 +141,14 @@ def test_authority_renewed_after_the_leaf_expired_leaves_the_fault_to_the_dates(
 def test_old_root_and_its_successor_of_one_name_side_by_side() -> None:
     """Where two anchors have one name, the one whose key fits is taken."""
     assert kind(LEAF, RACK, anchors=(TWIN.certificate, ROOT.certificate)) is Kind.TRUSTED
+
+
+def test_odd_names_leave_the_terminal_alone() -> None:
+    """A certificate whose country has eight letters (cryptography-vectors); warnings are errors in these tests."""
+    odd = (PKITS.parent.parent / "custom" / "bad_country.pem").read_bytes()
+    (anchor,) = anchors_of((odd,)).certificates
+    assert "too long" in called(anchor)
+    assert validate(anchor.public_bytes(Encoding.DER), [], SITE, MOMENT).kind is Kind.SELF_SIGNED
 
 
 def test_anchors_are_read_from_files_with_several_and_with_rubbish() -> None:
