@@ -16,13 +16,14 @@ from probes.sockets import SocketNetwork
 from shared.evidence import Evidence, HostEvidence
 from shared.findings import Finding
 from shared.plan import Plan
+from shared.quantities import Limits
 from shared.questions import Itinerary, Pace
 from shared.run import Report
 from verify import itinerary, runner
 from verify.assembly import Request, assemble
 from verify.errors import PlanError
 from verify.lint import lint
-from verify.profiles import limits_in_force
+from verify.planfile.profiles import limits_in_force
 from verify.selection import choose_checks, choose_hosts
 
 #: Descriptors left for everything that is not a connection: files, the event loop, the shared sockets.
@@ -30,7 +31,7 @@ _RESERVED_DESCRIPTORS = 64
 
 
 class Trial(msgspec.Struct, frozen=True, kw_only=True):
-    """What to try and how: the arguments of ``conduct``."""
+    """What to try and how, as the command line asks for it."""
 
     hosts: tuple[str, ...] = ()
     checks: tuple[str, ...] = ()
@@ -59,10 +60,21 @@ def stopping_faults(plan: Plan) -> tuple[Finding, ...]:
     return tuple(finding for finding in linted.findings if finding.ref in linted.stops)
 
 
-def conduct(plan: Plan, trial: Trial, on_host: Callable[[HostEvidence], None] = lambda _host: None) -> Report:
-    """Probe, grade and report.  An interrupt ends the probing and gives the report of what was seen until then.
+class Prepared(msgspec.Struct, frozen=True, kw_only=True):
+    """A trial that is known to be possible: everything that can be refused has been, and nothing has been sent."""
 
-    Raises UsageError for hosts or checks that are not there, PlanError for limits that cannot be used.
+    plan: Plan
+    questions: Itinerary
+    limits: dict[str, Limits]
+    checks: frozenset[str]
+    request: Request
+
+
+def prepare(plan: Plan, trial: Trial) -> Prepared:
+    """Choose hosts, checks and limits, and draw up the questions.
+
+    Raises UsageError for hosts or checks that are not there, PlanError for limits that cannot be used or for a plan that
+    makes probing meaningless.
     """
     chosen = choose_hosts(plan, trial.hosts)
     checks = choose_checks(trial.checks)
@@ -74,7 +86,13 @@ def conduct(plan: Plan, trial: Trial, on_host: Callable[[HostEvidence], None] = 
                                   chosen=chosen, checks=checks)
     request = Request(run_id=new_run_id(), kind=trial.kind, operator=trial.operator, reason=trial.reason,
                       ticket=trial.ticket, profile=trial.profile or plan.profile, command=trial.command)
-    return assemble(plan, probe(questions, on_host), limits, request, today=today(), checks=checks)
+    return Prepared(plan=plan, questions=questions, limits=limits, checks=checks, request=request)
+
+
+def conduct(prepared: Prepared, on_host: Callable[[HostEvidence], None] = lambda _host: None) -> Report:
+    """Probe, grade and report.  An interrupt ends the probing and gives the report of what was seen until then."""
+    evidence = probe(prepared.questions, on_host)
+    return assemble(prepared.plan, evidence, prepared.limits, prepared.request, today=today(), checks=prepared.checks)
 
 
 def probe(questions: Itinerary, on_host: Callable[[HostEvidence], None] = lambda _host: None) -> Evidence:
@@ -92,7 +110,7 @@ def probe(questions: Itinerary, on_host: Callable[[HostEvidence], None] = lambda
 
 
 def within_descriptors(pace: Pace) -> Pace:
-    """The pace with its connections bounded by the descriptors this process may open, after asking for all it may."""
+    """The pace with its hosts and connections bounded by the descriptors this process may open, after asking for all."""
     soft, hard = resource.getrlimit(resource.RLIMIT_NOFILE)
     if soft != hard:
         try:
@@ -101,7 +119,8 @@ def within_descriptors(pace: Pace) -> Pace:
         except (ValueError, OSError):
             pass
     room = pace.connections if soft == resource.RLIM_INFINITY else soft - _RESERVED_DESCRIPTORS
-    return msgspec.structs.replace(pace, connections=max(8, min(pace.connections, room)))
+    return msgspec.structs.replace(pace, connections=max(8, min(pace.connections, room)),
+                                   hosts=max(1, min(pace.hosts, room // runner.CONNECTIONS_A_HOST)))
 
 
 def report_stem(plan_file: str, report: Report) -> str:

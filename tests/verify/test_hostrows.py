@@ -8,7 +8,7 @@ import openpyxl  # type: ignore[import-untyped]
 import pytest
 
 from verify.errors import PlanError
-from verify.hostrows import read_rows
+from verify.planfile.hostrows import read_rows
 
 HEADER = "name,address,network,role,vlan,notes\n"
 

@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from verify.lines import Lines
+from verify.planfile.lines import Lines
 
 PLAN = '''\
 # a comment with [brackets] and a key = "value"

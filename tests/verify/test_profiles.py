@@ -13,7 +13,7 @@ from shared.plan import LimitOverride, Place, Plan
 from shared.quantities import Sense
 from verify.errors import PlanError
 from verify.planfile import read_plan
-from verify.profiles import limits_in_force
+from verify.planfile.profiles import limits_in_force
 
 MakePlan = Callable[..., Plan]
 

@@ -13,9 +13,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from verify import spreadsheet
 from verify.errors import PlanError
-from verify.spreadsheet import read_grid
+from verify.planfile import spreadsheet
+from verify.planfile.spreadsheet import read_grid
 
 HEADINGS = ("name", "address", "notes")
 

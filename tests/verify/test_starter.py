@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from shared.plan import Plan
 from verify.planfile import read_plan
-from verify.starter import ROLE_PRESETS, Answers, quoted, starter_plan
+from verify.planfile.starter import ROLE_PRESETS, Answers, quoted, starter_plan
 
 
 def plan_of(folder: Path, answers: Answers) -> Plan:

@@ -34,7 +34,8 @@ def command(output: Path, quiet: bool) -> None:
         prove_writable(output)
         with Laboratory(output) as laboratory, Progress(len(HOSTS), shown=not quiet) as progress:
             plan = read_plan(laboratory.plan_file)
-            report = trial.conduct(plan, trial.Trial(kind="demo", reason="a look at seatrial"), progress.on_host)
+            prepared = trial.prepare(plan, trial.Trial(kind="demo", reason="a look at seatrial"))
+            report = trial.conduct(prepared, progress.on_host)
         files = [output / "tidewater.html", output / "tidewater.json"]
         options = ProbingOptions(host=(), only=(), profile=None, json=str(files[1]), html=str(files[0]), output=output,
                                  reason="", ticket="", operator="", limit_rate=1000, concurrency=1000, timeout=6,

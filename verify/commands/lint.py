@@ -26,7 +26,7 @@ def command(plan: Path, strict: bool, quiet: bool) -> None:
     from verify.grading import waivers
     from verify.lint import lint
     from verify.planfile import read_plan
-    from verify.profiles import limits_in_force
+    from verify.planfile.profiles import limits_in_force
     from verify.trial import today
 
     try:

@@ -22,7 +22,6 @@ from verify.commands.progress import Progress
 from verify.errors import PlanError, UsageError
 from verify.files import prove_writable, write_whole
 from verify.planfile import read_plan
-from verify.selection import choose_hosts
 
 _STDOUT = "-"
 
@@ -39,14 +38,15 @@ def run_and_report(plan_file: Path, options: ProbingOptions, *, kind: str) -> No
         if options.json == _STDOUT and options.html == _STDOUT:
             raise UsageError("--json - and --html - cannot both be standard output; give one of them a file")
         plan = read_plan(plan_file)
-        for folder in {_folder_of(options.json, options.output), _folder_of(options.html, options.output)} - {None}:
-            assert folder is not None
-            prove_writable(folder)
-        with Progress(len(choose_hosts(plan, options.host)), shown=not options.quiet) as progress:
-            report = trial.conduct(plan, trial.Trial(
-                hosts=options.host, checks=options.only, profile=options.profile, pace=options.pace(), kind=kind,
-                operator=options.operator, reason=options.reason, ticket=options.ticket, command=_command_line(),
-            ), progress.on_host)
+        prepared = trial.prepare(plan, trial.Trial(
+            hosts=options.host, checks=options.only, profile=options.profile, pace=options.pace(), kind=kind,
+            operator=options.operator, reason=options.reason, ticket=options.ticket, command=_command_line()))
+        for target in (options.json, options.html):
+            folder = _folder_of(target, options.output)
+            if folder is not None:
+                prove_writable(folder)
+        with Progress(len(prepared.questions.hosts), shown=not options.quiet) as progress:
+            report = trial.conduct(prepared, progress.on_host)
         written = write_reports(report, plan.file, options)
     except (PlanError, UsageError) as error:
         stop(error)

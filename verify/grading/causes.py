@@ -156,7 +156,13 @@ def _far_off_host(_cause: Finding, effect: Finding, _outages: _Outages) -> bool:
 
 
 def _silent_host(cause: Finding, effect: Finding, outages: _Outages) -> bool:
-    return _same_host(cause, effect, outages) and cause.symptom in _SILENT
+    """A dead address explains what was asked of it; of a host with several, only what was asked of that one."""
+    asked = {word for word in effect.subject.split() if _is_address(word)}
+    return _same_host(cause, effect, outages) and cause.symptom in _SILENT and (not asked or cause.subject in asked)
+
+
+def _is_address(word: str) -> bool:
+    return ":" in word or (word.count(".") == 3 and word.replace(".", "").isdigit())
 
 
 _TIES: dict[str, Tie] = {

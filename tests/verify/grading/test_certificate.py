@@ -31,7 +31,7 @@ from shared.plan import Plan
 from shared.quantities import Interval
 from verify.grading.case import Case
 from verify.grading.certificate import grade_fleet, grade_host
-from verify.grading.certificate_dates import scaled
+from verify.grading.certificate.dates import scaled
 from verify.laboratory import authority
 from verify.laboratory.authority import NO_EXPIRY, Credential, Validity
 
@@ -471,7 +471,7 @@ def test_host_with_two_addresses_has_findings_for_each(make_case: Callable[..., 
     host = HostEvidence(fqdn=A, ports=(port(), port(PortState.SILENT, "2001:db8::11")), tls=(tls(SOUND, RACK),))
     case = make_case(host, hosts=(planned,))
     found = grade_host(case, planned, host)
-    assert {finding.subject for finding in found} == {"443/tcp 192.0.2.11", "443/tcp 2001:db8::11"}
+    assert {finding.subject for finding in found} == {"443/tcp at 192.0.2.11", "443/tcp at 2001:db8::11"}
     assert {finding.grade for finding in found if finding.subject.endswith("2.11")} == {Grade.PASS}
 
 

@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from verify.grading.certificate_name import matches
+from verify.grading.certificate.name import matches
 
 
 @pytest.mark.parametrize(("name", "reference"), [

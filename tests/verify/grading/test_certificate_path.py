@@ -10,7 +10,7 @@ import pytest
 from cryptography import x509
 from cryptography.hazmat.primitives.serialization import Encoding
 
-from verify.grading.certificate_path import Anchors, Kind, anchors_of, called, validate
+from verify.grading.certificate.path import Anchors, Kind, anchors_of, called, validate
 from verify.laboratory import authority
 from verify.laboratory.authority import Credential, Validity
 

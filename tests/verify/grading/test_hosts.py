@@ -98,11 +98,11 @@ def test_loss_limits(graded: Grading, profile: str, lost: int, grade: Grade) -> 
 
 
 @pytest.mark.parametrize(("profile", "seconds", "grade"), [
-    ("production", 0.009999, Grade.PASS), ("production", 0.010, Grade.PASS), ("production", 0.010001, Grade.CAUTION),
+    ("production", 0.09999, Grade.PASS), ("production", 0.1, Grade.PASS), ("production", 0.10001, Grade.CAUTION),
     ("production", 1.9, Grade.CAUTION),
-    ("lab", 0.0999, Grade.PASS), ("lab", 0.1, Grade.PASS), ("lab", 0.1001, Grade.CAUTION),
-    ("strict", 0.0049, Grade.PASS), ("strict", 0.005, Grade.PASS), ("strict", 0.0051, Grade.CAUTION),
-    ("strict", 0.010, Grade.CAUTION), ("strict", 0.0101, Grade.FAIL),
+    ("lab", 0.999, Grade.PASS), ("lab", 1.0, Grade.PASS), ("lab", 1.001, Grade.CAUTION),
+    ("strict", 0.0099, Grade.PASS), ("strict", 0.010, Grade.PASS), ("strict", 0.0101, Grade.CAUTION),
+    ("strict", 0.1, Grade.CAUTION), ("strict", 0.1001, Grade.FAIL),
 ])
 def test_round_trip_limits(graded: Grading, profile: str, seconds: float, grade: Grade) -> None:
     """echo_round_trip just below, at and just above each bound."""

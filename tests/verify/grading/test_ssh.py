@@ -30,8 +30,9 @@ from shared.evidence import (
 )
 from shared.findings import Finding, Grade
 from shared.plan import Host, Plan
-from verify.grading import ssh, ssh_algorithms, ssh_keys
+from verify.grading import ssh
 from verify.grading.case import Case
+from verify.grading.ssh import algorithms, keys
 
 AT = "2026-11-25T10:00:00.000000Z"
 #: The keys of RFC 7479 section 2 and RFC 6594 section 5.3.
@@ -291,15 +292,15 @@ def test_a_list_with_nothing_good_left_is_a_fail_and_the_mend_gives_one(graded: 
                              ciphers=("aes128-cbc", "3des-cbc")))["ssh.algorithms"]
     assert finding.grade is Grade.FAIL
     assert "nothing better for key exchange" in finding.message
-    assert f"KexAlgorithms {ssh_algorithms.KEY_EXCHANGE.advised}" in finding.fix
+    assert f"KexAlgorithms {algorithms.KEY_EXCHANGE.advised}" in finding.fix
     assert any(line.startswith("ssh-keygen -A") for line in finding.fix)
 
 
 @pytest.mark.parametrize(
-    "kind", [ssh_algorithms.KEY_EXCHANGE, ssh_algorithms.HOST_KEY, ssh_algorithms.CIPHER, ssh_algorithms.MAC])
-def test_what_a_mend_advises_is_good_by_the_same_tables(kind: ssh_algorithms.Kind) -> None:
+    "kind", [algorithms.KEY_EXCHANGE, algorithms.HOST_KEY, algorithms.CIPHER, algorithms.MAC])
+def test_what_a_mend_advises_is_good_by_the_same_tables(kind: algorithms.Kind) -> None:
     """The rule applied to the host is applied to us."""
-    assert all(ssh_algorithms.is_good(kind, name) for name in kind.advised.split(","))
+    assert all(algorithms.is_good(kind, name) for name in kind.advised.split(","))
 
 
 def test_a_name_that_is_not_known_is_listed_and_not_judged(graded: Graded) -> None:
@@ -391,11 +392,11 @@ def sshfp(*values: str, name: str = "DOME-A.obs.example.net.", server: str = "19
 )
 def test_the_published_records_are_made_and_agreed_with(graded: Graded, value: str, of: SshHostKey) -> None:
     """RFC 7479 section 2 and RFC 6594 section 5.3; case and spaces of the hex do not matter (RFC 4255 section 3.2)."""
-    record = ssh_keys.read_fingerprint(value)
+    record = keys.read_fingerprint(value)
     assert record is not None
-    assert ssh_keys.fingerprint_record(of, record.digest_type) == record
+    assert keys.fingerprint_record(of, record.digest_type) == record
     assert str(record) == value
-    assert ssh_keys.read_fingerprint(f"{value[:20].upper()} {value[20:]}") == record
+    assert keys.read_fingerprint(f"{value[:20].upper()} {value[20:]}") == record
     finding = graded(changed(SOUND, host_keys=(of,)), names=(sshfp(value),))["ssh.host-key"]
     assert finding.grade is Grade.PASS
     assert "agree" in finding.message
@@ -404,15 +405,15 @@ def test_the_published_records_are_made_and_agreed_with(graded: Graded, value: s
 @pytest.mark.parametrize("value", ["", "4", "4 2", "4 2 xyz", "-4 2 aa", "4 x aa", "²  2 aa", "99999999999 2 aa", "4 2 ａ"])
 def test_what_is_no_fingerprint_record_is_passed_over(graded: Graded, value: str) -> None:
     """A record that cannot be read neither agrees nor disagrees."""
-    assert ssh_keys.read_fingerprint(value) is None
+    assert keys.read_fingerprint(value) is None
     assert graded(names=(sshfp(value),))["ssh.host-key"].grade is Grade.PASS
 
 
 @given(st.text())
 def test_any_text_is_read_as_a_record_or_not_at_all(value: str) -> None:
     """Totality."""
-    record = ssh_keys.read_fingerprint(value)
-    assert record is None or ssh_keys.read_fingerprint(str(record)) == record
+    record = keys.read_fingerprint(value)
+    assert record is None or keys.read_fingerprint(str(record)) == record
 
 
 def test_a_record_of_another_key_is_a_fail_with_the_lines_to_change(graded: Graded) -> None:

@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 from cryptography import x509
 
-from verify.grading.certificate_path import Anchors, Kind, validate
+from verify.grading.certificate.path import Anchors, Kind, validate
 from verify.laboratory import authority
 from verify.laboratory.authority import Credential, Validity
 

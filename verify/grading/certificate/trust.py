@@ -12,8 +12,8 @@ from cryptography.x509.oid import AuthorityInformationAccessOID
 from shared.evidence import CertificateFacts
 from shared.findings import Finding, Grade
 from shared.safetext import visible
-from verify.grading.certificate_path import Kind, Outcome, anchors_of, called, load, quiet, validate
-from verify.grading.certificate_sight import Remark, Sight, request_lines
+from verify.grading.certificate.path import Kind, Outcome, anchors_of, called, load, quiet, validate
+from verify.grading.certificate.sight import Remark, Sight, request_lines
 
 #: The most certificates of other hosts tried as the missing one.  Ours: a site has a handful of intermediates.
 _CANDIDATES_LIMIT = 16

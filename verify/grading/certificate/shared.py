@@ -7,8 +7,8 @@ from dataclasses import dataclass
 from shared.evidence import CertificateFacts, TlsEvidence
 from shared.findings import Finding, Grade
 from verify.grading.case import Case
-from verify.grading.certificate_name import covers
-from verify.grading.certificate_sight import Door, doors, request_lines
+from verify.grading.certificate.name import covers
+from verify.grading.certificate.sight import Door, doors, request_lines
 
 _PLANNED = "a key and a serial number that no other host of the plan has"
 

@@ -9,7 +9,7 @@ from shared.findings import Finding, Grade, Measured
 from shared.quantities import Decision, Interval, Limits
 from shared.safetext import visible
 from verify.grading.case import in_words
-from verify.grading.certificate_sight import Remark, Sight, request_lines, title, worth_saying
+from verify.grading.certificate.sight import Remark, Sight, request_lines, title, worth_saying
 
 _GRADES = {Decision.PASS: Grade.PASS, Decision.CAUTION: Grade.CAUTION, Decision.FAIL: Grade.FAIL,
            Decision.UNDECIDED: Grade.UNPROVEN}

@@ -7,9 +7,9 @@ from collections.abc import Iterator
 from shared.evidence import HostEvidence, PortEvidence, PortState, SshEvidence
 from shared.findings import Finding, Grade
 from shared.plan import Host
-from verify.grading import ssh_algorithms, ssh_identity, ssh_keys
 from verify.grading.case import Case, in_words
-from verify.grading.ssh_keys import Holder
+from verify.grading.ssh import algorithms, identity, keys
+from verify.grading.ssh.keys import Holder
 
 #: What is planned, as said where there was nobody to ask.
 _PLANNED = {
@@ -40,7 +40,7 @@ def grade_fleet(case: Case) -> list[Finding]:
         for address, port, subject in _doors(case, host)
         for seen in (_seen(asked[host.fqdn], address, port),)
     ]
-    return ssh_keys.grade_shared(case, holders)
+    return keys.grade_shared(case, holders)
 
 
 def _doors(case: Case, host: Host) -> Iterator[tuple[str, str, str]]:
@@ -62,11 +62,11 @@ def _grade_door(case: Case, host: Host, evidence: HostEvidence, address: str, po
         return _unasked(case, host, subject, _closed_words(case, state), str(state.state), state.at)
     if seen is None:
         return _unasked(case, host, subject, f"Port {port} on {address} was not asked in this run.", "not-asked", "")
-    identity = ssh_identity.grade(case, host.fqdn, subject, seen)
+    spoken = identity.grade(case, host.fqdn, subject, seen)
     if not seen.host_key_algorithms and not seen.kex_algorithms:
-        return [identity, *(_nothing_to_judge(case, host, check, subject, seen) for check in ("ssh.algorithms", "ssh.host-key"))]
-    return [identity, ssh_algorithms.grade(case, host.fqdn, subject, seen),
-            ssh_keys.grade(case, host.fqdn, subject, seen, evidence.names)]
+        return [spoken, *(_nothing_to_judge(case, host, check, subject, seen) for check in ("ssh.algorithms", "ssh.host-key"))]
+    return [spoken, algorithms.grade(case, host.fqdn, subject, seen),
+            keys.grade(case, host.fqdn, subject, seen, evidence.names)]
 
 
 def _closed_words(case: Case, state: PortEvidence) -> str:

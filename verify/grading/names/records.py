@@ -15,11 +15,11 @@ from shared.hostnames import canonical, reverse_name
 from shared.plan import Endpoint, Host
 from shared.quantities import show_seconds
 from shared.zonelines import Line, address_line, boundary_zone, pointer_line, reverse_lines, subnet_of, under_comment
-from verify.grading.answers import Reading, Said, is_cached_no, listed, negative_seconds
 from verify.grading.case import Case
-from verify.grading.name_agreement import grade_agreement
-from verify.grading.name_views import Views, addresses_in
-from verify.grading.nameservers import grade_site
+from verify.grading.names.agreement import grade_agreement
+from verify.grading.names.answers import Reading, Said, is_cached_no, listed, negative_seconds
+from verify.grading.names.servers import grade_site
+from verify.grading.names.views import Views, addresses_in
 
 __all__ = ["grade_host", "grade_site"]
 

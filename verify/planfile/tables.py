@@ -12,7 +12,7 @@ import msgspec
 
 from shared.plan import Place
 from verify.errors import PlanError, Problems, did_you_mean, nearest
-from verify.lines import KeyPath, Lines
+from verify.planfile.lines import KeyPath, Lines
 
 _Table = TypeVar("_Table", bound=msgspec.Struct)
 

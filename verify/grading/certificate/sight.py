@@ -15,7 +15,7 @@ from shared.plan import Host
 from shared.quantities import Interval, Limits
 from shared.safetext import visible
 from verify.grading.case import Case
-from verify.grading.certificate_path import Kind, Outcome, anchors_of, validate
+from verify.grading.certificate.path import Kind, Outcome, anchors_of, validate
 
 #: From the worst to the best; what is unproven outranks a caution as it does in a verdict.
 _ORDER = (Grade.FAIL, Grade.UNPROVEN, Grade.CAUTION, Grade.PASS)
@@ -43,7 +43,7 @@ def doors(case: Case, host: Host) -> list[Door]:
     """Every TLS port the plan gives a host, at each of its addresses."""
     role = case.plan.role(host.role)
     several = len(host.addresses) > 1
-    return [Door(host, address, str(port), f"{port} {address}" if several else str(port))
+    return [Door(host, address, str(port), f"{port} at {address}" if several else str(port))
             for port in (role.tls if role else ()) for address in host.addresses]
 
 

@@ -11,7 +11,7 @@ from shared.evidence import CertificateFacts
 from shared.findings import Finding, Grade
 from shared.hostnames import canonical, same_name
 from shared.safetext import visible
-from verify.grading.certificate_sight import Remark, Sight, request_lines
+from verify.grading.certificate.sight import Remark, Sight, request_lines
 
 #: The most names shown of one certificate.  Ours: what fits on a line or two.
 _SHOWN = 8

@@ -12,8 +12,8 @@ from shared.plan import Endpoint
 from shared.quantities import Interval
 from shared.serials import newer
 from shared.zonelines import Line, home_zone, under_comment
-from verify.grading.answers import RUNNER_FAILURES, Reading, Said, reading, serial_of, soa_of
 from verify.grading.case import Case, in_words
+from verify.grading.names.answers import RUNNER_FAILURES, Reading, Said, reading, serial_of, soa_of
 
 _PLANNED = "answers over UDP and TCP, and speaks for the plan's domain"
 

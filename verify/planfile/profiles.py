@@ -14,10 +14,10 @@ from shared import catalogue
 from shared.plan import LimitOverride, Place, Plan
 from shared.quantities import Limits, QuantityError, Sense, parse_quantity, show_value
 from verify.errors import PlanError, Problems, did_you_mean, nearest
-from verify.lines import KeyPath, Lines
-from verify.rawplan import LimitTable, ProfileFile
-from verify.tables import Source, example_in, fill, in_words, parse_toml
-from verify.textfile import decode_utf8, read_bounded
+from verify.planfile.lines import KeyPath, Lines
+from verify.planfile.rawplan import LimitTable, ProfileFile
+from verify.planfile.tables import Source, example_in, fill, in_words, parse_toml
+from verify.planfile.textfile import decode_utf8, read_bounded
 
 #: How a quantity of each base unit is typed, with an example, for the sentence that asks for one.
 _TYPED = {

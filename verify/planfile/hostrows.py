@@ -11,9 +11,9 @@ from pathlib import Path
 import msgspec
 
 from verify.errors import PlanError, nearest
-from verify.rawplan import HostTable
-from verify.spreadsheet import read_grid
-from verify.textfile import read_bounded
+from verify.planfile.rawplan import HostTable
+from verify.planfile.spreadsheet import read_grid
+from verify.planfile.textfile import read_bounded
 
 #: The columns a sheet may have, and those it must have.
 COLUMNS = ("name", "address", "network", "role", "mask", "gateway", "vlan", "mac", "notes")

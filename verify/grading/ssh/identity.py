@@ -8,7 +8,7 @@ from shared.evidence import Failure, FailureKind, SshEvidence
 from shared.findings import Finding, Grade
 from shared.quantities import show_seconds
 from verify.grading.case import Case, in_words
-from verify.grading.ssh_algorithms import RELOAD
+from verify.grading.ssh.algorithms import RELOAD
 
 #: RFC 4253 section 4.2: 255 octets with CR and LF.
 LONGEST_IDENTIFICATION = 253

@@ -7,7 +7,7 @@ import msgspec
 from shared.evidence import CertificateFacts
 from shared.findings import Finding, Grade, Measured
 from shared.quantities import Decision, Interval, Limits, show_seconds
-from verify.grading.certificate_sight import Remark, Sight, request_lines, title, unix, worth_saying
+from verify.grading.certificate.sight import Remark, Sight, request_lines, title, unix, worth_saying
 
 #: RFC 5280 section 4.1.2.5: the notAfter of a certificate without a well-defined expiry.
 NO_EXPIRY = "9999-12-31T23:59:59Z"

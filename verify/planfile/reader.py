@@ -18,10 +18,10 @@ from shared import catalogue
 from shared.hostnames import canonical, qualify
 from shared.plan import Endpoint, Host, LeftOut, LimitOverride, Network, Place, Plan, Port, Role, Waiver
 from verify.errors import PlanError, Problems, did_you_mean, nearest
-from verify.hostrows import Sheet, read_rows
-from verify.lines import KeyPath, Lines
-from verify.profiles import combined, own_profile, read_limits
-from verify.rawplan import (
+from verify.planfile.hostrows import Sheet, read_rows
+from verify.planfile.lines import KeyPath, Lines
+from verify.planfile.profiles import combined, own_profile, read_limits
+from verify.planfile.rawplan import (
     HostTable,
     LeaveOutTable,
     NamesTable,
@@ -32,9 +32,9 @@ from verify.rawplan import (
     TrustTable,
     WaiverTable,
 )
-from verify.tables import Source, fill, heading, in_words, parse_toml
-from verify.textfile import decode_utf8, read_bounded
-from verify.values import (
+from verify.planfile.tables import Source, fill, heading, in_words, parse_toml
+from verify.planfile.textfile import decode_utf8, read_bounded
+from verify.planfile.values import (
     ValueFaultError,
     address_of,
     mac_of,

@@ -11,7 +11,7 @@ from collections.abc import Iterable
 
 import msgspec
 
-from verify.values import subnet_of
+from verify.planfile.values import subnet_of
 
 
 class RolePreset(msgspec.Struct, frozen=True, kw_only=True):

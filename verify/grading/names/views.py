@@ -10,9 +10,9 @@ from shared.evidence import HostEvidence, NameAnswer
 from shared.hostnames import canonical, under
 from shared.plan import Endpoint, Host
 from shared.zonelines import Line, under_comment, zone_of
-from verify.grading.answers import Reading, Said, reading
 from verify.grading.case import Case
-from verify.grading.nameservers import catch_up, serials_of, servers_behind
+from verify.grading.names.answers import Reading, Said, reading
+from verify.grading.names.servers import catch_up, serials_of, servers_behind
 
 
 class Views:

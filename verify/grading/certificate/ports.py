@@ -12,20 +12,17 @@ from shared.evidence import FailureKind, HostEvidence, PortEvidence, PortState, 
 from shared.findings import Finding, Grade
 from shared.plan import Host
 from shared.safetext import visible
-from verify.grading import certificate_dates, certificate_name, certificate_strength, certificate_trust
 from verify.grading.case import Case, in_words
-from verify.grading.certificate_shared import grade_fleet
-from verify.grading.certificate_sight import Door, Sight, doors, look
-
-__all__ = ["grade_fleet", "grade_host"]
+from verify.grading.certificate import dates, name, strength, trust
+from verify.grading.certificate.sight import Door, Sight, doors, look
 
 _JUDGES: dict[str, Callable[[Sight], Finding]] = {
-    "certificate.protocol": certificate_strength.grade_protocol,
-    "certificate.trust": certificate_trust.grade,
-    "certificate.name": certificate_name.grade,
-    "certificate.dates": certificate_dates.grade,
-    "certificate.key": certificate_strength.grade_key,
-    "certificate.signature": certificate_strength.grade_signature,
+    "certificate.protocol": strength.grade_protocol,
+    "certificate.trust": trust.grade,
+    "certificate.name": name.grade,
+    "certificate.dates": dates.grade,
+    "certificate.key": strength.grade_key,
+    "certificate.signature": strength.grade_signature,
 }
 _PLANNED = "a certificate shown over TLS"
 _PROTOCOL_PLANNED = "TLS 1.2 or 1.3, and nothing older"
@@ -79,14 +76,14 @@ def _no_certificate(case: Case, door: Door, tls: TlsEvidence) -> Finding:
             fix=(f"ss -ltnp 'sport = :{door.port.partition('/')[0]}'    # at the console of {door.host.fqdn}: what listens there",
                  "# turn TLS on for that listener and give it the certificate and key, then reload it",
                  f'# or, where it is not meant to speak TLS: take "{door.port}" out of the role\'s tls list in the plan'))
-    old = [remark for remark in certificate_strength.protocol_remarks(tls) if remark.grade is Grade.FAIL]
+    old = [remark for remark in strength.protocol_remarks(tls) if remark.grade is Grade.FAIL]
     if old:
         return case.finding(
             door.host.fqdn, "certificate.protocol", door.subject, Grade.FAIL, planned=_PROTOCOL_PLANNED,
-            found=certificate_strength.shown_versions(tls), symptom=old[0].symptom, at=tls.at,
+            found=strength.shown_versions(tls), symptom=old[0].symptom, at=tls.at,
             message=" ".join(remark.text for remark in old) + f" The handshake itself did not end: {_what_happened(tls)}.",
             fix=tuple(dict.fromkeys(line for remark in old for line in remark.fix)))
     return case.finding(
         door.host.fqdn, "certificate.protocol", door.subject, Grade.UNPROVEN, planned=_PROTOCOL_PLANNED,
-        found=certificate_strength.shown_versions(tls), symptom="no-tls", at=tls.at,
+        found=strength.shown_versions(tls), symptom="no-tls", at=tls.at,
         message=f"{door.subject} takes connections, and no TLS handshake came about: {_what_happened(tls)}.")

@@ -12,9 +12,9 @@ from shared.hostnames import canonical, reverse_name
 from shared.plan import Endpoint
 from shared.quantities import show_seconds
 from shared.zonelines import address_line, reverse_lines, subnet_of, under_comment
-from verify.grading.answers import Said, is_cached_no, listed, negative_seconds
-from verify.grading.name_views import Views, addresses_in
-from verify.grading.nameservers import catch_up, serials_of, servers_behind
+from verify.grading.names.answers import Said, is_cached_no, listed, negative_seconds
+from verify.grading.names.servers import catch_up, serials_of, servers_behind
+from verify.grading.names.views import Views, addresses_in
 
 
 def grade_agreement(views: Views) -> list[Finding]:
