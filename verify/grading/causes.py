@@ -146,8 +146,14 @@ def _time_agreement(cause: Finding, effect: Finding, _outages: _Outages) -> bool
 
 
 def _unkept_clock(cause: Finding, effect: Finding, outages: _Outages) -> bool:
-    """A clock that nothing keeps right wanders: that predicts an offset, but not one that could not be read."""
-    return _same_host(cause, effect, outages) and cause.symptom == "unsynchronised" and effect.grade is not Grade.UNPROVEN
+    """A clock that nothing keeps right wanders: that predicts an offset, but not one that could not be read.
+
+    A time service that withholds the time predicts the opposite: an offset that could not be read, for the same reason.
+    """
+    if effect.grade is Grade.UNPROVEN:
+        withheld = effect.symptom not in ("", "no-agreed-time", "unsynchronised") and cause.symptom == effect.symptom
+        return _same_host(cause, effect, outages) and withheld and cause.subject == effect.subject
+    return _same_host(cause, effect, outages) and cause.symptom == "unsynchronised"
 
 
 def _far_off_host(_cause: Finding, effect: Finding, _outages: _Outages) -> bool:
@@ -156,9 +162,16 @@ def _far_off_host(_cause: Finding, effect: Finding, _outages: _Outages) -> bool:
 
 
 def _silent_host(cause: Finding, effect: Finding, outages: _Outages) -> bool:
-    """A dead address explains what was asked of it; of a host with several, only what was asked of that one."""
+    """A dead address explains what was asked of it; of a host with several, only what was asked of that one.
+
+    The way out bears the gateway's address instead, and is proven by any address of the same IP version.
+    """
+    if not _same_host(cause, effect, outages) or cause.symptom not in _SILENT:
+        return False
+    if effect.check == "gateway.return-path":
+        return (":" in cause.subject) == (":" in effect.subject)
     asked = {word for word in effect.subject.split() if _is_address(word)}
-    return _same_host(cause, effect, outages) and cause.symptom in _SILENT and (not asked or cause.subject in asked)
+    return not asked or cause.subject in asked
 
 
 def _is_address(word: str) -> bool:

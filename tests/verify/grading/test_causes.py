@@ -126,6 +126,33 @@ def test_an_unkept_clock_explains_its_offset_and_the_offset_the_skew(because) ->
     assert told[skew.ref] == (off.ref,)
 
 
+def test_a_time_service_that_gives_no_time_explains_the_offset_that_could_not_be_read(because) -> None:
+    """For the same reason and at the same address only."""
+    withheld = finding(HOST, "clock.synchronised", "192.0.2.11", Grade.FAIL, "refused")
+    unread = finding(HOST, "clock.offset", "192.0.2.11", Grade.UNPROVEN, "refused")
+    elsewhere = finding(HOST, "clock.offset", "192.0.2.12", Grade.UNPROVEN, "refused")
+    unjudged = finding(HOST, "clock.offset", "192.0.2.11", Grade.UNPROVEN, "no-agreed-time")
+    assert because(withheld, unread)[unread.ref] == (withheld.ref,)
+    assert because(withheld, elsewhere)[elsewhere.ref] == ()
+    assert because(withheld, unjudged)[unjudged.ref] == ()
+
+
+def test_an_unsynchronised_clock_does_not_explain_an_offset_that_could_not_be_read(because) -> None:
+    """It answered, so something else kept the offset from being read."""
+    unkept = finding(HOST, "clock.synchronised", "192.0.2.11", Grade.FAIL, "unsynchronised")
+    unread = finding(HOST, "clock.offset", "192.0.2.11", Grade.UNPROVEN, "silent")
+    assert because(unkept, unread)[unread.ref] == ()
+
+
+def test_a_dead_host_explains_its_unproven_way_out(because) -> None:
+    """Whose subject is the gateway's address; that of the other IP version is another matter."""
+    way_out = finding(HOST, "gateway.return-path", "192.0.2.1", Grade.UNPROVEN, "silent")
+    other = finding(HOST, "gateway.return-path", "2001:db8::1", Grade.UNPROVEN, "silent")
+    told = because(DEAD_HOST, way_out, other)
+    assert told[way_out.ref] == (DEAD_HOST.ref,)
+    assert told[other.ref] == ()
+
+
 def test_the_same_record_missing_at_every_server_is_one_cause(because) -> None:
     """The first telling is the cause; a different fault at another server is told for itself."""
     first = finding(HOST, "name.reverse", "192.0.2.53 192.0.2.11", Grade.FAIL, "no-name", "NXDOMAIN")
