@@ -78,6 +78,12 @@ class Running:
     output: Path
     began: float
 
+    def end(self) -> None:
+        """End it where nobody waited for its end."""
+        if self.process.poll() is None:
+            self.process.kill()
+            self.process.communicate()
+
     def finish(self) -> Run:
         """Wait for its end and read its report: the only JSON file in its output folder, or standard output."""
         stdout, stderr = self.process.communicate(timeout=RUN_SECONDS)

@@ -97,7 +97,8 @@ class Site:
         self.daemons = Daemons(self.wiring, folder)
         self.authorities = Authorities()
         self._keys: dict[str, Path] = {}
-        self._runs = itertools.count(1)
+        self._numbers = itertools.count(1)
+        self._runs: list[Running] = []
 
     def __enter__(self) -> Site:
         try:
@@ -109,6 +110,8 @@ class Site:
 
     def __exit__(self, *_exc: object) -> None:
         try:
+            for run in self._runs:
+                run.end()
             self.daemons.close()
         finally:
             self.wiring.close()
@@ -134,7 +137,7 @@ class Site:
 
     def write_plan(self, text: str) -> Path:
         """Put a plan into a folder of its own, beside the site's trust anchor, and return its path."""
-        folder = self.folder / f"run-{next(self._runs)}"
+        folder = self.folder / f"run-{next(self._numbers)}"
         folder.mkdir()
         (folder / "site-ca.pem").write_bytes(self.authorities.anchor.pem)
         plan = folder / "plan.toml"
@@ -145,7 +148,8 @@ class Site:
         """Start a run against a plan from one node; its reports go into a folder ``reports`` beside the plan."""
         plan = self.write_plan(text)
         output = plan.parent / "reports"
-        return start(self.wiring, at, [command, str(plan), "--output", str(output), *options], output)
+        self._runs.append(start(self.wiring, at, [command, str(plan), "--output", str(output), *options], output))
+        return self._runs[-1]
 
     def verify(self, text: str, *options: str, at: str = "runner") -> Run:
         """``seatrial verify`` of a plan from one node, to its end."""
