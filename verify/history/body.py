@@ -1,0 +1,134 @@
+"""One run as compact bytes, and back.
+
+A run is its report - findings, evidence, facts - with what it was graded from: the plan as it was read.  Most of a run is
+the same sentences and field names over and over, which deflate (RFC 1951) takes out; what no compression can take out,
+certificates and public keys, is the same every night, so each is stored once and stands in the run as its SHA-256.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import zlib
+from collections.abc import Callable, Mapping
+from pathlib import Path
+from typing import TypeVar
+
+import msgspec
+
+from reports.jsonfile import from_json, to_json
+from shared.evidence import HostEvidence
+from shared.plan import Plan
+from shared.run import HostReport, Report
+from verify.history.errors import DamagedError
+
+#: zlib's own default: beyond it, twice the time buys a few percent.
+_LEVEL = 6
+
+_T = TypeVar("_T")
+
+
+class PlanFile(msgspec.Struct, frozen=True):
+    """One file that a plan was read from, by the name it went under."""
+
+    name: str
+    content: bytes
+
+
+class Snapshot(msgspec.Struct, frozen=True, kw_only=True):
+    """A plan as it was when a run was made: read, with its trust anchors, and as the files themselves.
+
+    ``files`` is empty where the files had changed between being read and being stored; the plan itself is always there.
+    """
+
+    plan: Plan
+    files: tuple[PlanFile, ...] = ()
+
+
+def snapshot_of(plan: Plan) -> Snapshot:
+    """The plan with its own file and its sheet, where these still are what was read (``Plan.sha256``)."""
+    names = dict.fromkeys([plan.file, *(host.place.file for host in plan.hosts if host.place.file)])
+    try:
+        files = tuple(PlanFile(name, Path(name).read_bytes()) for name in names)
+    except (OSError, ValueError):
+        return Snapshot(plan=plan)
+    unchanged = hashlib.sha256(b"".join(file.content for file in files)).hexdigest() == plan.sha256
+    return Snapshot(plan=plan, files=files if unchanged else ())
+
+
+def pack_snapshot(snapshot: Snapshot) -> tuple[bytes, bytes]:
+    """A snapshot's digest, by which it is stored once for all its runs, and its bytes."""
+    plain = msgspec.msgpack.encode(snapshot)
+    return hashlib.sha256(plain).digest(), zlib.compress(plain, _LEVEL)
+
+
+def unpack_snapshot(content: bytes) -> Snapshot:
+    """Raises DamagedError for bytes that ``pack_snapshot`` did not write."""
+    return _decoded(content, Snapshot)
+
+
+def pack(report: Report) -> tuple[bytes, dict[bytes, bytes]]:
+    """A report's bytes, and the octets that were taken out of it by their digests."""
+    octets: dict[bytes, bytes] = {}
+
+    def taken_out(content: bytes) -> bytes:
+        digest = hashlib.sha256(content).digest()
+        octets[digest] = content
+        return digest
+
+    lean = _with_octets(report, taken_out)
+    try:
+        plain = msgspec.msgpack.encode(lean)
+    except UnicodeEncodeError:
+        # A lone surrogate, which UTF-8 cannot hold; the JSON report writes a question mark in its place.
+        plain = msgspec.msgpack.encode(from_json(to_json(lean)))
+    return zlib.compress(plain, _LEVEL), octets
+
+
+def restored(report: Report, octets: Mapping[bytes, bytes]) -> Report:
+    """A lean report with its octets put back: what was packed.  Raises DamagedError where some of them are missing."""
+    try:
+        return _with_octets(report, octets.__getitem__)
+    except KeyError as error:
+        raise DamagedError("a stored run lacks a certificate or a key that was stored beside it") from error
+
+
+def lean(content: bytes) -> Report:
+    """The report with digests in the place of certificates' and keys' octets: all that comparing and listing need."""
+    return _decoded(content, Report)
+
+
+def octets_in(report: Report) -> set[bytes]:
+    """The digests that stand in a lean report for the octets taken out of it."""
+    digests: set[bytes] = set()
+
+    def noted(digest: bytes) -> bytes:
+        digests.add(digest)
+        return digest
+
+    _with_octets(report, noted)
+    return digests
+
+
+def _decoded(content: bytes, kind: type[_T]) -> _T:
+    try:
+        return msgspec.msgpack.decode(zlib.decompress(content), type=kind)
+    except (zlib.error, msgspec.DecodeError) as error:
+        raise DamagedError(f"a stored run cannot be read: {error}") from error
+
+
+def _with_octets(report: Report, changed: Callable[[bytes], bytes]) -> Report:
+    """The report with every certificate's and key's octets put through ``changed``; none at all stays none."""
+    hosts = tuple(_host_with_octets(host, changed) for host in report.hosts)
+    return msgspec.structs.replace(report, hosts=hosts)
+
+
+def _host_with_octets(host: HostReport, changed: Callable[[bytes], bytes]) -> HostReport:
+    seen: HostEvidence = host.evidence
+    if not seen.tls and not seen.ssh:
+        return host
+    tls = tuple(msgspec.structs.replace(one, chain=tuple(
+        msgspec.structs.replace(link, der=changed(link.der)) if link.der else link for link in one.chain)) for one in seen.tls)
+    ssh = tuple(msgspec.structs.replace(one, host_keys=tuple(
+        msgspec.structs.replace(key, blob=changed(key.blob)) if key.blob else key for key in one.host_keys))
+        for one in seen.ssh)
+    return msgspec.structs.replace(host, evidence=msgspec.structs.replace(seen, tls=tls, ssh=ssh))

@@ -1,0 +1,148 @@
+"""Opening the database behind a history, and saying in one sentence what is wrong with it."""
+
+from __future__ import annotations
+
+import contextlib
+import datetime
+import fcntl
+import os
+import sqlite3
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import sqlalchemy
+from sqlalchemy import Connection, Engine, event
+from sqlalchemy.engine import make_url
+from sqlalchemy.exc import ArgumentError, DBAPIError, NoSuchModuleError, SQLAlchemyError
+
+from verify.history.errors import DamagedError, HistoryError
+from verify.history.place import is_url
+
+#: How long one run waits for another that is writing.  Writing takes well under a second; our own bound.
+BUSY_SECONDS = 30
+#: SQLite's primary result codes (sqlite.org/rescode.html), in the low octet of the extended ones.
+_BUSY, _LOCKED, _READONLY, _IOERR, _CORRUPT, _FULL, _CANTOPEN, _NOTADB = 5, 6, 8, 10, 11, 13, 14, 26
+
+
+def open_engine(place: str) -> Engine:
+    """An engine for a file or a URL; nothing is opened yet.  Raises HistoryError for a URL that cannot be used."""
+    if not is_url(place):
+        # What SQLAlchemy would do with a path in a URL depends on its characters; a path of its own does not.
+        engine = sqlalchemy.create_engine(sqlalchemy.URL.create("sqlite", database=place), poolclass=sqlalchemy.NullPool)
+    else:
+        try:
+            engine = sqlalchemy.create_engine(make_url(place), poolclass=sqlalchemy.NullPool)
+        except (ArgumentError, NoSuchModuleError, ModuleNotFoundError) as error:
+            raise HistoryError(f"--store cannot be used: {str(error).splitlines()[0]}; give a file, or a URL such as "
+                               "postgresql+psycopg://user@host/database with that driver installed") from error
+    if engine.dialect.name == "sqlite":
+        event.listen(engine, "connect", _prepare_sqlite)
+        event.listen(engine, "begin", _begin_sqlite)
+    return engine
+
+
+def shown(engine: Engine) -> str:
+    """The place of a history as it may be shown: a password in its URL is not."""
+    if engine.dialect.name == "sqlite":
+        return str(engine.url.database)
+    return engine.url.render_as_string(hide_password=True)
+
+
+def _prepare_sqlite(connection: sqlite3.Connection, _record: Any) -> None:
+    """The manners of every connection: wait for others, keep to foreign keys, and be durable when a commit returns.
+
+    Write-ahead logging lets runs be listed while one is being stored.  ``synchronous`` FULL costs one fsync a run and
+    keeps a stored run through a power cut.
+    """
+    # Transactions are begun by us alone (``_begin_sqlite``), schema changes included.
+    connection.isolation_level = None
+    connection.execute(f"PRAGMA busy_timeout = {BUSY_SECONDS * 1000}")
+    connection.execute("PRAGMA foreign_keys = ON")
+    connection.execute("PRAGMA synchronous = FULL")
+    # On a file that may not be written, what can be read is read as it is.
+    with contextlib.suppress(sqlite3.OperationalError):
+        connection.execute("PRAGMA journal_mode = WAL")
+
+
+def _begin_sqlite(connection: Connection) -> None:
+    # A writer takes its place in the queue at once: a read that turns into a write cannot wait for others.
+    writing = connection.get_execution_options().get("writing", False)
+    connection.exec_driver_sql("BEGIN IMMEDIATE" if writing else "BEGIN")
+
+
+@contextlib.contextmanager
+def reading(engine: Engine) -> Iterator[Connection]:
+    """A transaction that only reads.  Raises HistoryError."""
+    with explained(engine), engine.connect() as connection, connection.begin():
+        yield connection
+
+
+@contextlib.contextmanager
+def writing(engine: Engine) -> Iterator[Connection]:
+    """A transaction that writes: all of it is stored or nothing.  Raises HistoryError."""
+    with explained(engine), engine.connect().execution_options(writing=True) as connection, connection.begin():
+        yield connection
+
+
+@contextlib.contextmanager
+def explained(engine: Engine) -> Iterator[None]:
+    """Turn what the database says into one sentence of ours."""
+    try:
+        yield
+    except (SQLAlchemyError, sqlite3.Error, OSError) as error:
+        raise _in_words(engine, error) from error
+
+
+def _in_words(engine: Engine, error: Exception) -> HistoryError:
+    cause = error.orig if isinstance(error, DBAPIError) and error.orig is not None else error
+    place = f'the history "{shown(engine)}"'
+    code = getattr(cause, "sqlite_errorcode", 0) & 0xFF
+    if code in (_CORRUPT, _NOTADB):
+        return DamagedError(f"{place} is damaged ({cause})")
+    known = {
+        _FULL: "the disk is full",
+        _BUSY: f"another process kept it busy for {BUSY_SECONDS} s",
+        _LOCKED: "another connection keeps it locked",
+        _READONLY: "it may not be written by this user",
+        _CANTOPEN: "the file cannot be opened or made; does its folder exist, and may this user write there?",
+        _IOERR: f"the disk refuses ({cause}; a full disk may say this too)",
+    }
+    said = (str(cause) or repr(cause)).splitlines()[0]
+    return HistoryError(f"{place} cannot be used: {known.get(code, said)}")
+
+
+def set_aside(place: str) -> Path | None:
+    """Rename a damaged SQLite file, with its log, out of the way, and return its new path; None where it proves sound.
+
+    Looked at again under a lock: of two runs that find the damage together, only the first may move the file, or the second
+    would move the new history.  Raises HistoryError where it cannot be renamed.
+    """
+    path = Path(place)
+    try:
+        guard = os.open(f"{place}.guard", os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o600)
+    except OSError as error:
+        raise HistoryError(f'the damaged history "{place}" cannot be moved aside: {error.strerror}') from error
+    try:
+        fcntl.flock(guard, fcntl.LOCK_EX)
+        if not path.exists() or _sound(path):
+            return None
+        kept = path.with_name(f"{path.name}.damaged-{datetime.datetime.now(datetime.UTC):%Y%m%dT%H%M%S.%fZ}")
+        for ending in ("", "-wal", "-shm"):
+            if Path(f"{path}{ending}").exists():
+                Path(f"{path}{ending}").rename(f"{kept}{ending}")
+    except OSError as error:
+        raise HistoryError(f'the damaged history "{place}" cannot be moved aside: {error.strerror}') from error
+    else:
+        return kept
+    finally:
+        os.close(guard)
+
+
+def _sound(path: Path) -> bool:
+    """Whether SQLite itself finds nothing wrong with a file's pages."""
+    try:
+        with contextlib.closing(sqlite3.connect(path)) as connection:
+            return bool(connection.execute("PRAGMA quick_check(1)").fetchone() == ("ok",))
+    except sqlite3.Error:
+        return False

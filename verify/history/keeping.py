@@ -1,0 +1,51 @@
+"""Putting a finished run into the history, whatever state the history is in.
+
+A run that cannot be stored is still a run: its reports are written and its exit status is what was found.
+"""
+
+from __future__ import annotations
+
+from shared.plan import Plan
+from shared.run import Report
+from verify.history.engine import set_aside
+from verify.history.errors import DamagedError, HistoryError
+from verify.history.place import is_url, place_of
+from verify.history.store import Store
+
+
+def keep_run(report: Report, plan: Plan, *, checks: tuple[str, ...], store: str | None) -> str | None:
+    """Store a run.  The answer is what to say on standard error, one sentence, or None where all went well.
+
+    ``checks`` are the patterns of the checks asked for, none for all; ``store`` is what ``--store`` says.  A damaged file is
+    moved aside, never deleted, and a new history begun.
+    """
+    try:
+        _keep(report, plan, checks, store)
+    except DamagedError as damage:
+        return _begin_anew(report, plan, checks, store, damage)
+    except HistoryError as error:
+        return _lost(report, error)
+    return None
+
+
+def _keep(report: Report, plan: Plan, checks: tuple[str, ...], store: str | None) -> None:
+    with Store.open(store, create=True) as history:
+        history.keep(report, plan, checks)
+
+
+def _begin_anew(report: Report, plan: Plan, checks: tuple[str, ...], store: str | None, damage: DamagedError) -> str:
+    place = place_of(store)
+    if is_url(place):
+        return _lost(report, damage)
+    try:
+        kept = set_aside(place)
+        _keep(report, plan, checks, store)
+    except HistoryError as error:
+        return _lost(report, error)
+    if kept is None:
+        return f"{damage}; another run has put it right, and this run is stored"
+    return f'{damage}: it is kept as "{kept}", and this run begins a new history, which has no baseline yet'
+
+
+def _lost(report: Report, error: HistoryError) -> str:
+    return f"run {report.run.id} is not in the history, its reports are all there is of it: {error}"
