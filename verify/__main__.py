@@ -11,7 +11,9 @@ from verify.version import VERSION
 #: Command name to module; the module defines a click command named ``command``.
 _COMMANDS = {
     "demo": "verify.commands.demo",
+    "new-plan": "verify.commands.new_plan",
     "lint": "verify.commands.lint",
+    "sheet": "verify.commands.sheet",
     "verify": "verify.commands.verify",
     "explain": "verify.commands.explain",
 }

@@ -4,30 +4,51 @@ from __future__ import annotations
 
 import os
 import tempfile
+from collections.abc import Mapping
 from pathlib import Path
 
 from verify.errors import UsageError
 
 
-def prove_writable(folder: Path) -> None:
-    """Make ``folder`` if need be and prove that a file can be written in it.  Raises UsageError."""
+def prove_writable(folder: Path, what: str = "reports", mend: str = "choose another folder with --output") -> None:
+    """Make ``folder`` if need be and prove that a file can be written in it.
+
+    Raises UsageError, which says ``what`` cannot be written and ends in ``mend``.
+    """
     try:
         folder.mkdir(parents=True, exist_ok=True)
         with tempfile.NamedTemporaryFile(dir=folder, prefix=".seatrial-"):
             pass
     except OSError as error:
-        raise UsageError(f'cannot write reports in "{folder}": {error.strerror}; choose another folder with --output') from error
+        raise UsageError(f'cannot write {what} in "{folder}": {error.strerror}; {mend}') from error
 
 
 def write_whole(path: Path, content: bytes) -> None:
     """Write a file so that it is there whole or not at all.  Raises UsageError."""
+    write_all({path: content})
+
+
+def write_all(contents: Mapping[Path, bytes]) -> None:
+    """Write several files: none takes its place before all are complete beside it, and no draft stays behind.
+
+    Raises UsageError; then, and when interrupted, every file that was there before is as it was unless its turn had come.
+    """
+    drafts: dict[Path, Path] = {}
+    path = Path()
     try:
-        with tempfile.NamedTemporaryFile(dir=path.parent, prefix=".seatrial-", delete=False) as draft:
-            draft.write(content)
-        # A temporary file is private to its owner; a report is made to be shared, as the user's umask allows.
-        umask = os.umask(0)
-        os.umask(umask)
-        Path(draft.name).chmod(0o666 & ~umask)
-        Path(draft.name).replace(path)
+        for path, content in contents.items():
+            with tempfile.NamedTemporaryFile(dir=path.parent, prefix=".seatrial-", delete=False) as draft:
+                drafts[path] = Path(draft.name)
+                draft.write(content)
+            # A temporary file is private to its owner; a report is made to be shared, as the user's umask allows.
+            umask = os.umask(0)
+            os.umask(umask)
+            drafts[path].chmod(0o666 & ~umask)
+        for path in contents:
+            drafts[path].replace(path)
+            del drafts[path]
     except OSError as error:
         raise UsageError(f'cannot write "{path}": {error.strerror}') from error
+    finally:
+        for draft_path in drafts.values():
+            draft_path.unlink(missing_ok=True)

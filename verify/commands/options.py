@@ -42,12 +42,13 @@ class ProbingOptions(msgspec.Struct, frozen=True, kw_only=True):
         return Pace(timeout_seconds=self.timeout, packets_per_second=self.limit_rate, hosts=self.concurrency, agent=agent)
 
 
-class _Rate(click.ParamType):  # type: ignore[type-arg]  # generic in the newest click only
+class Rate(click.ParamType):  # type: ignore[type-arg]  # generic in the newest click only
     """Packets a second, written "200/s" or "200"."""
 
     name = "rate"
 
     def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> float:
+        """The rate in packets a second."""
         text = str(value).removesuffix("/s")
         try:
             rate = float(text)
@@ -58,12 +59,13 @@ class _Rate(click.ParamType):  # type: ignore[type-arg]  # generic in the newest
         return rate
 
 
-class _Seconds(click.ParamType):  # type: ignore[type-arg]  # generic in the newest click only
+class Seconds(click.ParamType):  # type: ignore[type-arg]  # generic in the newest click only
     """A time-out in seconds, with or without its unit."""
 
     name = "seconds"
 
     def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> float:
+        """The time-out in seconds."""
         text = str(value).removesuffix("s").strip()
         try:
             seconds = float(text)
@@ -92,11 +94,11 @@ _OPTIONS = (
     click.option("--reason", default="", metavar="TEXT", help="Why the run is made; kept in the report."),
     click.option("--ticket", default="", metavar="TEXT", help="Change ticket; kept in the report."),
     click.option("--operator", default=_account, metavar="TEXT", help="Who runs it; your account name unless given."),
-    click.option("--limit-rate", type=_Rate(), default=f"{_DEFAULT.packets_per_second:g}/s", show_default=True,
+    click.option("--limit-rate", type=Rate(), default=f"{_DEFAULT.packets_per_second:g}/s", show_default=True,
                  metavar="N/s", help="Packets sent a second, at most."),
     click.option("--concurrency", type=click.IntRange(1, 100_000), default=_DEFAULT.hosts, show_default=True, metavar="N",
                  help="Hosts visited at the same time, at most."),
-    click.option("--timeout", type=_Seconds(), default=f"{_DEFAULT.timeout_seconds:g}", show_default=True,
+    click.option("--timeout", type=Seconds(), default=f"{_DEFAULT.timeout_seconds:g}", show_default=True,
                  metavar="SECONDS", help="Longest wait for one question, its retries included."),
     click.option("--strict", is_flag=True, help="Exit with 1 on cautions too."),
     click.option("--quiet", is_flag=True, help="Print the causes only, and nothing when there are none."),

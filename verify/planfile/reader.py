@@ -61,8 +61,12 @@ def read_plan(path: Path) -> Plan:
 
     Raises PlanError with everything that has no meaning, in the order of the lines; a syntax error is reported alone.
     """
+    return plan_of(read_bounded(path), path)
+
+
+def plan_of(content: bytes, path: Path) -> Plan:
+    """The plan that a file with this ``content`` at ``path`` would be, as ``read_plan`` says.  Raises PlanError."""
     shown = str(path)
-    content = read_bounded(path)
     text = decode_utf8(content, shown)
     document = parse_toml(text, shown)
     source = Source(shown, Lines(text), Problems())

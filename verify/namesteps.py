@@ -1,0 +1,130 @@
+"""Holds what the name servers said against the plan, record by record: what to add, to remove, to keep.
+
+Pure.  Silence, an error or a server that does not speak for the zone says nothing about a record, and is kept apart.
+"""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Callable
+
+from reports.namesteps import Action, NameSteps, Step, Unseen
+from shared.evidence import Evidence, HostEvidence
+from shared.hostnames import canonical, reverse_name, under
+from shared.plan import Host, Plan
+from shared.zonelines import Line, address_line, boundary_zone, classless_zone, pointer_line, reverse_lines, subnet_of
+from verify.grading.case import Case
+from verify.grading.names.answers import Said
+from verify.grading.names.views import Views, addresses_in
+
+_TYPES = {4: "A", 6: "AAAA"}
+_WILDCARD = "it answers the same for a random name, so the record itself cannot be seen"
+
+
+def name_steps(plan: Plan, evidence: Evidence) -> NameSteps:
+    """The difference for every host that the evidence is about."""
+    difference = _Difference(plan, evidence)
+    hosts = {host.fqdn: host for host in plan.hosts}
+    for seen in evidence.hosts:
+        difference.look_at(hosts[seen.fqdn], seen)
+    return NameSteps(servers=tuple(server.label for server in plan.name_servers), hosts=len(evidence.hosts),
+                     vantage=evidence.vantage.name, at=evidence.started, steps=difference.steps(), unseen=difference.unseen())
+
+
+class _Difference:
+    """Gathers the steps of all hosts and servers."""
+
+    def __init__(self, plan: Plan, evidence: Evidence) -> None:
+        self._case = Case(plan=plan, limits={}, evidence=evidence)
+        self._order = tuple(server.label for server in plan.name_servers)
+        self._servers: dict[tuple[Action, str, Line], set[str]] = defaultdict(set)
+        self._unseen: dict[tuple[str, str], list[Line]] = defaultdict(list)
+        self._classless_in_use = _classless_in_use(evidence)
+
+    def look_at(self, host: Host, seen: HostEvidence) -> None:
+        views = Views(self._case, host, seen)
+        for label in self._order:
+            for version in _TYPES:
+                self._forward(views, label, version)
+            for address in host.addresses:
+                self._reverse(views, label, address)
+
+    def steps(self) -> tuple[Step, ...]:
+        return tuple(Step(action, zone, line, tuple(label for label in self._order if label in servers))
+                     for (action, zone, line), servers in self._servers.items())
+
+    def unseen(self) -> tuple[Unseen, ...]:
+        return tuple(Unseen(server, why, tuple(dict.fromkeys(lines))) for (server, why), lines in self._unseen.items())
+
+    def _note(self, label: str, action: Action, zone: str, line: Line) -> None:
+        self._servers[action, zone, line].add(label)
+
+    def _forward(self, views: Views, label: str, version: int) -> None:
+        """One server and one family: the planned addresses under the host's own name, and no others."""
+        host, rrtype = views.host, _TYPES[version]
+        read = views.read(label, host.fqdn, rrtype)
+        planned = [address_line(host.fqdn, address) for address in addresses_in(host.addresses, version)]
+        if read.said is Said.NOTHING:
+            self._unseen[label, read.words] += planned
+            return
+        zone = views.zone_for(host.fqdn, views.answer(label, host.fqdn, rrtype))
+        if read.chain.aliased or read.said is Said.ENDLESS:
+            # An alias leaves no room for other records at its name (RFC 1034 section 3.6.2).
+            target = read.chain.names[1] if read.chain.aliased else host.fqdn
+            self._note(label, Action.REMOVE, zone, Line(host.fqdn, "CNAME", f"{target}."))
+            held: list[Line] = []
+        else:
+            held = [address_line(host.fqdn, address) for address in addresses_in(read.values, version)]
+        if held and any(set(addresses_in(one.values, version)) == {line.value for line in held} for one in views.siblings(label)):
+            self._unseen[label, _WILDCARD] += planned
+            return
+        self._compare(label, lambda _line: zone, planned, held)
+
+    def _compare(self, label: str, zone_of: Callable[[Line], str], planned: list[Line], held: list[Line]) -> None:
+        for line in planned:
+            self._note(label, Action.KEEP if line in held else Action.ADD, zone_of(line), line)
+        for line in held:
+            if line not in planned:
+                self._note(label, Action.REMOVE, zone_of(line), line)
+
+    def _reverse(self, views: Views, label: str, address: str) -> None:
+        """One server and one address: its reverse name leads to the host, directly or through RFC 2317's alias."""
+        host, start = views.host, reverse_name(address)
+        read, answer = views.read(label, start, "PTR"), views.answer(label, start, "PTR")
+        boundary = boundary_zone(address, subnet_of(views.case.plan, host))
+        if read.said in (Said.NOTHING, Said.OPEN_END):
+            self._unseen[label, read.words].append(pointer_line(address, host.fqdn))
+            return
+        if read.said is Said.ENDLESS:
+            target = read.chain.names[1] if read.chain.aliased else start
+            self._note(label, Action.REMOVE, views.zone_seen(start, answer) or boundary, Line(start, "CNAME", f"{target}."))
+            self._add_pointer(views, label, address)
+            return
+        owner = read.chain.end
+        zone = views.zone_seen(owner, answer) or boundary
+        if read.chain.aliased and zone == boundary:
+            zone = owner.partition(".")[2]
+        held = [pointer_line(address, name, owner) for name in dict.fromkeys(map(canonical, read.values))]
+        if held or read.chain.aliased:
+            self._compare(label, lambda _line: zone, [pointer_line(address, host.fqdn, owner)], held)
+        else:
+            self._add_pointer(views, label, address)
+
+    def _add_pointer(self, views: Views, label: str, address: str) -> None:
+        """Where nothing is yet: by the plan's subnet, unless the zone at the boundary is served and holds pointers itself."""
+        subnet = subnet_of(views.case.plan, views.host)
+        boundary, classless = boundary_zone(address, subnet), classless_zone(address, subnet)
+        if classless and views.served(boundary) and classless not in self._classless_in_use:
+            self._note(label, Action.ADD, boundary, pointer_line(address, views.host.fqdn))
+            return
+        for zone, line in reverse_lines(address, views.host.fqdn, subnet):
+            self._note(label, Action.ADD, zone, line)
+
+
+def _classless_in_use(evidence: Evidence) -> frozenset[str]:
+    """The zones that reverse names have been seen to be aliases into (RFC 2317 section 4)."""
+    aliases = (record for host in evidence.hosts for answer in host.names for record in answer.answers
+               if record.rrtype == "CNAME" and under(record.owner, "in-addr.arpa"))
+    return frozenset(canonical(record.value).partition(".")[2] for record in aliases)
+
+
