@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping, Sequence
 
 import msgspec
 
 from reports.findingview import FindingView, Link, Shower
+from reports.fleetview import common_domain, short_name
 from reports.marks import Mark
 from shared.findings import Finding, Grade
 from shared.run import Report
 
+_SENTENCE_END = re.compile(r"(?<=[a-z0-9)\]][.])\s+(?=[A-Z0-9])")
 #: From so many causes of one kind on they are told as one, with their mends together.
 _TOLD_TOGETHER = 4
 #: The most effects listed under one cause; the rest are counted, and stand at their hosts.
@@ -25,10 +28,15 @@ class Effect(msgspec.Struct, frozen=True):
 
 
 class CauseView(msgspec.Struct, frozen=True, kw_only=True):
-    """One numbered cause, or several of one kind (``members`` has then more than one)."""
+    """One numbered cause, or several of one kind (``members`` has then more than one).
+
+    ``headline`` is the whole message of the first, ``brief`` its first sentence, ``place`` its host in short.
+    """
 
     number: int
     owner: str
+    place: str
+    brief: str
     headline: str
     mark: Mark
     members: tuple[FindingView, ...]
@@ -68,13 +76,14 @@ def numbers_of(groups: Sequence[Sequence[Finding]]) -> dict[str, int]:
 
 
 def causes(report: Report, groups: Sequence[Sequence[Finding]], shower: Shower) -> tuple[CauseView, ...]:
-    """Every cause, numbered."""
+    """Every cause, numbered; places are told without the domain that all hosts share."""
+    domain = common_domain([host.name for host in report.hosts])
     by_ref = {finding.ref: finding for finding in report.findings()}
     effects: dict[str, list[Finding]] = {}
     for finding in by_ref.values():
         for ref in _farther(finding, by_ref):
             effects.setdefault(ref, []).append(finding)
-    return tuple(_cause(number, group, effects, shower) for number, group in enumerate(groups, start=1))
+    return tuple(_cause(number, group, effects, shower, domain) for number, group in enumerate(groups, start=1))
 
 
 def _farther(finding: Finding, by_ref: Mapping[str, Finding]) -> set[str]:
@@ -89,15 +98,23 @@ def _farther(finding: Finding, by_ref: Mapping[str, Finding]) -> set[str]:
     return seen - {finding.ref}
 
 
-def _cause(number: int, group: Sequence[Finding], effects: Mapping[str, Sequence[Finding]], shower: Shower) -> CauseView:
+def _cause(number: int, group: Sequence[Finding], effects: Mapping[str, Sequence[Finding]], shower: Shower,
+           domain: str) -> CauseView:
     first = group[0]
     members = tuple(shower.view(finding) for finding in group)
     explained = list({effect.ref: effect for finding in group for effect in effects.get(finding.ref, ())}.values())
     listed = explained[:_MOST_EFFECTS]
+    place = short_name(members[0].host, domain) + (f" and {len(group) - 1:,} more" if len(group) > 1 else "")
     shown = tuple(Effect(shower.view(effect).mark, shower.link(effect)) for effect in listed)
-    return CauseView(number=number, owner=shower.owner(first.check), headline=first.message, mark=members[0].mark,
+    return CauseView(number=number, owner=shower.owner(first.check), place=place, brief=first_sentence(first.message),
+                     headline=first.message, mark=members[0].mark,
                      members=members, fix=_mend(members), explains=len(explained), effects=shown,
                      unlisted=len(explained) - len(listed))
+
+
+def first_sentence(text: str) -> str:
+    """The text up to its first full stop that a new sentence follows."""
+    return _SENTENCE_END.split(text, maxsplit=1)[0]
 
 
 def _mend(members: Sequence[FindingView]) -> str:

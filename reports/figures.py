@@ -57,7 +57,7 @@ class _Axis:
     def at(self, value: float) -> float:
         """The place of ``value``, kept on the axis."""
         share = (self._bend(value) - self._lo) / (self._hi - self._lo)
-        return round(self._margin + min(1.0, max(0.0, share)) * (100 - 2 * self._margin), 2)
+        return round(self._margin + min(1.0, max(0.0, share)) * (100 - 2 * self._margin), 1)
 
 
 def limit_words(limits: ShownLimits, unit: str) -> str:
@@ -311,7 +311,7 @@ def _life(key: tuple[str, str, Grade], labels: list[str], now: datetime.datetime
 
 def _day(day: datetime.datetime, first: datetime.datetime, last: datetime.datetime) -> float:
     share = (day - first) / (last - first)
-    return round(100 * min(1.0, max(0.0, share)), 2)
+    return round(100 * min(1.0, max(0.0, share)), 1)
 
 
 def _months(first: datetime.datetime, last: datetime.datetime) -> tuple[Tick, ...]:

@@ -28,9 +28,13 @@ class Link(msgspec.Struct, frozen=True):
 
 
 class FindingView(msgspec.Struct, frozen=True, kw_only=True):
-    """Everything the page says about one finding.  ``fix`` is the mend as one text, a line to each line."""
+    """Everything the page says about one finding.
+
+    ``number`` is the number it is told under as a cause, or 0; ``fix`` is the mend as one text, a line to each line.
+    """
 
     slug: str
+    number: int
     check: str
     title: str
     subject: str
@@ -49,15 +53,21 @@ class FindingView(msgspec.Struct, frozen=True, kw_only=True):
     at: str
 
 
-class HeldView(msgspec.Struct, frozen=True, kw_only=True):
-    """Passes of one check with the same plan and the same result, told together: (slug, subject) for each."""
+class HeldRow(msgspec.Struct, frozen=True, kw_only=True):
+    """Passes with the same plan and the same result, told together, with a pointer to each by its subject."""
 
-    check: str
-    title: str
     planned: str
     found: str
     subjects: tuple[Link, ...]
     gauge: Gauge | None
+
+
+class HeldView(msgspec.Struct, frozen=True, kw_only=True):
+    """The passes of one check.  A lean page has one row, which says only what they were about."""
+
+    check: str
+    title: str
+    rows: tuple[HeldRow, ...]
 
 
 class Names:
@@ -112,8 +122,9 @@ class Shower:
         if finding.limits and finding.measured:
             words = f"{limit_words(finding.limits, finding.measured.unit)} ({finding.limits.name}; {finding.limits.origin})"
         return FindingView(
-            slug=self._names.of(finding.ref), check=finding.check, title=self.title(finding.check), subject=finding.subject,
-            host=host_of(finding), mark=GRADES[finding.grade], planned=finding.planned, found=finding.found,
+            slug=self._names.of(finding.ref), number=self.number(finding.ref), check=finding.check,
+            title=self.title(finding.check), subject=finding.subject, host=host_of(finding),
+            mark=GRADES[finding.grade], planned=finding.planned, found=finding.found,
             message=finding.message, fix="\n".join(finding.fix), gauge=gauge(finding), limits=words,
             because=tuple(self.reason(ref) for ref in finding.because), basis=finding.basis, waiver=finding.waiver,
             vantage=finding.vantage, at=show_time(finding.at))
@@ -137,18 +148,20 @@ class Shower:
 
     def held(self, findings: Iterable[Finding], *, lean: bool) -> tuple[HeldView, ...]:
         """Passes, those of one check told together.  A lean page says only which subjects held."""
-        groups: dict[tuple[str, ...], list[Finding]] = {}
+        by_check: dict[str, dict[tuple[str, str], list[Finding]]] = {}
         for finding in findings:
             if finding.grade is Grade.PASS:
-                key = (finding.check,) if lean else (finding.check, finding.planned, finding.found)
-                groups.setdefault(key, []).append(finding)
-        return tuple(self._held(group, lean) for group in groups.values())
+                result = ("", "") if lean else (finding.planned, finding.found)
+                by_check.setdefault(finding.check, {}).setdefault(result, []).append(finding)
+        return tuple(HeldView(check=check, title=self.title(check),
+                              rows=tuple(self._held(group, lean) for group in groups.values()))
+                     for check, groups in by_check.items())
 
-    def _held(self, group: Sequence[Finding], lean: bool) -> HeldView:
+    def _held(self, group: Sequence[Finding], lean: bool) -> HeldRow:
         first = group[0]
-        return HeldView(check=first.check, title=self.title(first.check), planned="" if lean else first.planned,
-                        found="" if lean else first.found, gauge=None if lean or len(group) > 1 else gauge(first),
-                        subjects=tuple(Link("" if lean else self._names.of(f.ref), f.subject) for f in group))
+        return HeldRow(planned="" if lean else first.planned, found="" if lean else first.found,
+                       gauge=None if lean or len(group) > 1 else gauge(first),
+                       subjects=tuple(Link("" if lean else self._names.of(f.ref), f.subject) for f in group))
 
 
 def host_of(finding: Finding) -> str:

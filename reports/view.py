@@ -185,7 +185,7 @@ def _brief(report: Report) -> tuple[Fact, ...]:
         Fact("What", many(len(report.hosts), "host")),
         Fact("When", _when(report)),
         Fact("From", ", ".join((run.vantage.name, *run.vantage.addresses))),
-        Fact("Plan", f"{run.plan.file}, SHA-256 {run.plan.sha256[:12]}…", code=True),
+        Fact("Plan", f"{run.plan.file.rpartition('/')[2]}, SHA-256 {run.plan.sha256[:12]}…", code=True),
         Fact("Ticket", run.ticket),
     )
     return tuple(fact for fact in facts if fact.value)
