@@ -130,6 +130,8 @@ def test_a_dead_name_server_is_one_cause(tide: Site) -> None:
     run = tide.verify(plan(machines("dome-a", "dome-b"), name_servers=("203.0.113.53", NOBODY)), "--only", "name.*",
                       "--timeout", "2")
     assert run.causes() == [f"site|name.server|{NOBODY}"]
+    assert [run.troubles(owner, explained=False) for owner in ("site", "dome-a", "dome-b")] == [
+        {("name.server", NOBODY): "fail"}, {}, {}]
     for name in ("dome-a", "dome-b"):
         assert run.finding(name, "name.forward", "203.0.113.53 A")["grade"] == "pass"
         waiting = run.finding(name, "name.forward", f"{NOBODY} A")

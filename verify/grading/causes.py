@@ -14,8 +14,9 @@ import msgspec
 
 from shared import catalogue
 from shared.evidence import Evidence
-from shared.findings import Finding, Grade
+from shared.findings import SITE, Finding, Grade
 from shared.plan import Plan
+from shared.zonelines import home_zone
 
 #: Symptoms of having heard nothing at all.
 _SILENT = frozenset({"silent", "no-answer"})
@@ -32,7 +33,8 @@ def explain(plan: Plan, evidence: Evidence, findings: list[Finding]) -> list[Fin
         return findings
     outages = _Outages(findings)
     told: dict[tuple[str, ...], str] = {}
-    return [_told_before(_explained(finding, fails, outages), told) for finding in findings]
+    findings = [_told_before(_explained(finding, fails, outages), told) for finding in findings]
+    return _weighed_over_servers(findings, home_zone(plan))
 
 
 #: Grades of a server that serves, if perhaps not well.
@@ -61,6 +63,51 @@ def _explained(effect: Finding, fails: dict[str, list[Finding]], outages: _Outag
         if causes:
             return msgspec.structs.replace(effect, because=causes)
     return effect
+
+
+def _weighed_over_servers(findings: list[Finding], home: str) -> list[Finding]:
+    """What is weighed over all name servers waits on each that gave no answer, and is explained once all of these are.
+
+    A zone of a server that is dead altogether waits on the server.  A server's own finding speaks for the ``home`` zone.
+    """
+    servers = [finding for finding in findings if finding.check == "name.server"]
+    dead = {server.subject: server.ref for server in servers if server.grade is Grade.FAIL and server.symptom in _SILENT}
+    answers: dict[str, list[Finding]] = defaultdict(list)
+    for finding in findings:
+        if finding.check in ("name.forward", "name.reverse") and finding.grade is Grade.UNPROVEN:
+            answers[_owner(finding)].append(finding)
+
+    def weighed(finding: Finding) -> Finding:
+        if finding.grade is not Grade.UNPROVEN or finding.because or finding.symptom not in _SILENT:
+            return finding
+        if finding.check == "name.server":
+            refs = tuple(dead[name] for name in (_first_word(finding),) if name in dead)
+        elif finding.check in ("name.agreement", "name.servers-agree"):
+            on_site = _owner(finding) == SITE
+            refs = _roots_of(_mute_about(finding.subject, servers, dead, home) if on_site else answers[_owner(finding)])
+        else:
+            return finding
+        return msgspec.structs.replace(finding, because=refs) if refs else finding
+
+    return [weighed(finding) for finding in findings]
+
+
+def _mute_about(zone: str, servers: list[Finding], dead: dict[str, str], home: str) -> list[Finding]:
+    """What is wrong with the servers as far as one zone goes; of a server that is dead altogether only that."""
+    wrong = [server for server in servers if server.grade not in _SERVING]
+    return [server for server in wrong
+            if server.subject in dead or (_first_word(server) not in dead and (server.subject.partition(" ")[2] or home) == zone)]
+
+
+def _roots_of(findings: list[Finding]) -> tuple[str, ...]:
+    """The fails among the findings and the causes of the others; nothing where one has neither."""
+    refs: dict[str, None] = {}
+    for finding in findings:
+        roots = (finding.ref,) if finding.grade is Grade.FAIL else finding.because
+        if not roots:
+            return ()
+        refs.update(dict.fromkeys(roots))
+    return tuple(refs)
 
 
 def _told_before(finding: Finding, told: dict[tuple[str, ...], str]) -> Finding:

@@ -175,8 +175,8 @@ def names_over_tcp(answer: Callable[[bytes], bytes]) -> Callable[[socket.socket]
     """The same answer behind the length that TCP wants (RFC 1035 section 4.2.2)."""
 
     def talk(peer: socket.socket) -> None:
-        said = answer(peer.recv(4096)[2:])
-        peer.sendall(_vector(said, 2))
+        length = int.from_bytes(peer.recv(2, socket.MSG_WAITALL), "big")
+        peer.sendall(_vector(answer(peer.recv(length, socket.MSG_WAITALL)), 2))
 
     return talk
 

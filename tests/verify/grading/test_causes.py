@@ -97,6 +97,48 @@ def test_agreement_waits_on_name_servers_only_when_none_is_left(because) -> None
     assert because(DEAD_SERVER, both, agreement)[agreement.ref] == (DEAD_SERVER.ref, both.ref)
 
 
+def test_agreement_waits_on_a_dead_server_where_only_that_one_was_mute(because) -> None:
+    """Every answer that is missing is missing because of it."""
+    missing = [finding(HOST, "name.forward", "192.0.2.53 A", Grade.UNPROVEN, "silent"),
+               finding(HOST, "name.reverse", "192.0.2.53 192.0.2.11", Grade.UNPROVEN, "silent")]
+    weighed = [finding(HOST, "name.agreement", "192.0.2.11", Grade.UNPROVEN, "silent"),
+               finding(HOST, "name.servers-agree", HOST, Grade.UNPROVEN, "silent")]
+    told = because(DEAD_SERVER, LIVE_SERVER, *missing, *weighed)
+    assert [told[one.ref] for one in (*missing, *weighed)] == [(DEAD_SERVER.ref,)] * 4
+
+
+def test_agreement_is_not_explained_while_a_living_server_kept_an_answer_back(because) -> None:
+    """One missing answer with a reason of its own breaks the fold."""
+    missing = finding(HOST, "name.forward", "192.0.2.53 A", Grade.UNPROVEN, "silent")
+    failing = finding(HOST, "name.reverse", "192.0.2.54 192.0.2.11", Grade.UNPROVEN, "server-failure")
+    weighed = finding(HOST, "name.agreement", "192.0.2.11", Grade.UNPROVEN, "silent")
+    assert because(DEAD_SERVER, LIVE_SERVER, missing, failing, weighed)[weighed.ref] == ()
+
+
+def test_zones_wait_on_the_server_that_should_have_spoken_for_them(because) -> None:
+    """The reverse zone at the dead server, and the comparison of both zones over all servers."""
+    zone = "2.0.192.in-addr.arpa"
+    reverse = finding(SITE, "name.server", f"192.0.2.53 {zone}", Grade.UNPROVEN, "silent")
+    weighed = [finding(SITE, "name.servers-agree", name, Grade.UNPROVEN, "silent") for name in (zone, "obs.example.net")]
+    told = because(DEAD_SERVER, LIVE_SERVER, reverse, *weighed)
+    assert [told[one.ref] for one in (reverse, *weighed)] == [(DEAD_SERVER.ref,)] * 3
+
+
+def test_a_zone_that_one_server_does_not_speak_for_explains_its_own_comparison_only(because) -> None:
+    """A reverse zone that was never set up says nothing of the forward zone."""
+    zone = "2.0.192.in-addr.arpa"
+    lame = finding(SITE, "name.server", f"192.0.2.54 {zone}", Grade.FAIL, "refuses")
+    of_zone = finding(SITE, "name.servers-agree", zone, Grade.UNPROVEN, "silent")
+    of_other = finding(SITE, "name.servers-agree", "obs.example.net", Grade.UNPROVEN, "silent")
+    told = because(LIVE_SERVER, lame, of_zone, of_other)
+    assert told[of_zone.ref] == (lame.ref,)
+    assert told[of_other.ref] == ()
+    home = finding(SITE, "name.server", "192.0.2.54", Grade.FAIL, "refuses")
+    told = because(LIVE_SERVER, home, of_zone, of_other)
+    assert told[of_zone.ref] == ()
+    assert told[of_other.ref] == (home.ref,)
+
+
 def test_dates_wait_on_time_sources_only_when_all_are_dead(because) -> None:
     """One source that answers breaks the fold: then something else kept the time from being agreed on."""
     dead = sources(Grade.FAIL, Grade.FAIL)
