@@ -79,7 +79,14 @@ async def echo(network: Network, question: EchoQuestion) -> EchoEvidence:
 
 
 async def _one(network: Network, address: str, sequence: int, wait_seconds: float) -> Datagram | Failure:
-    """Send one echo and wait for its reply."""
+    """Send one echo and wait for its reply; once more where the runner itself lost what may have been the reply."""
+    result = await _try(network, address, sequence, wait_seconds)
+    if isinstance(result, Failure) and result.kind is FailureKind.LOCAL_LIMIT:
+        return await _try(network, address, sequence, wait_seconds)
+    return result
+
+
+async def _try(network: Network, address: str, sequence: int, wait_seconds: float) -> Datagram | Failure:
     version = 6 if ":" in address else 4
     token = secrets.token_bytes(_TOKEN_OCTETS)
     payload = token + _PADDING
@@ -104,7 +111,9 @@ def _evidence(
     return EchoEvidence(
         address=address, method=method, at=at,
         warm_up_seconds=_round_trip(warm_up),
-        round_trips_seconds=tuple(_round_trip(result) for result in counted),
+        # An echo that the runner itself could not send or receive is neither answered nor lost.
+        round_trips_seconds=tuple(_round_trip(result) for result in counted
+                                  if not (isinstance(result, Failure) and result.kind is FailureKind.LOCAL_LIMIT)),
         hop_limit=replies[0].hop_limit if replies else None,
         failure=None if answered else _most_telling([warm_up, *counted]))
 

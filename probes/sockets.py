@@ -25,12 +25,13 @@ from shared.evidence import Failure, FailureKind
 from shared.questions import Pace
 
 # Linux constants that the socket module does not name (asm-generic/socket.h, linux/in.h, linux/in6.h, linux/errqueue.h).
-_SO_TIMESTAMPNS = 35
+_SO_TIMESTAMPNS, _SO_RXQ_OVFL, _SO_RCVBUFFORCE = 35, 40, 33
 _IP_RECVERR, _IP_RECVTTL, _IP_TTL = 11, 12, 2
 _IPV6_RECVERR, _IPV6_RECVHOPLIMIT, _IPV6_HOPLIMIT = 25, 51, 52
 _ORIGIN_ICMP, _ORIGIN_ICMP6 = 2, 3
 _TOTAL_RETRANS = 100  # offset of tcpi_total_retrans in struct tcp_info (linux/tcp.h)
 _ICMP6_FILTER, _ICMP6_ECHO_REPLY = 1, 129
+_SOL_RAW, _ICMP4_FILTER, _ICMP4_ECHO_REPLY, _ICMP4_TIMESTAMP_REPLY = 255, 1, 0, 14
 
 _STAMP = struct.Struct("qq")
 _ERROR = struct.Struct("=IBBBBII")
@@ -68,8 +69,9 @@ class _Channel:
         self._version = 6 if sock.family == socket.AF_INET6 else 4
         self._waiting: dict[tuple[str, int, Hashable], _Waiter] = {}
         self._by_peer: dict[tuple[str, int], set[Hashable]] = {}
+        self._overflows = 0
         self._settled: dict[tuple[str, int, Hashable], None] = {}
-        self._any_port = service.name == "icmp"
+        self._any_port = service.name.startswith("icmp")
         self._loop = asyncio.get_running_loop()
         sock.setblocking(False)
         _prepare(sock)
@@ -89,7 +91,7 @@ class _Channel:
         expiry: asyncio.TimerHandle | None = None
         try:
             self._send(waiter, request, address, port)
-            expiry = self._loop.call_later(timeout_seconds, _expire, waiter, self._loop)
+            expiry = self._loop.call_later(timeout_seconds, self._expire, waiter, self._overflows)
             return await waiter.future
         finally:
             if expiry is not None:
@@ -156,11 +158,26 @@ class _Channel:
                 received_ns, stamped_by = seconds * 1_000_000_000 + nanoseconds, "kernel"
             elif (level, kind) in ((socket.IPPROTO_IP, _IP_TTL), (socket.IPPROTO_IPV6, _IPV6_HOPLIMIT)):
                 hop_limit = int.from_bytes(value[:4], "little")
+            elif (level, kind) == (socket.SOL_SOCKET, _SO_RXQ_OVFL):
+                self._overflows = int.from_bytes(value[:4], sys.byteorder)
         elapsed = arrived_monotonic - waiter.sent_monotonic
         step = (arrived_ns - waiter.sent_ns) / 1e9 - elapsed
         waiter.future.set_result(
             Datagram(data=data, sent_ns=waiter.sent_ns, received_ns=received_ns, stamped_by=stamped_by,
                      elapsed_seconds=elapsed, clock_step_seconds=step, hop_limit=hop_limit))
+
+    def _expire(self, waiter: _Waiter, overflows: int) -> None:
+        """Time is up.  Where our own queue has overflowed meanwhile, silence proves nothing of the other side."""
+        if waiter.future.done():
+            return
+        kind, detail = FailureKind.NO_ANSWER, "no answer in time"
+        if waiter.strays:
+            kind, detail = FailureKind.MISMATCHED, "only answers that belong to no question came"
+        elif self._overflows != overflows:
+            kind, detail = FailureKind.LOCAL_LIMIT, "the runner's own receive queue overflowed"
+        waiter.future.set_exception(NotObserved(Failure(
+            kind=kind, phase="answer", elapsed_seconds=self._loop.time() - waiter.sent_monotonic, detail=detail,
+            strays=waiter.strays)))
 
     def _drain_errors(self) -> bool:
         """Hand queued ICMP errors to the questions they quote; whether there was any."""
@@ -180,15 +197,6 @@ class _Channel:
         return drained
 
 
-def _expire(waiter: _Waiter, loop: asyncio.AbstractEventLoop) -> None:
-    if not waiter.future.done():
-        kind = FailureKind.MISMATCHED if waiter.strays else FailureKind.NO_ANSWER
-        detail = "only answers that belong to no question came" if waiter.strays else "no answer in time"
-        waiter.future.set_exception(NotObserved(Failure(
-            kind=kind, phase="answer", elapsed_seconds=loop.time() - waiter.sent_monotonic, detail=detail,
-            strays=waiter.strays)))
-
-
 def _prepare(sock: socket.socket) -> None:
     """Ask the kernel for receive stamps, ICMP errors, hop limits and a deep receive queue."""
     sock.setsockopt(socket.SOL_SOCKET, _SO_TIMESTAMPNS, 1)
@@ -198,8 +206,12 @@ def _prepare(sock: socket.socket) -> None:
     else:
         sock.setsockopt(socket.IPPROTO_IP, _IP_RECVERR, 1)
         sock.setsockopt(socket.IPPROTO_IP, _IP_RECVTTL, 1)
-    # The kernel gives what net.core.rmem_max allows; a smaller queue is no error.
-    sock.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, _RECEIVE_BUFFER_OCTETS)
+    sock.setsockopt(socket.SOL_SOCKET, _SO_RXQ_OVFL, 1)
+    try:
+        sock.setsockopt(socket.SOL_SOCKET, _SO_RCVBUFFORCE, _RECEIVE_BUFFER_OCTETS)
+    except OSError:
+        # Without the privilege the kernel gives what net.core.rmem_max allows; a smaller queue is no error.
+        sock.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, _RECEIVE_BUFFER_OCTETS)
 
 
 def _queued_failure(
@@ -444,6 +456,8 @@ class SocketNetwork:
                 if service.name == "icmp":
                     raw = self.echo_method(address) == "icmp-raw"
                     sock = _icmp_socket(family, raw=raw)
+                elif service.name == "icmp-timestamp":
+                    raw, sock = True, _timestamp_socket()
                 else:
                     sock = socket.socket(family, socket.SOCK_DGRAM)
             except OSError as error:
@@ -479,7 +493,11 @@ def _met_itself(sock: socket.socket) -> bool:
 def _icmp_socket(family: int, *, raw: bool) -> socket.socket:
     kind = socket.SOCK_RAW if raw else socket.SOCK_DGRAM
     if family == socket.AF_INET:
-        return socket.socket(family, kind, socket.IPPROTO_ICMP)
+        sock = socket.socket(family, kind, socket.IPPROTO_ICMP)
+        if raw:
+            # raw(7): a bit set blocks the type; on loopback our own requests would fill half the queue.
+            sock.setsockopt(_SOL_RAW, _ICMP4_FILTER, struct.pack("=I", 0xFFFFFFFF & ~(1 << _ICMP4_ECHO_REPLY)))
+        return sock
     sock = socket.socket(family, kind, socket.IPPROTO_ICMPV6)
     if raw:
         # RFC 3542 section 3.2: a bit set blocks the type; let only echo replies through.
@@ -488,4 +506,11 @@ def _icmp_socket(family: int, *, raw: bool) -> socket.socket:
         value = 0xFFFFFFFF & ~(1 << (_ICMP6_ECHO_REPLY & 31))
         blocked[word * 4 : word * 4 + 4] = value.to_bytes(4, "little")
         sock.setsockopt(socket.IPPROTO_ICMPV6, _ICMP6_FILTER, bytes(blocked))
+    return sock
+
+
+def _timestamp_socket() -> socket.socket:
+    """A raw socket for ICMP time stamps (a datagram ICMP socket carries echoes only) that lets only their replies through."""
+    sock = _icmp_socket(socket.AF_INET, raw=True)
+    sock.setsockopt(_SOL_RAW, _ICMP4_FILTER, struct.pack("=I", 0xFFFFFFFF & ~(1 << _ICMP4_TIMESTAMP_REPLY)))
     return sock

@@ -108,13 +108,22 @@ def test_answer_to_the_warm_up_alone_is_a_lost_burst_of_a_living_host() -> None:
     assert seen.hop_limit == 64
 
 
-@pytest.mark.parametrize("kind", [FailureKind.UNREACHABLE, FailureKind.PROHIBITED, FailureKind.NO_ROUTE, FailureKind.LOCAL_LIMIT])
+@pytest.mark.parametrize("kind", [FailureKind.UNREACHABLE, FailureKind.PROHIBITED, FailureKind.NO_ROUTE])
 def test_why_nothing_came_is_kept(kind: FailureKind) -> None:
     """An ICMP error, or a failure of the runner itself, is the evidence's failure, sender and all."""
     failure = Failure(kind=kind, phase="answer", elapsed_seconds=0.1, detail="told", sender="192.0.2.1")
     seen, _, _ = ask(failure)
     assert seen.failure == failure
     assert seen.round_trips_seconds == (None, None, None)
+
+
+def test_what_the_runner_itself_lost_is_not_the_hosts_loss() -> None:
+    """An echo whose reply our own overflowing queue may have dropped is sent once more, and then counted neither way."""
+    failure = Failure(kind=FailureKind.LOCAL_LIMIT, phase="answer", elapsed_seconds=0.1, detail="queue overflowed")
+    seen, network, _ = ask(failure)
+    assert seen.failure == failure
+    assert seen.round_trips_seconds == ()
+    assert len(network.sent) == 2 * 4
 
 
 def test_missing_privilege_sends_nothing() -> None:
