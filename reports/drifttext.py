@@ -1,0 +1,192 @@
+"""A comparison with the baseline as plain text: what else changed first, then what got worse, then the rest in short."""
+
+from __future__ import annotations
+
+import textwrap
+from collections.abc import Iterable, Iterator, Sequence
+
+from reports.marks import GRADES, VERDICTS, many
+from shared.drift import Crossing, Drift, Kind, Move, Trend, ValueChange
+from shared.findings import SITE, Grade, Verdict
+from shared.quantities import Interval, show_seconds
+from shared.safetext import visible
+
+#: The most told of one kind before the rest is counted: what got worse at length, the rest in short.
+MOST_WORSE, MOST_OTHER = 100, 20
+_WORSE = {
+    Kind.NEW_FAIL: "New failures",
+    Kind.NEW_CAUTION: "New cautions",
+    Kind.NEWLY_UNPROVEN: "Newly unproven",
+}
+_OTHER = {
+    Kind.MENDED: "Mended",
+    Kind.PROVEN_NOW: "Proven now",
+    Kind.NEWLY_WAIVED: "Newly waived",
+    Kind.STILL_OPEN: "Still failing or to be considered",
+    Kind.STILL_UNPROVEN: "Still unproven",
+    Kind.NOT_ASKED: "Not asked any more",
+}
+_COUNTED = {
+    Kind.NEW_FAIL: ("new failure", ""), Kind.NEW_CAUTION: ("new caution", ""), Kind.NEWLY_UNPROVEN: ("newly unproven",) * 2,
+    Kind.MENDED: ("mended",) * 2, Kind.PROVEN_NOW: ("proven now",) * 2, Kind.NEWLY_WAIVED: ("newly waived",) * 2,
+    Kind.STILL_OPEN: ("still open",) * 2, Kind.STILL_UNPROVEN: ("still unproven",) * 2, Kind.NOT_ASKED: ("not asked any more",) * 2,
+}
+
+
+def drift_text(drift: Drift, *, width: int = 80, files: Iterable[str] = (), quiet: bool = False) -> str:
+    """The comparison in lines of at most ``width`` columns, without a final line end.
+
+    ``quiet`` leaves only what else changed, what got worse and what changed its value, and nothing where nothing did.
+    ``files`` says where the reports were written, never cut.
+    """
+    blocks: list[list[str]] = [] if quiet else [list(_head(drift, width))]
+    if not quiet or drift.worse:
+        blocks.append(list(_first(drift, width)))
+    blocks += [list(_at_length(title, drift.of(kind), width)) for kind, title in _WORSE.items()]
+    blocks.append(list(_values("Changed, with the same grade", [one for one in drift.values if not one.expected], width)))
+    if not quiet:
+        blocks.append(list(_values("Changed as expected", [one for one in drift.values if one.expected], width)))
+        blocks += [list(_in_short(title, drift.of(kind), width)) for kind, title in _OTHER.items()]
+        blocks.append(list(trend_lines([trend for trend in drift.trends if trend.crossings], width)))
+        blocks.append(list(files))
+    return "\n\n".join("\n".join(block) for block in blocks if block)
+
+
+def _head(drift: Drift, width: int) -> Iterator[str]:
+    mark = VERDICTS[Verdict(drift.run.verdict)]
+    yield f"{mark.sign} {mark.word.upper()}  run {drift.run.id}"
+    accepted = f", accepted {drift.accepted}" if drift.accepted else ""
+    yield from _wrapped(f"Compared with the baseline {drift.baseline.id}, which was {drift.baseline.verdict}{accepted}.", "", width)
+    yield from _wrapped(_counted(drift), "", width)
+
+
+def _counted(drift: Drift) -> str:
+    counts = [many(len(drift.of(kind)), one, more) for kind, (one, more) in _COUNTED.items() if drift.of(kind)]
+    if drift.values:
+        counts.append(many(len(drift.values), "value changed", "values changed"))
+    return ", ".join([*counts, f"{drift.unchanged:,} good as before"]) + "."
+
+
+def _first(drift: Drift, width: int) -> Iterator[str]:
+    """What may explain the rest, so it is said before it."""
+    lines = list(drift.context)
+    if drift.hosts_added:
+        lines.append(f"Hosts added since the baseline: {', '.join(drift.hosts_added)}.")
+    if drift.hosts_gone:
+        lines.append(f"Hosts gone from the plan since the baseline: {', '.join(drift.hosts_gone)}.")
+    if drift.hosts_skipped:
+        lines.append(f"Not looked at this time, so not compared: {many(drift.hosts_skipped, 'host')} of the baseline.")
+    if lines:
+        yield "First of all"
+    for line in lines:
+        yield from _wrapped(line, "  ", width)
+
+
+def _at_length(title: str, moves: Sequence[Move], width: int) -> Iterator[str]:
+    told = [move for move in moves if not move.folded_under]
+    folded = len(moves) - len(told)
+    if not moves:
+        return
+    yield f"{title}: {len(moves)}" + (f", {folded} of them explained by another finding shown here" if folded else "")
+    for move in told[:MOST_WORSE]:
+        explains = f", explains {move.explains}" if move.explains else ""
+        yield from _wrapped(f"{_sign(move.after)} {_place(move)}  ({_from(move)}{explains})", "  ", width)
+        yield from _wrapped(move.message, "      ", width)
+        if move.was and move.was != move.now:
+            yield from _wrapped(f"at the baseline: {move.was}", "      ", width)
+        for line in (piece for fix in move.fix for piece in fix.split("\n")):
+            yield from _wrapped(line, "      | ", width)
+    if len(told) > MOST_WORSE:
+        yield f"  … and {len(told) - MOST_WORSE:,} more in the report"
+
+
+def _in_short(title: str, moves: Sequence[Move], width: int) -> Iterator[str]:
+    if not moves:
+        return
+    told = [move for move in moves if not move.folded_under]
+    yield f"{title}: {len(moves)}"
+    for move in told[:MOST_OTHER]:
+        detail = f"; {move.was} then, {move.now} now" if move.was != move.now and move.was and move.now else ""
+        yield from _wrapped(f"{_sign(move.after)} {_place(move)}  ({_from(move)}{detail})", "  ", width)
+    if len(told) < len(moves) and len(told) <= MOST_OTHER:
+        yield f"  … and {len(moves) - len(told):,} explained by another finding shown here"
+    elif len(told) > MOST_OTHER:
+        yield f"  … and {len(moves) - MOST_OTHER:,} more in the report"
+
+
+def _values(title: str, changes: Sequence[ValueChange], width: int) -> Iterator[str]:
+    if not changes:
+        return
+    yield f"{title}: {len(changes)}"
+    for change in changes[:MOST_WORSE]:
+        subject = f" {change.subject}" if change.subject else ""
+        yield from _wrapped(f"{_owner(change.host)}  {change.what}{subject}", "  ", width)
+        yield from _wrapped(f"{change.was} then, {change.now} now", "      ", width)
+        if change.note:
+            yield from _wrapped(change.note, "      ", width)
+    if len(changes) > MOST_WORSE:
+        yield f"  … and {len(changes) - MOST_WORSE:,} more"
+
+
+def trend_lines(trends: Sequence[Trend], width: int, title: str = "If nothing changes") -> Iterator[str]:
+    """Where values are heading, what crosses a limit first at the top."""
+    if not trends:
+        return
+    yield title
+    ordered = sorted(trends, key=lambda trend: min((one.earliest for one in trend.crossings), default="9999"))
+    for trend in ordered[:MOST_OTHER]:
+        yield from _wrapped(f"{_owner(trend.host)}  {trend.what} {trend.subject}: {_heading(trend)}", "  ", width)
+    if len(ordered) > MOST_OTHER:
+        yield f"  … and {len(ordered) - MOST_OTHER:,} more that come later"
+
+
+def _heading(trend: Trend) -> str:
+    """One trend in words: how much a day over how many nights, and when a limit is crossed."""
+    parts = [f"{_amount(trend.latest)} now"]
+    if trend.what == "certificate life":
+        parts.append(f"{many(trend.nights, 'night')} with this certificate")
+    elif trend.per_day is not None:
+        parts.append(f"{_rate(trend.per_day)} a day over {many(trend.nights, 'night')} since {trend.since}")
+    if trend.jumps and trend.what != "certificate life":
+        parts.append(f"it jumped {many(trend.jumps, 'time')} before that")
+    parts += [_crossing(one) for one in trend.crossings]
+    if trend.why:
+        parts.append(trend.why)
+    return "; ".join(parts)
+
+
+def _crossing(crossing: Crossing) -> str:
+    day = crossing.earliest if crossing.earliest == crossing.latest else f"between {crossing.earliest} and {crossing.latest}"
+    return f"{crossing.grade} limit {show_seconds(crossing.limit)} {'on ' if crossing.earliest == crossing.latest else ''}{day}"
+
+
+def _rate(per_day: Interval) -> str:
+    return f"{show_seconds(per_day.value)} ± {show_seconds(per_day.uncertainty)}"
+
+
+def _amount(seconds: float) -> str:
+    return show_seconds(seconds)
+
+
+def _sign(grade: Grade | None) -> str:
+    return GRADES[grade].sign if grade is not None else "·"
+
+
+def _place(move: Move) -> str:
+    return f"{_owner(move.host)}  {move.check} {move.subject}"
+
+
+def _owner(host: str) -> str:
+    return "the site" if host == SITE else host
+
+
+def _from(move: Move) -> str:
+    before = move.before.value if move.before is not None else "not judged"
+    after = move.after.value if move.after is not None else "not asked"
+    return f"{before} → {after}" if before != after else f"{after} as before"
+
+
+def _wrapped(text: str, indent: str, width: int) -> list[str]:
+    hanging = indent if indent.endswith("| ") else indent + ("  " if len(indent) < 6 else "")
+    return textwrap.wrap(visible(text), max(width, 40), initial_indent=indent, subsequent_indent=hanging,
+                         break_on_hyphens=False) or [indent.rstrip()]
