@@ -78,6 +78,31 @@ class Handshake:
             raise _ended(error) from error
         return self._outgoing()
 
+    def seal(self, data: bytes) -> bytes:
+        """Application data as the octets to send, once ``finished``.  Raises HandshakeEnded."""
+        try:
+            self._connection.sendall(data)
+        except SSL.Error as error:
+            raise _ended(error) from error
+        return self._outgoing()
+
+    def unseal(self, received: bytes) -> tuple[bytes, bool]:
+        """The application data in what the server sent, and whether the server has said that no more will come.
+
+        Raises HandshakeEnded.
+        """
+        self._connection.bio_write(received)
+        pieces = []
+        try:
+            while True:
+                pieces.append(self._connection.recv(_PIECE))
+        except SSL.WantReadError:
+            return b"".join(pieces), False
+        except SSL.ZeroReturnError:
+            return b"".join(pieces), True
+        except SSL.Error as error:
+            raise _ended(error) from error
+
     def farewell(self) -> bytes:
         """The closing alert to send (RFC 8446 section 6.1), so that the server does not log a broken connection."""
         try:

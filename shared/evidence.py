@@ -11,6 +11,8 @@ import enum
 
 import msgspec
 
+from shared.boots import BootEvidence
+
 #: The most characters of host-controlled text kept in one field.  Longer text ends in an ellipsis.
 TEXT_LIMIT = 1024
 
@@ -147,6 +149,48 @@ class ClockEvidence(msgspec.Struct, frozen=True, kw_only=True):
     samples: tuple[ClockSample, ...] = ()
     asked: int = 0
     kiss_code: str = ""
+    discarded: tuple[str, ...] = ()
+    runner_steps_seconds: tuple[float, ...] = ()
+    failure: Failure | None = None
+
+
+class WitnessSample(msgspec.Struct, frozen=True, kw_only=True):
+    """One reading of a host's clock between two stamps of the runner's.
+
+    At some moment between ``at``, when the question was sent, and ``elapsed_seconds`` later, when the answer was there, the
+    host's clock is taken to have read between ``reading_seconds`` and ``reading_seconds + resolution_seconds``.  So its lead
+    over the runner's clock is between ``lo_seconds`` (the reading less the later stamp) and ``hi_seconds`` (the end of the
+    reading less the earlier stamp), which are kept because the stamps as text are coarser.  Readings are Unix seconds; a
+    witness that knows no day is taken to mean the day that the runner's clock is nearest to.
+    """
+
+    at: str
+    elapsed_seconds: float
+    reading_seconds: float
+    resolution_seconds: float
+    lo_seconds: float
+    hi_seconds: float
+
+
+class ClockWitness(msgspec.Struct, frozen=True, kw_only=True):
+    """What one witness other than NTP says of a host's clock: raw readings, which grading weighs and intersects.
+
+    ``method`` is "http-date", "icmp-timestamp" or "ssh-clock".  ``port`` ("443/tcp") is empty where the method has none.
+    ``modulo_seconds`` is set where the readings repeat: a day for ICMP time stamps.  ``details`` holds what else the answers
+    said, as (name, value): header fields that tell of a device in between, an odd encoding.  ``discarded`` says of each other
+    answer why it is no sample; ``runner_steps_seconds`` holds how far the runner's own clock jumped meanwhile, and then only
+    samples from after the last jump are kept.  ``asked`` counts the requests sent.  ``failure`` is the first that got no
+    usable answer.
+    """
+
+    method: str
+    address: str
+    at: str
+    port: str = ""
+    samples: tuple[WitnessSample, ...] = ()
+    asked: int = 0
+    modulo_seconds: float | None = None
+    details: tuple[tuple[str, str], ...] = ()
     discarded: tuple[str, ...] = ()
     runner_steps_seconds: tuple[float, ...] = ()
     failure: Failure | None = None
@@ -325,6 +369,8 @@ class HostEvidence(msgspec.Struct, frozen=True, kw_only=True):
     ssh: tuple[SshEvidence, ...] = ()
     crashes: tuple[Crash, ...] = ()
     complete: bool = True
+    witnesses: tuple[ClockWitness, ...] = ()
+    boot: BootEvidence | None = None
 
 
 class Evidence(msgspec.Struct, frozen=True, kw_only=True):

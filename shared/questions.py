@@ -38,6 +38,17 @@ class ClockQuestion(msgspec.Struct, frozen=True):
     exchanges: int
 
 
+class WitnessQuestion(msgspec.Struct, frozen=True):
+    """Find out what the clock says at an address of a host that serves no time.
+
+    ``ports`` holds the TCP ports that speak HTTP, as (number, "http" or "tls"); ``server_name`` is the name to ask for there.
+    """
+
+    address: str
+    ports: tuple[tuple[int, str], ...]
+    server_name: str
+
+
 class PortQuestion(msgspec.Struct, frozen=True):
     """Try one TCP port.  ``speaks`` is what the plan says is behind it: "tls", "ssh", "" for nothing said."""
 
@@ -55,6 +66,7 @@ class HostQuestions(msgspec.Struct, frozen=True, kw_only=True):
     echoes: tuple[EchoQuestion, ...] = ()
     clocks: tuple[ClockQuestion, ...] = ()
     ports: tuple[PortQuestion, ...] = ()
+    witnesses: tuple[WitnessQuestion, ...] = ()
 
 
 class SiteQuestions(msgspec.Struct, frozen=True, kw_only=True):

@@ -16,6 +16,7 @@ _SERVES: dict[str, frozenset[str]] = {
     "echoes": frozenset({"host", "gateway", "port"}),
     "gateways": frozenset({"gateway", "host"}),
     "host clocks": frozenset({"clock", "certificate"}),
+    "witnesses": frozenset({"clock"}),
     "time sources": frozenset({"clock", "certificate"}),
     "ports": frozenset({"port", "host", "gateway", "certificate", "ssh"}),
 }
@@ -54,6 +55,7 @@ def draw_up(
                 echoes=hosts.echo_questions(plan, host) if wanted("echoes") else (),
                 clocks=clocks.host_questions(plan, host) if wanted("host clocks") else (),
                 ports=hosts.port_questions(plan, host) if wanted("ports") else (),
+                witnesses=clocks.witness_questions(plan, host) if wanted("witnesses") else (),
             )
             for host in chosen
         ),

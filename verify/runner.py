@@ -14,11 +14,12 @@ from typing import Any
 
 import msgspec
 
-from probes import certificate, clock, echo, names, ports, shell
+from probes import certificate, clock, echo, names, ports, shell, witness
 from probes.seam import Network, NotObserved, now
 from probes.vantage import look_around
 from shared.evidence import (
     ClockEvidence,
+    ClockWitness,
     Crash,
     EchoEvidence,
     Evidence,
@@ -49,6 +50,7 @@ class _Notebook:
     ports: list[PortEvidence | None] = field(default_factory=list)
     tls: list[TlsEvidence | None] = field(default_factory=list)
     ssh: list[SshEvidence | None] = field(default_factory=list)
+    witnesses: list[tuple[ClockWitness, ...] | None] = field(default_factory=list)
     crashes: list[Crash] = field(default_factory=list)
     complete: bool = False
 
@@ -59,7 +61,8 @@ class _Notebook:
     def host(self, fqdn: str) -> HostEvidence:
         return HostEvidence(fqdn=fqdn, names=_kept(self.names), echoes=_kept(self.echoes), clocks=_kept(self.clocks),
                             ports=_kept(self.ports), tls=_kept(self.tls), ssh=_kept(self.ssh),
-                            crashes=tuple(self.crashes), complete=self.complete)
+                            crashes=tuple(self.crashes), complete=self.complete,
+                            witnesses=tuple(one for told in _kept(self.witnesses) for one in told))
 
 
 def _kept(slots: list[Any]) -> tuple[Any, ...]:
@@ -122,6 +125,7 @@ async def _visit_host(network: Network, questions: HostQuestions, book: _Noteboo
         _each(group, book, book.clocks, questions.clocks,
               lambda question: clock.ask_time(network, question, question.server.host))
         _each(group, book, book.ports, questions.ports, knock)
+        _each(group, book, book.witnesses, questions.witnesses, lambda question: witness.ask_clock(network, question))
 
 
 async def _ask_names(network: Network, questions: tuple[NameQuestion, ...], book: _Notebook) -> None:

@@ -1,13 +1,18 @@
-"""Whom to ask for the time: every planned source, and every host that must serve time itself."""
+"""Whom to ask for the time: every planned source, every host that must serve time itself, and of the others what shows it."""
 
 from __future__ import annotations
 
+import ipaddress
+
 from shared.plan import Endpoint, Host, Plan
-from shared.questions import ClockQuestion
+from shared.questions import ClockQuestion, WitnessQuestion
 
 #: Exchanges with one server: enough to pick the one that was delayed least (RFC 5905 section 10), few enough to bother
 #: nobody (RFC 4330 section 10 asks clients to be frugal; four in a burst is common practice, no source).
 EXCHANGES = 4
+#: HTTP ports of one address whose Date is read: two can contradict each other, more would only be a bother (common practice,
+#: no source).
+HTTP_PORTS = 2
 
 
 def site_questions(plan: Plan) -> tuple[ClockQuestion, ...]:
@@ -21,3 +26,27 @@ def host_questions(plan: Plan, host: Host) -> tuple[ClockQuestion, ...]:
     if role is None or role.ntp_port is None:
         return ()
     return tuple(ClockQuestion(Endpoint(address, role.ntp_port, address), EXCHANGES) for address in host.addresses)
+
+
+def witness_questions(plan: Plan, host: Host) -> tuple[WitnessQuestion, ...]:
+    """One question an address of a host whose role serves no time, naming its first few HTTP ports, plain ones first.
+
+    A host that serves time is asked for it, which is finer than all this, and is not bothered further.
+    """
+    role = plan.role(host.role)
+    if role is None or role.ntp_port is not None:
+        return ()
+    plain = [port for port in role.http if port not in role.tls]
+    # Where there are both, one of each: they are the likeliest to have different servers behind them.
+    ports = [(port.number, "http") for port in plain[: HTTP_PORTS - 1 if role.tls else HTTP_PORTS]]
+    ports += [(port.number, "tls") for port in role.tls[: HTTP_PORTS - len(ports)]]
+    return tuple(WitnessQuestion(address, tuple(ports), host.fqdn) for address in host.addresses if _is_address(address))
+
+
+def _is_address(text: str) -> bool:
+    """A socket would take anything else for a name and ask the runner's own resolver."""
+    try:
+        ipaddress.ip_address(text)
+    except ValueError:
+        return False
+    return True

@@ -9,38 +9,45 @@ from shared.findings import SITE, Finding, Grade
 from shared.plan import Host
 from shared.quantities import Interval, show_seconds
 from verify.grading import clock_mends as mends
+from verify.grading import clock_offset
 from verify.grading.case import Case
 from verify.grading.clock_reading import Reading, read, unfit, unix_seconds, widest_difference
-from verify.grading.clock_words import describe, show, signed_finding, symptom_of, trusted, why_nothing, withheld_time
+from verify.grading.clock_words import describe, symptom_of, trusted, why_nothing, withheld_time
 from verify.grading.life import signs_of_life
-from verify.grading.offset_shape import common_cause, likely_cause
+from verify.grading.offset_shape import common_cause
 from verify.grading.selection import Agreement
+from verify.grading.witnesses import Account, Testimony, by_ntp, by_witness, silent_ntp, weigh
 
 #: The subject of what is said about the hosts together.
 ALL_HOSTS = "hosts"
-_AGREED = "the time that the planned sources agree on"
+#: The subject of what is said about them with those whose clocks are known only roughly.
+ROUGH_HOSTS = "hosts, those known only roughly included"
 
 
 def grade_host(case: Case, agreement: Agreement, host: Host, evidence: HostEvidence) -> list[Finding]:
     """clock.offset and clock.synchronised of one host, for each of its addresses.
 
-    A host whose role does not serve time gets one clock.offset that is unproven, and no clock.synchronised, since nothing
-    of the kind is planned for it.
+    A host whose role does not serve time gets one clock.offset, by the other witnesses of its clock, and no
+    clock.synchronised, since nothing of the kind is planned for it.
     """
+    told = [by_witness(witness) for witness in evidence.witnesses]
     port = _ntp_port(case, host)
     if port is None:
-        return [_serves_no_time(case, host)]
+        return [_by_witnesses(case, agreement, host, evidence, told)]
     findings = []
     for address in host.addresses:
         seen = next((clock for clock in evidence.clocks if clock.address == address), None)
         reading = read(seen)
-        if reading is None:
-            dead = seen is not None and signs_of_life(evidence, address).dead
-            findings += [_offset_unseen(case, host, address, seen, dead=dead),
-                         _no_answer(case, host, address, port, seen, dead=dead)]
+        dead = seen is not None and signs_of_life(evidence, address).dead
+        if told:
+            account = weigh([*told, by_ntp(reading) if reading else silent_ntp(why_nothing(seen))])
+            findings.append(clock_offset.by_witnesses(case, agreement, host, address, account, dead=dead))
+        elif reading is None:
+            findings.append(clock_offset.unseen(case, host, address, seen, dead=dead))
         else:
-            findings += [_offset(case, agreement, host, address, reading),
-                         _synchronised(case, agreement, host, address, reading)]
+            findings.append(clock_offset.by_reading(case, agreement, host, address, reading))
+        findings.append(_no_answer(case, host, address, port, seen, dead=dead) if reading is None
+                        else _synchronised(case, agreement, host, address, reading))
     return findings
 
 
@@ -49,50 +56,15 @@ def _ntp_port(case: Case, host: Host) -> int | None:
     return role.ntp_port if role else None
 
 
-def _serves_no_time(case: Case, host: Host) -> Finding:
-    return case.finding(
-        host.fqdn, "clock.offset", host.addresses[0] if host.addresses else host.fqdn, Grade.UNPROVEN, planned=_AGREED,
-        found="the host serves no time", symptom="serves-no-time",
-        message=f"The clock of {host.fqdn} could not be read: its role does not serve time over NTP.  A role with ntp = true "
-                "and a host that answers, or reading the host's clock over SSH, would prove it.")
-
-
-def _offset_unseen(case: Case, host: Host, address: str, seen: ClockEvidence | None, *, dead: bool) -> Finding:
-    why = why_nothing(seen)
-    return case.finding(
-        host.fqdn, "clock.offset", address, Grade.UNPROVEN, planned=_AGREED, found=why,
-        symptom="silent" if dead else symptom_of(seen),
-        message=f"The clock of {host.fqdn} could not be read at {address}, seen from {case.evidence.vantage.name}: {why}.",
-        at=seen.at if seen else "")
-
-
-def _offset(case: Case, agreement: Agreement, host: Host, address: str, reading: Reading) -> Finding:
-    """clock.offset: the host's lead over the runner, less the agreed time's lead over the runner.
-
-    The two were measured at different moments, so the runner may have drifted in between, by PHI at most.
-    """
-    if agreement.agreed is None:
-        return case.finding(
-            host.fqdn, "clock.offset", address, Grade.UNPROVEN, planned=_AGREED, symptom="no-agreed-time",
-            found=f"{show(reading.offset)} {'ahead of' if reading.offset.value > 0 else 'behind'} the runner",
-            message=f"The clock of {host.fqdn} is {mends.ahead(reading.offset.value)} the runner's, which proves nothing: "
-                    f"{agreement.reason}.", at=reading.best.at)
-    error = reading.offset_at(agreement.at) - agreement.agreed
-    finding = signed_finding(
-        case, host.fqdn, "clock.offset", address, error, case.limits["clock_offset"], planned=_AGREED,
-        whose=f"The clock of {host.fqdn}", fix=mends.for_clock(host.fqdn, error.value, trusted(case, agreement)),
-        at=reading.best.at)
-    message = finding.message
-    if finding.grade in (Grade.CAUTION, Grade.FAIL):
-        shape = likely_cause(error, true_unix_seconds=unix_seconds(reading.best.at) + agreement.agreed.value)
-        message += f"  {shape}" if shape else ""
-    if finding.grade is Grade.UNPROVEN:
-        own, theirs = reading.offset.uncertainty, agreement.agreed.uncertainty
-        message += (f"  The agreed time itself is known to ± {show_seconds(theirs)} only." if theirs > own
-                    else f"  The host's answers took a round trip of {show_seconds(reading.best.delay_seconds)}.")
-    if not agreement.corroborated:
-        message += f"  The agreed time is that of {agreement.truechimers[0]} alone."
-    return msgspec.structs.replace(finding, message=message)
+def _by_witnesses(
+    case: Case, agreement: Agreement, host: Host, evidence: HostEvidence, told: list[Testimony]
+) -> Finding:
+    """One finding on the one clock that all addresses of a host share."""
+    if not told:
+        return clock_offset.unasked(case, host)
+    dead = bool(host.addresses) and all(signs_of_life(evidence, address).dead for address in host.addresses)
+    subject = host.addresses[0] if host.addresses else host.fqdn
+    return clock_offset.by_witnesses(case, agreement, host, subject, weigh(told), dead=dead)
 
 
 def _synchronised(case: Case, agreement: Agreement, host: Host, address: str, reading: Reading) -> Finding:
@@ -133,26 +105,47 @@ def _no_answer(case: Case, host: Host, address: str, port: int, seen: ClockEvide
 
 
 def grade_fleet(case: Case, agreement: Agreement) -> list[Finding]:
-    """clock.skew: the largest difference between two hosts that serve time.  The runner's own error cancels out."""
+    """clock.skew: the largest difference between two hosts.  The runner's own error cancels out.
+
+    Where some clocks are known so roughly that they would leave the whole undecided, the others are judged by themselves,
+    and all of them once more in a finding of its own.
+    """
     hosts = {host.fqdn: host for host in case.plan.hosts}
-    asked = [seen for seen in case.evidence.hosts if seen.fqdn in hosts and _ntp_port(case, hosts[seen.fqdn]) is not None]
+    asked = [seen for seen in case.evidence.hosts
+             if seen.fqdn in hosts and (seen.witnesses or _ntp_port(case, hosts[seen.fqdn]) is not None)]
     if len(asked) < 2:
         return []
-    readings = {seen.fqdn: reading for seen in asked if (reading := _best_reading(seen)) is not None}
-    if len(readings) < 2:
+    leads = {seen.fqdn: lead for seen in asked if (lead := _lead(seen)) is not None}
+    if len(leads) < 2:
         return [case.finding(
             SITE, "clock.skew", ALL_HOSTS, Grade.UNPROVEN, planned="hosts whose clocks agree", symptom="silent",
-            found=f"{len(readings)} of {len(asked)} hosts gave a time",
-            message=f"The hosts' clocks could not be compared: {len(readings)} of {len(asked)} gave a time.")]
-    at = max((reading.best.at for reading in readings.values()), key=unix_seconds)
-    return [_skew(case, agreement, {name: reading.offset_at(at) for name, reading in readings.items()}, at)]
+            found=f"{len(leads)} of {len(asked)} hosts gave a time",
+            message=f"The hosts' clocks could not be compared: {len(leads)} of {len(asked)} gave a time.")]
+    at = max((lead.at for lead in leads.values()), key=unix_seconds)
+    offsets = {name: lead.lead_at(at) for name, lead in leads.items()}
+    everyone = _skew(case, agreement, offsets, at, ALL_HOSTS)
+    fine = {name: offset for name, offset in offsets.items() if not _rough(case, offset)}
+    if everyone.grade is not Grade.UNPROVEN or len(fine) < 2 or len(fine) == len(offsets):
+        return [everyone]
+    rough = _skew(case, agreement, offsets, at, ROUGH_HOSTS)
+    names = ", ".join(sorted(set(offsets) - set(fine)))
+    return [_skew(case, agreement, fine, at, ALL_HOSTS, but=f"  Not among them, since known too roughly: {names}."), rough]
 
 
-def _skew(case: Case, agreement: Agreement, offsets: dict[str, Interval], at: str) -> Finding:
+def _rough(case: Case, offset: Interval) -> bool:
+    """Whether a clock is known so roughly that it would leave any comparison undecided, even with its equal."""
+    limits = case.limits["clock_skew"]
+    bound = limits.caution if limits.caution is not None else limits.fail
+    return bound is not None and offset.uncertainty * 2 > bound
+
+
+def _skew(
+    case: Case, agreement: Agreement, offsets: dict[str, Interval], at: str, subject: str, *, but: str = ""
+) -> Finding:
     limits, ordered = case.limits["clock_skew"], sorted(offsets, key=lambda name: offsets[name].value)
     outlier, why = _outlier(agreement, offsets, ordered)
     finding = case.measured_finding(
-        SITE, "clock.skew", ALL_HOSTS, widest_difference(list(offsets.values())), limits, planned="hosts whose clocks agree",
+        SITE, "clock.skew", subject, widest_difference(list(offsets.values())), limits, planned="hosts whose clocks agree",
         quantity="the largest difference", symptom="outlier", at=at,
         fix=(f"Mend the clock of {outlier}: {why}", *mends.see_what_it_follows(outlier)))
     message = (f"The largest difference between the clocks of two hosts is {finding.found}, between {ordered[0]} (slowest) and "
@@ -163,7 +156,7 @@ def _skew(case: Case, agreement: Agreement, offsets: dict[str, Interval], at: st
                     f"± {show_seconds(offsets[vaguest].uncertainty)}.")
     elif finding.grade is not Grade.PASS:
         message += f"  The outlier is {outlier}: {why}."
-    return msgspec.structs.replace(finding, message=message + _common(case, agreement, list(offsets.values())))
+    return msgspec.structs.replace(finding, message=message + _common(case, agreement, list(offsets.values())) + but)
 
 
 def _outlier(agreement: Agreement, offsets: dict[str, Interval], ordered: list[str]) -> tuple[str, str]:
@@ -190,7 +183,13 @@ def _common(case: Case, agreement: Agreement, offsets: list[Interval]) -> str:
     return f"  {cause}" if cause else ""
 
 
-def _best_reading(seen: HostEvidence) -> Reading | None:
-    """The reading with the least delay over the host's addresses: they share one clock."""
+def _lead(seen: HostEvidence) -> Account | None:
+    """What is known of a host's one clock, over all its addresses and witnesses; None where that is not even the day.
+
+    Of several NTP answers the least delayed counts.
+    """
     readings = [reading for clock in seen.clocks if (reading := read(clock)) is not None]
-    return min(readings, key=lambda reading: reading.best.delay_seconds, default=None)
+    best = min(readings, key=lambda reading: reading.best.delay_seconds, default=None)
+    told = [by_witness(witness) for witness in seen.witnesses]
+    account = weigh([*told, by_ntp(best)] if best is not None else told)
+    return None if account.interval is None or account.days_unknown else account

@@ -388,7 +388,7 @@ def test_a_host_that_serves_no_time_is_unproven_and_says_what_would_prove_it(sce
     seen = scene(hosts={HOST_A: ()}, roles=(Role(name="node"),))
     finding = seen.one("clock.offset")
     assert (finding.grade, finding.symptom, finding.subject) == (Grade.UNPROVEN, "serves-no-time", "192.0.2.11")
-    assert "over SSH, would prove it" in finding.message
+    assert "over SSH, or an answer over NTP (ntp = true in its role), would settle it" in finding.message
     assert "clock.synchronised" not in seen.grades()
     assert "clock.skew" not in seen.grades()
 
