@@ -30,7 +30,13 @@ class Run:
     stderr: str
     seconds: float
     output: Path
-    report: dict[str, Any]
+    written: dict[str, Any]
+
+    @property
+    def report(self) -> dict[str, Any]:
+        """The JSON report.  Fails with what the run said where it wrote none."""
+        assert self.written, f"no report, exit status {self.status}\n{self.stdout}{self.stderr}"
+        return self.written
 
     @property
     def site(self) -> list[Finding]:
@@ -91,7 +97,7 @@ class Running:
         written = sorted(self.output.glob("*.json")) if self.output.is_dir() else []
         text = written[0].read_text(encoding="utf-8") if written else stdout.decode() if stdout.startswith(b"{") else "{}"
         return Run(status=self.process.returncode, stdout=stdout.decode(), stderr=stderr.decode(), seconds=seconds,
-                   output=self.output, report=json.loads(text))
+                   output=self.output, written=json.loads(text))
 
 
 def start(wiring: Wiring, node: str, arguments: Iterable[str], output: Path) -> Running:
