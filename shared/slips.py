@@ -56,6 +56,15 @@ def nearest(wrong: str, candidates: Iterable[str], limit: int = LIKELY) -> Slip 
     return Slip(meant=best[1], distance=best[0], words=_words(wrong, best[1], best[0])) if best else None
 
 
+def likely_slip(wrong: str, meant: str | None) -> str:
+    """The end of a sentence about ``wrong`` where ``meant`` is a likely slip away, else empty.
+
+    Such as "; 192.0.2.1 is one digit away (3 for 2)".
+    """
+    slip = nearest(wrong, [meant]) if meant else None
+    return f"; {slip.meant} is {slip.words}" if slip else ""
+
+
 def nearest_mask(wrong: str, fits: Callable[[int], bool]) -> tuple[int, str]:
     """The prefix length of the mask that ``wrong`` was probably meant to be, and in words how far it is from it.
 

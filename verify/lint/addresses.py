@@ -15,7 +15,7 @@ from shared.addresses import (
 )
 from shared.findings import Grade
 from shared.macs import MacError, is_documentation, is_group, is_local, is_virtual_router, parse_mac
-from shared.slips import nearest
+from shared.slips import likely_slip, nearest
 from verify.lint.book import Book
 from verify.lint.special import judge
 from verify.lint.survey import Sited, Survey
@@ -68,8 +68,9 @@ def _address(row: Sited, typed: str, address: Address, survey: Survey, book: Boo
     planned = _span(subnet) if subnet and subnet.version == address.version else "an address a host may have"
     if fault or unwanted:
         fix = _mend(row, typed, address, survey) if fault else (f"take {typed} out of the row", 'or plan ipv6 = "on"')
+        near = likely_slip(typed, survey.offer(row, typed)) if fault and subnet and address not in subnet else ""
         book.fail(host.fqdn, "plan.address", typed, host.place, planned=planned, found=typed,
-                  message=f"{host.fqdn}: {typed} {fault or unwanted}", fix=fix)
+                  message=f"{host.fqdn}: {typed} {fault or unwanted}{near}", fix=fix)
     elif grade is Grade.CAUTION:
         book.caution(host.fqdn, "plan.address", typed, host.place, planned=planned, found=typed,
                      message=f"{host.fqdn}: {typed} {aside}; a live site has addresses of its own",

@@ -16,6 +16,7 @@ from shared.addresses import (
 )
 from shared.findings import SITE, Grade, make_ref
 from shared.plan import Place
+from shared.slips import likely_slip
 from shared.special_addresses import Purpose, special_block
 from verify.lint.book import Book
 from verify.lint.special import judge
@@ -53,9 +54,9 @@ def _judge(claim: _Claim, survey: Survey, book: Book) -> None:
     try:
         gateway = parse_address(typed)
     except AddressError as error:
+        mend = survey.offer_gateway(claim.network, typed)
         book.fail(claim.owner, "plan.gateway", claim.subject, claim.place, planned="an address", found=typed or "nothing",
-                  message=f"{claim.whose}: the gateway cannot be read: {error}",
-                  fix=_fix(survey.offer_gateway(claim.network, typed)))
+                  message=f"{claim.whose}: the gateway cannot be read: {error}{likely_slip(typed, mend)}", fix=_fix(mend))
         return
     if subnet is None:
         book.unproven(claim.owner, "plan.gateway", claim.subject, claim.place, planned="a host address of the subnet",
@@ -66,9 +67,10 @@ def _judge(claim: _Claim, survey: Survey, book: Book) -> None:
     fault = _fault(gateway, subnet, survey)
     grade, aside = judge(gateway, survey.plan)
     if fault:
+        mend = survey.offer_gateway(claim.network, typed)
+        near = likely_slip(typed, mend) if gateway not in subnet else ""
         book.fail(claim.owner, "plan.gateway", claim.subject, claim.place, planned=planned, found=typed,
-                  message=f"{claim.whose}: the gateway {typed} {fault}",
-                  fix=(*_fix(survey.offer_gateway(claim.network, typed)), *_wider(gateway, subnet)))
+                  message=f"{claim.whose}: the gateway {typed} {fault}{near}", fix=(*_fix(mend), *_wider(gateway, subnet)))
     elif grade is Grade.CAUTION:
         book.caution(claim.owner, "plan.gateway", claim.subject, claim.place, planned=planned, found=typed,
                      message=f"{claim.whose}: the gateway {typed} {aside}",
@@ -124,7 +126,8 @@ def _row(row: Sited, survey: Survey, book: Book) -> None:
     elif host.gateway is not None and planned is not None and not _same(host.gateway, planned):
         place = row.network.place if row.network else ""
         book.fail(host.fqdn, "plan.gateway", host.gateway, host.place, planned=planned, found=host.gateway or "nothing",
-                  message=f"{host.fqdn} has the gateway {host.gateway} and its network {host.network} has {planned} ({place})",
+                  message=f"{host.fqdn} has the gateway {host.gateway} and its network {host.network} has {planned} ({place})"
+                          + likely_slip(host.gateway, planned),
                   fix=(f'gateway = "{planned}"',))
     elif planned is not None and (gateway := read_address(planned)):
         _own_address(row, gateway, planned, survey, book)

@@ -11,6 +11,7 @@ from shared.addresses import (
     first_host,
     last_host,
     mask_of,
+    parse_mask,
     parse_prefix,
     parse_subnet,
     show_address,
@@ -21,7 +22,7 @@ from shared.addresses import (
 )
 from shared.findings import SITE
 from shared.plan import Network
-from shared.slips import nearest, nearest_mask
+from shared.slips import likely_slip, nearest, nearest_mask
 from verify.lint.book import Book
 from verify.lint.special import barred
 from verify.lint.survey import Sited, Survey, read_address
@@ -156,9 +157,7 @@ def _addresses_of(network: Network, survey: Survey) -> list[Address]:
 def _row(row: Sited, typed: str, survey: Survey, book: Book) -> None:
     host = row.host
     if row.subnet is None:
-        book.unproven(host.fqdn, "plan.mask", typed, host.place, planned="the mask of its network",
-                      message=f"the mask {typed} of {host.fqdn} could not be compared, as its network has no readable subnet",
-                      because=survey.why_no_subnet(row))
+        _row_alone(row, typed, survey, book)
         return
     wanted = row.subnet.prefixlen
     shown = mask_of(wanted) if row.subnet.version == 4 else f"/{wanted}"
@@ -166,8 +165,8 @@ def _row(row: Sited, typed: str, survey: Survey, book: Book) -> None:
     try:
         prefix = parse_prefix(typed, row.subnet.version)
     except AddressError as error:
-        slip = nearest(typed, [shown])
-        near = f"; {shown}, which the network has, is {slip.words}" if slip else f"; the network has {shown}"
+        words = _slip_words(typed, wanted, shown)
+        near = f"; {shown}, which the network has, is {words}" if words else f"; the network has {shown}"
         book.fail(host.fqdn, "plan.mask", typed, host.place, planned=shown, found=typed or "nothing",
                   message=f"{host.fqdn}: {error}{near}", fix=fix)
         return
@@ -177,4 +176,31 @@ def _row(row: Sited, typed: str, survey: Survey, book: Book) -> None:
         return
     book.fail(host.fqdn, "plan.mask", typed, host.place, planned=shown, found=typed,
               message=f"{host.fqdn} has the mask {typed} and its network {host.network} has {shown} "
-                      f"({row.network.place if row.network else survey.plan.file})", fix=fix)
+                      f"({row.network.place if row.network else survey.plan.file}){likely_slip(typed, shown)}", fix=fix)
+
+
+def _slip_words(typed: str, wanted: int, shown: str) -> str | None:
+    """How the mask of a row came out of the one its network has, where it is a likely slip; None where it is not."""
+    if "." in typed and "." in shown:
+        prefix, how = nearest_mask(typed, lambda candidate: candidate == wanted)
+        if prefix == wanted and how.endswith(")"):
+            return how
+    slip = nearest(typed, [shown])
+    return slip.words if slip else None
+
+
+def _row_alone(row: Sited, typed: str, survey: Survey, book: Book) -> None:
+    """The mask of a row whose network has no readable subnet: whether it is a mask at all can still be said."""
+    host = row.host
+    if "." in typed:
+        try:
+            parse_mask(typed)
+        except AddressError as error:
+            prefix, how = nearest_mask(typed, lambda _prefix: True)
+            turned = "" if mask_of(prefix) in str(error) else f"; {mask_of(prefix)} is {how}"
+            book.fail(host.fqdn, "plan.mask", typed, host.place, planned="a mask", found=typed,
+                      message=f"{host.fqdn}: {error}{turned}", fix=(f'mask = "{mask_of(prefix)}"',))
+            return
+    book.unproven(host.fqdn, "plan.mask", typed, host.place, planned="the mask of its network",
+                  message=f"the mask {typed} of {host.fqdn} could not be compared, as its network has no readable subnet",
+                  because=survey.why_no_subnet(row))

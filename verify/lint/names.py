@@ -7,6 +7,7 @@ import re
 from shared.findings import SITE
 from shared.hostnames import canonical, label_fault, name_fault, suggest_name, under
 from shared.plan import Host
+from shared.slips import nearest
 from verify.lint.book import Book
 from verify.lint.survey import Survey
 
@@ -95,8 +96,14 @@ def _suffix(host: Host, survey: Survey, book: Book) -> None:
     multicast = " and under local., which is asked by multicast" if under(host.fqdn, "local") else ""
     short = _legal(host.fqdn.partition(".")[0])
     book.caution(host.fqdn, "plan.suffix", host.fqdn, host.place, planned=f"under {domain}", found=host.fqdn,
-                 message=f"{host.fqdn} lies outside the plan's domain {domain}{multicast}",
+                 message=f"{host.fqdn} lies outside the plan's domain {domain}{multicast}{_slipped(host.fqdn, domain)}",
                  fix=(f'name = "{short}"', f"which becomes {short}.{domain}; or waive this if the name is meant"))
+
+
+def _slipped(name: str, domain: str) -> str:
+    """How a sentence about a name outside the domain ends where its own suffix is a slip away from it."""
+    slip = nearest(name.partition(".")[2], [domain])
+    return f", from which its own is {slip.words}" if slip else ""
 
 
 _NOT_LOCAL = ("rename the zone while that is still possible: a subdomain of a domain you own, or home.arpa",)

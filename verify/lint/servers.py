@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import fnmatch
+import itertools
 
-from shared.addresses import Address, host_fault
+from shared.addresses import Address, host_fault, show_address
 from shared.findings import SITE, Grade
-from shared.hostnames import name_fault, suggest_name
+from shared.hostnames import canonical, name_fault, suggest_name
 from shared.plan import Endpoint, Place
+from shared.slips import likely_slip, nearest
 from verify.lint.book import Book
 from verify.lint.special import judge
 from verify.lint.survey import Survey, read_address
@@ -16,6 +18,8 @@ from verify.lint.survey import Survey, read_address
 _NAME_SERVERS_LEAST = 2
 #: resolv.conf(5): the common resolver reads three "nameserver" lines (MAXNS) and ignores the rest.
 _NAME_SERVERS_READ = 3
+#: A mistyped address is compared with those of subnets of up to this many, a /24 (common practice, no source).
+_COMPARED = 256
 #: RFC 8633 section 3.2.
 _TIME_SOURCES_LEAST = 4
 
@@ -115,12 +119,13 @@ def _endpoint(check: str, what: str, endpoint: Endpoint, place: Place, survey: S
     if address is None:
         fault = _name_fault(endpoint.host, allowed=check == "plan.time-sources")
         if fault is None:
-            book.passed(SITE, check, endpoint.label, place, planned=planned, found=endpoint.label,
-                        message=f"the {what} {endpoint.label} is a legal name, to be asked of the planned name servers")
+            _legal_name(check, what, endpoint, place, survey, book)
         else:
-            mend = f'"{suggest_name(endpoint.host)}"' if check == "plan.time-sources" else "its address"
+            meant = _meant(endpoint.host, survey)
+            named = check == "plan.time-sources"
+            mend = meant or (f'"{suggest_name(endpoint.host)}"' if named else "its address")
             book.fail(SITE, check, endpoint.label or what, place, planned=planned, found=endpoint.host or "nothing",
-                      message=f'the {what} "{endpoint.label}" cannot be asked: {fault}',
+                      message=f'the {what} "{endpoint.label}" cannot be asked: {fault}{likely_slip(endpoint.host, meant)}',
                       fix=(f"write {mend} in the place of {endpoint.label or 'the empty text'}",),
                       stop=check == "plan.name-servers" and _nothing_to_ask(survey))
         return
@@ -136,6 +141,41 @@ def _endpoint(check: str, what: str, endpoint: Endpoint, place: Place, survey: S
     else:
         book.passed(SITE, check, endpoint.label, place, planned=planned, found=endpoint.label,
                     message=f"the {what} {endpoint.label} " + (aside or "has an address that a server may have"))
+
+
+def _legal_name(check: str, what: str, endpoint: Endpoint, place: Place, survey: Survey, book: Book) -> None:
+    """A server by name, outside the plan's domain by no more than a slip: most likely it was meant to lie in it."""
+    domain = canonical(survey.plan.domain)
+    slip = nearest(endpoint.host.partition(".")[2], [domain]) if domain else None
+    if slip is None:
+        book.passed(SITE, check, endpoint.label, place, planned="an address or a name", found=endpoint.label,
+                    message=f"the {what} {endpoint.label} is a legal name, to be asked of the planned name servers")
+        return
+    meant = f"{endpoint.host.partition('.')[0]}.{domain}"
+    book.caution(SITE, check, endpoint.label, place, planned="an address or a name", found=endpoint.label,
+                 message=f"the {what} {endpoint.label} lies outside the plan's domain {domain}, from which its own is "
+                         f"{slip.words}",
+                 fix=(f"write {meant} in the place of {endpoint.host}, unless it is meant",))
+
+
+def _meant(host: str, survey: Survey) -> str | None:
+    """The address that text with only digits and dots was probably meant to be: a planned one, or one of a planned subnet.
+
+    Of several as near, the one that begins alike the longest: a slip in the last digits is the commonest (common practice,
+    no source).
+    """
+    if not host.replace(".", "").isdigit():
+        return None
+    planned = sorted(show_address(address) for address in survey.taken)
+    others = [show_address(address) for subnet in survey.subnets.values() if subnet.num_addresses <= _COMPARED
+              for address in subnet if host_fault(address, subnet) is None]
+    slip = nearest(host, [*planned, *sorted(others, key=lambda address: _alike(address, host), reverse=True)])
+    return slip.meant if slip else None
+
+
+def _alike(one: str, other: str) -> int:
+    """With how many characters both begin."""
+    return sum(1 for _ in itertools.takewhile(lambda pair: pair[0] == pair[1], zip(one, other, strict=False)))
 
 
 def _name_fault(host: str, *, allowed: bool) -> str | None:

@@ -29,6 +29,8 @@ Span = tuple[Address, Address]
 #: A mistyped address is compared with the free ones of a subnet of up to this many, a /24; in a wider one the nearest
 #: spelling says little and takes long to find (common practice, no source).
 _COMPARED = 256
+#: What looks like a digit or a dot, or lies where it does on a keyboard of another country (common practice, no source).
+_LOOK_ALIKE = str.maketrans("OolI,", "0011.")
 
 
 @dataclass(frozen=True, slots=True)
@@ -122,6 +124,9 @@ class Survey:
         if address is not None:
             moved = _moved_into(address, subnet)
             return moved if moved and self.is_free(network, subnet, moved) else None
+        alike = read_address(wrong.translate(_LOOK_ALIKE))
+        if alike is not None and self.is_free(network, subnet, alike):
+            return alike
         if subnet.num_addresses > _COMPARED:
             return None
         free = (show_address(address) for address in subnet if self.is_free(network, subnet, address))
