@@ -44,7 +44,7 @@ def _note(plan: Plan, finding: Finding) -> MarginNote:
     here = f"{plan.file}:"
     text = finding.message.replace(here, "line ", 1) if finding.message.startswith(here) else finding.message
     if finding.grade is Grade.WAIVED:
-        return MarginNote("accepted", f"{text} ({finding.waiver})", "" if owner == SITE else owner)
+        return MarginNote("accepted", f"{text}. {finding.waiver}", "" if owner == SITE else owner)
     return MarginNote("caution", text, "" if owner == SITE else owner)
 
 

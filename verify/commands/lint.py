@@ -36,7 +36,7 @@ def command(plan: Path, strict: bool, quiet: bool) -> None:
         stop(error)
     findings = waivers.apply(read, waivers.leave_out(read, list(lint(read, today=today()).findings)), today=today())
     wrong = [finding for finding in findings if finding.grade in (Grade.FAIL, Grade.CAUTION)]
-    for remark in read.remarks:
+    for remark in read.remarks if wrong or not quiet else ():
         click.echo(f"remark  {remark}")
     for finding in wrong:
         click.echo(f"{finding.grade}  {finding.check}  {finding.message}")
