@@ -30,8 +30,9 @@ pytestmark = pytest.mark.lab
 
 FAKETIME = next(Path("/usr/lib").glob("*/faketime/libfaketime.so.1"), None)
 STARTING_SECONDS = 10.0
-#: Two clients ask at different moments of a busy machine (common practice, no source).
-CLIENTS_AGREE_SECONDS = 0.005
+#: Chrony's client asks at another moment and, on a machine as busy as this, is some hundredths of a second vague (common
+#: practice, no source).
+CLIENTS_AGREE_SECONDS = 0.1
 
 StartChrony = Callable[..., int]
 
