@@ -70,6 +70,16 @@ class LimitView(msgspec.Struct, frozen=True):
     origin: str
 
 
+class CheckView(msgspec.Struct, frozen=True):
+    """What one of the checks made proves, what it does not, and on what published basis."""
+
+    name: str
+    title: str
+    proves: str
+    not_proves: str
+    basis: tuple[str, ...]
+
+
 class Page(msgspec.Struct, frozen=True, kw_only=True):
     """The whole page.
 
@@ -93,6 +103,7 @@ class Page(msgspec.Struct, frozen=True, kw_only=True):
     brief: tuple[Fact, ...]
     facts: tuple[Fact, ...]
     limits: tuple[LimitView, ...]
+    checks: tuple[CheckView, ...]
     waived: tuple[FindingView, ...]
     more_waived: int
     domain: str
@@ -134,7 +145,7 @@ def build(report: Report, checks: Mapping[str, Check]) -> Page:
         proven=f"{coverage.proven:,} of {coverage.planned:,} planned checks were proven, one way or the other.",
         proven_share=round(100 * coverage.proven / coverage.planned, 2) if coverage.planned else 0.0,
         missing=missingview.missing(report, shower),
-        brief=_brief(report), facts=_facts(report), limits=_limits(report),
+        brief=_brief(report), facts=_facts(report), limits=_limits(report), checks=_checks(report, checks),
         domain=domain, fleet=fleetview.fleet(report, names, domain),
         clocks=_clocks(report, domain), calendar=figures.calendar(report.hosts, report.run.started),
         hosts=(*site, *(_host(host, slug, shower, domain, lean=lean)
@@ -218,6 +229,14 @@ def _limits(report: Report) -> tuple[LimitView, ...]:
     units = {finding.limits.name: finding.measured.unit for finding in report.findings() if finding.limits and finding.measured}
     return tuple(LimitView(limits.name, figures.limit_words(limits, units[limits.name]), limits.origin)
                  for limits in report.run.limits if limits.name in units)
+
+
+def _checks(report: Report, checks: Mapping[str, Check]) -> tuple[CheckView, ...]:
+    """Every check that was made, in the order of the catalogue; one that it does not know has its basis from the findings."""
+    basis = {finding.check: finding.basis for finding in report.findings()}
+    known = [checks[name] for name in checks if name in basis]
+    told = [CheckView(check.name, check.title, check.proves, check.not_proves, check.basis) for check in known]
+    return (*told, *(CheckView(name, name, "", "", basis[name]) for name in sorted(basis.keys() - checks.keys())))
 
 
 def _clocks(report: Report, domain: str) -> ClockLine | None:
