@@ -29,17 +29,20 @@ _OTHER = {
 _COUNTED = {
     Kind.NEW_FAIL: ("new failure", ""), Kind.NEW_CAUTION: ("new caution", ""), Kind.NEWLY_UNPROVEN: ("newly unproven",) * 2,
     Kind.MENDED: ("mended",) * 2, Kind.PROVEN_NOW: ("proven now",) * 2, Kind.NEWLY_WAIVED: ("newly waived",) * 2,
-    Kind.STILL_OPEN: ("still open",) * 2, Kind.STILL_UNPROVEN: ("still unproven",) * 2, Kind.NOT_ASKED: ("not asked any more",) * 2,
+    Kind.STILL_OPEN: ("still open",) * 2, Kind.STILL_UNPROVEN: ("still unproven",) * 2,
+    Kind.NOT_ASKED: ("not asked any more",) * 2,
 }
 
 
-def drift_text(drift: Drift, *, width: int = 80, files: Iterable[str] = (), quiet: bool = False) -> str:
+def drift_text(drift: Drift, *, width: int = 80, files: Iterable[str] = (), quiet: bool = False,
+               title: str = "") -> str:
     """The comparison in lines of at most ``width`` columns, without a final line end.
 
     ``quiet`` leaves only what else changed, what got worse and what changed its value, and nothing where nothing did.
-    ``files`` says where the reports were written, never cut.
+    ``files`` says where the reports were written, never cut.  ``title`` says what is compared with what, where it is not a
+    run with its baseline.
     """
-    blocks: list[list[str]] = [] if quiet else [list(_head(drift, width))]
+    blocks: list[list[str]] = [] if quiet else [list(_head(drift, width, title))]
     if not quiet or drift.worse:
         blocks.append(list(_first(drift, width)))
     blocks += [list(_at_length(title, drift.of(kind), width)) for kind, title in _WORSE.items()]
@@ -52,11 +55,12 @@ def drift_text(drift: Drift, *, width: int = 80, files: Iterable[str] = (), quie
     return "\n\n".join("\n".join(block) for block in blocks if block)
 
 
-def _head(drift: Drift, width: int) -> Iterator[str]:
+def _head(drift: Drift, width: int, title: str) -> Iterator[str]:
     mark = VERDICTS[Verdict(drift.run.verdict)]
     yield f"{mark.sign} {mark.word.upper()}  run {drift.run.id}"
     accepted = f", accepted {drift.accepted}" if drift.accepted else ""
-    yield from _wrapped(f"Compared with the baseline {drift.baseline.id}, which was {drift.baseline.verdict}{accepted}.", "", width)
+    baseline = f"Compared with the baseline {drift.baseline.id}, which was {drift.baseline.verdict}{accepted}."
+    yield from _wrapped(title or baseline, "", width)
     yield from _wrapped(_counted(drift), "", width)
 
 

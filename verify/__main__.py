@@ -15,6 +15,12 @@ _COMMANDS = {
     "lint": "verify.commands.lint",
     "sheet": "verify.commands.sheet",
     "verify": "verify.commands.verify",
+    "drift": "verify.commands.drift",
+    "accept": "verify.commands.accept",
+    "regrade": "verify.commands.regrade",
+    "report": "verify.commands.report",
+    "history": "verify.commands.history",
+    "schedule": "verify.commands.schedule",
     "explain": "verify.commands.explain",
 }
 

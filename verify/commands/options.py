@@ -35,6 +35,8 @@ class ProbingOptions(msgspec.Struct, frozen=True, kw_only=True):
     timeout: float
     strict: bool
     quiet: bool
+    store: str | None = None
+    no_store: bool = False
 
     def pace(self) -> Pace:
         """How gently to ask; the agent names the tool and the ticket to whoever reads the other side's log."""
@@ -76,12 +78,17 @@ class Seconds(click.ParamType):  # type: ignore[type-arg]  # generic in the newe
         return seconds
 
 
-def _account() -> str:
+def account() -> str:
+    """The name of the account this runs under, or nothing where it has none."""
     try:
         return getpass.getuser()
     except (KeyError, OSError):
         return ""
 
+
+#: Where the history is: for every command that touches it.
+store_option = click.option("--store", metavar="URL|FILE", help="The history of runs: an SQLite file, or a database URL; "
+                                                                "a file in your state folder unless given.")
 
 _OPTIONS = (
     click.option("--host", multiple=True, metavar="NAME", help="Only hosts of this name; repeatable, and * works."),
@@ -93,7 +100,7 @@ _OPTIONS = (
                  show_default=True, metavar="DIR", help="Folder for reports that have no file of their own."),
     click.option("--reason", default="", metavar="TEXT", help="Why the run is made; kept in the report."),
     click.option("--ticket", default="", metavar="TEXT", help="Change ticket; kept in the report."),
-    click.option("--operator", default=_account, metavar="TEXT", help="Who runs it; your account name unless given."),
+    click.option("--operator", default=account, metavar="TEXT", help="Who runs it; your account name unless given."),
     click.option("--limit-rate", type=Rate(), default=f"{_DEFAULT.packets_per_second:g}/s", show_default=True,
                  metavar="N/s", help="Packets sent a second, at most."),
     click.option("--concurrency", type=click.IntRange(1, 100_000), default=_DEFAULT.hosts, show_default=True, metavar="N",
@@ -102,6 +109,8 @@ _OPTIONS = (
                  metavar="SECONDS", help="Longest wait for one question, its retries included."),
     click.option("--strict", is_flag=True, help="Exit with 1 on cautions too."),
     click.option("--quiet", is_flag=True, help="Print the causes only, and nothing when there are none."),
+    store_option,
+    click.option("--no-store", is_flag=True, help="Leave this run out of the history."),
 )
 
 

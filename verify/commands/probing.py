@@ -14,6 +14,7 @@ import click
 from reports.html import to_html
 from reports.jsonfile import to_json
 from reports.terminal import summary
+from shared.plan import Plan
 from shared.run import Report
 from verify import trial
 from verify.commands.exits import Exit, crashed, exit_of
@@ -23,7 +24,8 @@ from verify.errors import PlanError, UsageError
 from verify.files import prove_writable, write_whole
 from verify.planfile import read_plan
 
-_STDOUT = "-"
+#: What stands for standard output where a file may be named.
+STDOUT = "-"
 
 
 def stop(error: Exception) -> NoReturn:
@@ -35,23 +37,44 @@ def stop(error: Exception) -> NoReturn:
 def run_and_report(plan_file: Path, options: ProbingOptions, *, kind: str) -> NoReturn:
     """Conduct a trial of a plan file and end the process with the trial's exit status."""
     try:
-        if options.json == _STDOUT and options.html == _STDOUT:
-            raise UsageError("--json - and --html - cannot both be standard output; give one of them a file")
-        plan = read_plan(plan_file)
-        prepared = trial.prepare(plan, trial.Trial(
-            hosts=options.host, checks=options.only, profile=options.profile, pace=options.pace(), kind=kind,
-            operator=options.operator, reason=options.reason, ticket=options.ticket, command=_command_line()))
-        for target in (options.json, options.html):
-            folder = _folder_of(target, options.output)
-            if folder is not None:
-                prove_writable(folder)
-        with Progress(len(prepared.questions.hosts), shown=not options.quiet) as progress:
-            report = trial.conduct(prepared, progress.on_host)
-        written = write_reports(report, plan.file, options)
+        report, written = probe(read_plan(plan_file), options, kind=kind)
     except (PlanError, UsageError) as error:
         stop(error)
     say(report, written, options)
     sys.exit(exit_of(report, strict=options.strict))
+
+
+def probe(plan: Plan, options: ProbingOptions, *, kind: str) -> tuple[Report, list[Path]]:
+    """Conduct a trial, write its reports and store it: the report and the files written.  Raises PlanError, UsageError."""
+    if options.json == STDOUT and options.html == STDOUT:
+        raise UsageError("--json - and --html - cannot both be standard output; give one of them a file")
+    prepared = trial.prepare(plan, trial.Trial(
+        hosts=options.host, checks=options.only, profile=options.profile, pace=options.pace(), kind=kind,
+        operator=options.operator, reason=options.reason, ticket=options.ticket, command=_command_line()))
+    for target in (options.json, options.html):
+        folder = _folder_of(target, options.output)
+        if folder is not None:
+            prove_writable(folder)
+    with Progress(len(prepared.questions.hosts), shown=not options.quiet) as progress:
+        report = trial.conduct(prepared, progress.on_host)
+    try:
+        written = write_reports(report, plan.file, options)
+    finally:
+        # The history is the second place where evidence is kept, should the reports' disk be full.
+        store(report, plan, options)
+    return report, written
+
+
+def store(report: Report, plan: Plan, options: ProbingOptions) -> None:
+    """Put a run into the history, unless --no-store says otherwise; where that fails, one sentence on standard error."""
+    if options.no_store:
+        return
+    # Slow to load, so not before the probing is done.
+    from verify.history.keeping import keep_run
+
+    trouble = keep_run(report, plan, checks=options.only, store=options.store)
+    if trouble:
+        click.echo(trouble, err=True)
 
 
 def write_reports(report: Report, plan_file: str, options: ProbingOptions) -> list[Path]:
@@ -60,7 +83,7 @@ def write_reports(report: Report, plan_file: str, options: ProbingOptions) -> li
     written = []
     for target, ending, render in ((options.json, "json", to_json), (options.html, "html", lambda r: to_html(r).encode())):
         content = render(report)
-        if target == _STDOUT:
+        if target == STDOUT:
             sys.stdout.buffer.write(content)
             sys.stdout.buffer.flush()
             continue
@@ -72,26 +95,32 @@ def write_reports(report: Report, plan_file: str, options: ProbingOptions) -> li
 
 def say(report: Report, written: list[Path], options: ProbingOptions) -> None:
     """Print the summary to standard output, unless a report went there; then it stays silent."""
-    for crash in [*report.site.evidence.crashes, *(crash for host in report.hosts for crash in host.evidence.crashes)]:
-        click.echo(f"a fault of seatrial itself, please report it: {crash.error} while asking {crash.asking}", err=True)
-    if crashed(report):
-        click.echo("the evidence is kept in the JSON report; what the fault touched is not graded", err=True)
-    if _STDOUT in (options.json, options.html):
+    say_crashes(report)
+    if STDOUT in (options.json, options.html):
         return
     colour = sys.stdout.isatty() and "NO_COLOR" not in os.environ
-    text = summary(report, width=_width(), colour=colour, files=tuple(str(path) for path in written), quiet=options.quiet)
+    text = summary(report, width=columns(), colour=colour, files=tuple(str(path) for path in written), quiet=options.quiet)
     if text:
         click.echo(text, color=colour)
 
 
-def _width() -> int:
+def say_crashes(report: Report) -> None:
+    """Own up to faults of ours, on standard error."""
+    for crash in [*report.site.evidence.crashes, *(crash for host in report.hosts for crash in host.evidence.crashes)]:
+        click.echo(f"a fault of seatrial itself, please report it: {crash.error} while asking {crash.asking}", err=True)
+    if crashed(report):
+        click.echo("the evidence is kept in the JSON report; what the fault touched is not graded", err=True)
+
+
+def columns() -> int:
+    """How wide text may be."""
     # Wider than this a line is hard to follow; where nothing says how wide, 80.
     return min(shutil.get_terminal_size((80, 24)).columns, 100)
 
 
 def _folder_of(target: str | None, output: Path) -> Path | None:
     """The folder that a report will be written in; None for standard output."""
-    if target == _STDOUT:
+    if target == STDOUT:
         return None
     return Path(target).parent if target else output
 

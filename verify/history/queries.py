@@ -8,6 +8,7 @@ from typing import Any
 
 from sqlalchemy import Select, exists, func, select
 
+from shared.history import EndingNight, Followed, FollowedEnding, Night, RunRecord
 from shared.plan import Plan
 from shared.run import Report
 from verify.errors import nearest
@@ -15,16 +16,7 @@ from verify.history import body, tables
 from verify.history.engine import reading
 from verify.history.errors import UnknownRunError
 from verify.history.identity import recognise
-from verify.history.records import (
-    Baseline,
-    EndingNight,
-    Followed,
-    FollowedEnding,
-    Night,
-    PlanRecord,
-    RunRecord,
-    StoredRun,
-)
+from verify.history.records import Baseline, PlanRecord, StoredRun
 from verify.history.store import Store, chunks
 
 #: The word for the run that was stored last.
@@ -127,7 +119,8 @@ def followed(store: Store, plan: int, *, host: str | None = None, check: str | N
         rows = connection.execute(followed_query(plan, host=host, check=check, since=since)).all()
     return [
         Followed(host=key[0], check=key[1], subject=key[2], unit=key[3], nights=tuple(
-            Night(number=row.number, started=row.started, grade=row.grade, value=row.value, uncertainty=row.uncertainty)
+            Night(number=row.number, run=row.run, started=row.started, grade=row.grade, value=row.value,
+                  uncertainty=row.uncertainty)
             for row in nights))
         for key, nights in _grouped(rows, "host", "check_name", "subject", "unit")
     ]
@@ -139,7 +132,7 @@ def followed_endings(store: Store, plan: int, *, host: str | None = None, since:
         rows = connection.execute(endings_query(plan, host=host, since=since)).all()
     return [
         FollowedEnding(host=key[0], subject=key[1], nights=tuple(
-            EndingNight(number=row.number, started=row.started, not_after_unix=row.not_after) for row in nights))
+            EndingNight(number=row.number, run=row.run, started=row.started, not_after_unix=row.not_after) for row in nights))
         for key, nights in _grouped(rows, "host", "subject")
     ]
 
@@ -170,8 +163,8 @@ def plans(store: Store) -> list[PlanRecord]:
 def followed_query(plan: int, *, host: str | None, check: str | None, since: int) -> Select[Any]:
     """The query behind ``followed``."""
     series, point, run = tables.series.c, tables.point.c, tables.run.c
-    query = (select(series.host, series.check_name, series.subject, series.unit, run.number, run.started, point.grade,
-                    point.value, point.uncertainty)
+    query = (select(series.host, series.check_name, series.subject, series.unit, run.number, run.id.label("run"), run.started,
+                    point.grade, point.value, point.uncertainty)
              .join_from(tables.series, tables.point, series.id == point.series).join(tables.run, run.number == point.run)
              .where(series.plan == plan, point.run >= since).order_by(series.host, series.check_name, series.subject, series.unit,
                                                                       point.run))
@@ -183,7 +176,7 @@ def followed_query(plan: int, *, host: str | None, check: str | None, since: int
 def endings_query(plan: int, *, host: str | None, since: int) -> Select[Any]:
     """The query behind ``followed_endings``."""
     series, ending, run = tables.series.c, tables.certificate.c, tables.run.c
-    query = (select(series.host, series.subject, run.number, run.started, ending.not_after)
+    query = (select(series.host, series.subject, run.number, run.id.label("run"), run.started, ending.not_after)
              .join_from(tables.series, tables.certificate, series.id == ending.series).join(tables.run, run.number == ending.run)
              .where(series.plan == plan, ending.run >= since).order_by(series.host, series.subject, ending.run))
     return query if host is None else query.where(series.host == host)

@@ -1,4 +1,4 @@
-"""What the history answers with: frozen data, no database in it."""
+"""What the history answers with beside ``shared.history``: runs whole, baselines, plans."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ import datetime
 
 import msgspec
 
-from shared.findings import Verdict
+from shared.history import RunRecord
 from shared.run import Report
 from verify.history.body import Snapshot
 
@@ -18,45 +18,6 @@ class PlanRecord(msgspec.Struct, frozen=True):
     domain: str
     title: str
     path: str
-
-
-class RunRecord(msgspec.Struct, frozen=True, kw_only=True):
-    """One stored run without its findings and evidence.
-
-    ``number`` counts runs in the order they were stored, whatever the runner's clock said.  ``baseline`` is True for the
-    run that drift of its plan is measured from; ``part`` says that only some hosts or checks were asked for.
-    """
-
-    number: int
-    id: str
-    plan: int
-    title: str
-    kind: str
-    started: str
-    finished: str
-    stored: str
-    complete: bool
-    part: bool
-    verdict: str
-    passed: int
-    caution: int
-    fail: int
-    unproven: int
-    waived: int
-    hosts: int
-    tool: str
-    vantage: str
-    profile: str
-    operator: str
-    reason: str
-    ticket: str
-    checks: str
-    baseline: bool = False
-
-    @property
-    def acceptable(self) -> bool:
-        """Whether the verdict alone lets this run be accepted: nothing failed and nothing is unproven."""
-        return self.verdict in (Verdict.READY, Verdict.READY_WITH_CAUTIONS)
 
 
 class StoredRun(msgspec.Struct, frozen=True, kw_only=True):
@@ -75,42 +36,6 @@ class Baseline(msgspec.Struct, frozen=True, kw_only=True):
     accepted: str
     operator: str
     reason: str
-
-
-class Night(msgspec.Struct, frozen=True, kw_only=True):
-    """One run's value of one followed subject; ``value`` is None where the run measured none."""
-
-    number: int
-    started: str
-    grade: str
-    value: float | None
-    uncertainty: float | None
-
-
-class Followed(msgspec.Struct, frozen=True, kw_only=True):
-    """One subject of one check over the nights, in the order they were stored.  ``check`` is empty for a host's verdict."""
-
-    host: str
-    check: str
-    subject: str
-    unit: str
-    nights: tuple[Night, ...]
-
-
-class EndingNight(msgspec.Struct, frozen=True, kw_only=True):
-    """When a port's certificates ended, as seen in one run, in seconds since 1970."""
-
-    number: int
-    started: str
-    not_after_unix: int
-
-
-class FollowedEnding(msgspec.Struct, frozen=True, kw_only=True):
-    """When one TLS port's certificates ended, over the nights."""
-
-    host: str
-    subject: str
-    nights: tuple[EndingNight, ...]
 
 
 class Pruned(msgspec.Struct, frozen=True, kw_only=True):

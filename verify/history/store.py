@@ -13,6 +13,7 @@ from typing import Any, TypeVar
 from sqlalchemy import Connection, Engine, Select, delete, func, insert, inspect, select, update
 from sqlalchemy.exc import IntegrityError
 
+from shared.history import RunRecord
 from shared.plan import Plan
 from shared.run import Report
 from verify.history import body, migrations, tables
@@ -20,7 +21,7 @@ from verify.history.engine import explained, open_engine, reading, shown, writin
 from verify.history.errors import DamagedError, HistoryError
 from verify.history.identity import claim
 from verify.history.place import is_url, place_of
-from verify.history.records import Pruned, RunRecord, now
+from verify.history.records import Pruned, now
 from verify.history.rows import DATES, Ending, Point, endings, points
 
 #: Two runs that store the same new plan together collide once at most on a database that has no write queue.

@@ -1,0 +1,41 @@
+"""Writes a report that is no fresh run - stored, or graded again - where the command line wants it."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Callable
+from pathlib import Path
+
+from reports.html import to_html
+from reports.jsonfile import to_json
+from reports.ticket import ticket_text
+from shared.run import Report
+from verify.commands.probing import STDOUT
+from verify.errors import UsageError
+from verify.files import prove_writable, write_all
+
+#: The forms a report can be written in, by their option.
+FORMS: dict[str, Callable[[Report], bytes]] = {
+    "json": to_json,
+    "html": lambda report: to_html(report).encode(),
+    "text": lambda report: ticket_text(report).encode(),
+}
+
+
+def write_renderings(report: Report, **targets: str | None) -> list[Path]:
+    """Write a report in every form that has a target, all of them or none; the files written.
+
+    ``-`` is standard output, for one form at most.  Raises UsageError.
+    """
+    wanted = {form: target for form, target in targets.items() if target is not None}
+    to_stdout = [form for form, target in wanted.items() if target == STDOUT]
+    if len(to_stdout) > 1:
+        raise UsageError(f"--{to_stdout[0]} - and --{to_stdout[1]} - cannot both be standard output; give one of them a file")
+    files = {Path(target): FORMS[form](report) for form, target in wanted.items() if target != STDOUT}
+    for folder in {path.parent for path in files}:
+        prove_writable(folder)
+    write_all(files)
+    for form in to_stdout:
+        sys.stdout.buffer.write(FORMS[form](report))
+        sys.stdout.buffer.flush()
+    return list(files)

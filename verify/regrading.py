@@ -1,0 +1,56 @@
+"""Grades a stored run again: the same evidence, with other limits, a newer plan, or a newer seatrial.  Touches no network."""
+
+from __future__ import annotations
+
+import datetime
+from collections.abc import Mapping
+
+from shared import catalogue
+from shared.evidence import Evidence
+from shared.plan import Plan
+from shared.quantities import Limits
+from shared.run import Report
+from verify.assembly import Request, assemble
+from verify.errors import PlanError
+from verify.history.records import StoredRun
+from verify.lint import lint
+from verify.planfile.profiles import limits_in_force
+from verify.selection import choose_checks
+
+
+def regrade(stored: StoredRun, plan: Plan | None = None, profile: str | None = None) -> Report:
+    """The report that the run's evidence would have given.
+
+    ``plan`` None takes the stored plan.  ``profile`` None takes the limits that were in force, or with a ``plan`` its own.
+    Raises PlanError for limits or a plan that cannot be used, UsageError for checks that this version does not know.
+    """
+    facts = stored.report.run
+    graded_by = plan or stored.snapshot.plan
+    day = datetime.datetime.fromisoformat(facts.started).date()
+    faults = lint(graded_by, today=day)
+    stops = [finding.message for finding in faults.findings if finding.ref in faults.stops]
+    if stops:
+        raise PlanError(*stops)
+    limits = limits_in_force(graded_by, profile) if plan or profile else limits_then(stored.report)
+    request = Request(run_id=facts.id, kind=facts.kind, operator=facts.operator, reason=facts.reason, ticket=facts.ticket,
+                      profile=profile or ("" if plan else facts.profile), command=facts.command)
+    return assemble(graded_by, evidence_of(stored.report), limits, request, today=day, checks=choose_checks(stored.checks))
+
+
+def evidence_of(report: Report) -> Evidence:
+    """Everything that a run saw, as it was before it was graded."""
+    facts = report.run
+    return Evidence(vantage=facts.vantage, started=facts.started, finished=facts.finished, complete=facts.complete,
+                    site=report.site.evidence, hosts=tuple(host.evidence for host in report.hosts))
+
+
+def limits_then(report: Report) -> Mapping[str, Limits]:
+    """The limits that were in force, with this version's own for any that did not exist yet."""
+    profile = report.run.profile if report.run.profile in catalogue.PROFILES else "production"
+    limits = catalogue.limits_of(profile)
+    for then in report.run.limits:
+        rule = limits.get(then.name)
+        if rule is not None:
+            limits[then.name] = Limits(name=then.name, unit=rule.unit, sense=rule.sense, caution=then.caution, fail=then.fail,
+                                       origin=then.origin)
+    return limits
