@@ -19,7 +19,7 @@ def canonical(name: str) -> str:
 
     Only ASCII letters are folded; DNS knows no other case.
     """
-    folded = "".join(chr(ord(c) + 32) if "A" <= c <= "Z" else c for c in name)
+    folded = name.lower() if name.isascii() else "".join(c.lower() if c.isascii() else c for c in name)
     return folded[:-1] if folded.endswith(".") and folded != "." else folded
 
 

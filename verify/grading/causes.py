@@ -25,10 +25,7 @@ _SILENT = frozenset({"silent", "no-answer"})
 def explain(plan: Plan, evidence: Evidence, findings: list[Finding]) -> list[Finding]:
     """The findings, with ``because`` set on every one that a proven fail explains."""
     findings = _excuse_behind_gateways(plan, evidence, findings)
-    fails: dict[str, list[Finding]] = defaultdict(list)
-    for finding in findings:
-        if finding.grade is Grade.FAIL:
-            fails[finding.check].append(finding)
+    fails = _Fails(findings)
     if not fails:
         return findings
     outages = _Outages(findings)
@@ -52,14 +49,36 @@ class _Outages:
         self.no_time_source = not grades["clock.source"] & _SERVING
 
 
-def _explained(effect: Finding, fails: dict[str, list[Finding]], outages: _Outages) -> Finding:
+class _Fails:
+    """The proven fails, by check and by whose they are: a site of a thousand hosts has thousands."""
+
+    def __init__(self, findings: Iterable[Finding]) -> None:
+        self._by_owner: dict[tuple[str, str], list[Finding]] = defaultdict(list)
+        self._by_check: dict[str, list[Finding]] = defaultdict(list)
+        for finding in findings:
+            if finding.grade is Grade.FAIL:
+                self._by_owner[finding.check, _owner(finding)].append(finding)
+                self._by_check[finding.check].append(finding)
+
+    def __bool__(self) -> bool:
+        return bool(self._by_check)
+
+    def near(self, check: str, effect: Finding) -> list[Finding]:
+        """The fails of ``check`` that could explain ``effect``: its own host's and the site's; for the site's, all."""
+        owner = _owner(effect)
+        if owner == SITE:
+            return self._by_check.get(check, [])
+        return [*self._by_owner.get((check, SITE), ()), *self._by_owner.get((check, owner), ())]
+
+
+def _explained(effect: Finding, fails: _Fails, outages: _Outages) -> Finding:
     if effect.grade is not Grade.UNPROVEN and effect.check not in _REPEATING:
         return effect
     if effect.because or effect.grade in (Grade.PASS, Grade.WAIVED):
         return effect
     for check in _upstream(effect.check):
         ties = _TIES.get(check, _same_host)
-        causes = tuple(cause.ref for cause in fails[check] if cause.ref != effect.ref and ties(cause, effect, outages))
+        causes = tuple(cause.ref for cause in fails.near(check, effect) if cause.ref != effect.ref and ties(cause, effect, outages))
         if causes:
             return msgspec.structs.replace(effect, because=causes)
     return effect
