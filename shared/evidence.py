@@ -48,7 +48,7 @@ class Failure(msgspec.Struct, frozen=True, kw_only=True):
     """Something that could not be observed: what kind, in which phase, after how long, and what the system said.
 
     ``sender`` is who sent the ICMP error, where one was received.  ``strays`` counts answers that came from the right
-    place but did not belong to the question.
+    place but did not belong to the question.  ``mtu`` is the packet size that a "too big" says would fit, in octets.
     """
 
     kind: FailureKind
@@ -58,6 +58,7 @@ class Failure(msgspec.Struct, frozen=True, kw_only=True):
     detail: str = ""
     sender: str | None = None
     strays: int = 0
+    mtu: int | None = None
 
 
 class NameRecord(msgspec.Struct, frozen=True):
@@ -193,6 +194,69 @@ class ClockWitness(msgspec.Struct, frozen=True, kw_only=True):
     details: tuple[tuple[str, str], ...] = ()
     discarded: tuple[str, ...] = ()
     runner_steps_seconds: tuple[float, ...] = ()
+    failure: Failure | None = None
+
+
+class SizeTrial(msgspec.Struct, frozen=True, kw_only=True):
+    """Echoes of one packet size that nobody on the way may fragment.  ``size_octets`` counts the IP header along.
+
+    ``failure`` is None where one was answered; otherwise what the last of ``tries`` met.
+    """
+
+    size_octets: int
+    tries: int
+    failure: Failure | None = None
+
+
+class PathMtuEvidence(msgspec.Struct, frozen=True, kw_only=True):
+    """Which packet sizes passed whole between the runner and an address, in the order in which they were first tried.
+
+    The first trial is of a small packet.  Where ``failure`` is set that one was not answered, or nothing could be sent, and
+    no size is known.
+    """
+
+    address: str
+    at: str
+    planned_octets: int
+    trials: tuple[SizeTrial, ...] = ()
+    failure: Failure | None = None
+
+
+class Owner(msgspec.Struct, frozen=True, kw_only=True):
+    """One hardware address that claimed an IP address: how often when asked, and how often unasked."""
+
+    mac: str
+    answers: int
+    unasked: int = 0
+
+
+class OwnersEvidence(msgspec.Struct, frozen=True, kw_only=True):
+    """Who claimed an address on the runner's own wire, over ``asked`` questions and a while of listening.
+
+    ``owners`` are in the order in which they were first heard.  ``failure`` says why nobody could be asked: no-route in phase
+    "off-link" or "own", no-privilege.
+    """
+
+    address: str
+    at: str
+    interface: str = ""
+    asked: int = 0
+    owners: tuple[Owner, ...] = ()
+    failure: Failure | None = None
+
+
+class Identity(msgspec.Struct, frozen=True, kw_only=True):
+    """Who proved to be there on one fresh connection, beside those of ``TlsEvidence`` and ``SshEvidence``.
+
+    ``kind`` is "tls", and ``fingerprint`` the SHA-256 of the certificate; or it is an SSH key type, and ``fingerprint`` that key's
+    as in ``SshHostKey``.
+    """
+
+    address: str
+    port: str
+    at: str
+    kind: str = ""
+    fingerprint: str = ""
     failure: Failure | None = None
 
 
@@ -355,6 +419,7 @@ class SiteEvidence(msgspec.Struct, frozen=True, kw_only=True):
     gateways: tuple[EchoEvidence, ...] = ()
     clocks: tuple[ClockEvidence, ...] = ()
     crashes: tuple[Crash, ...] = ()
+    owners: tuple[OwnersEvidence, ...] = ()
 
 
 class HostEvidence(msgspec.Struct, frozen=True, kw_only=True):
@@ -370,6 +435,9 @@ class HostEvidence(msgspec.Struct, frozen=True, kw_only=True):
     crashes: tuple[Crash, ...] = ()
     complete: bool = True
     witnesses: tuple[ClockWitness, ...] = ()
+    owners: tuple[OwnersEvidence, ...] = ()
+    paths: tuple[PathMtuEvidence, ...] = ()
+    identities: tuple[Identity, ...] = ()
     boot: BootEvidence | None = None
 
 

@@ -49,13 +49,30 @@ class WitnessQuestion(msgspec.Struct, frozen=True):
     server_name: str
 
 
+class OwnersQuestion(msgspec.Struct, frozen=True):
+    """Find every machine that claims an address on the runner's own wire."""
+
+    address: str
+
+
+class PathQuestion(msgspec.Struct, frozen=True):
+    """Find out whether packets of ``octets``, the IP header counted, pass whole to an address; or else which size does."""
+
+    address: str
+    octets: int
+
+
 class PortQuestion(msgspec.Struct, frozen=True):
-    """Try one TCP port.  ``speaks`` is what the plan says is behind it: "tls", "ssh", "" for nothing said."""
+    """Try one TCP port.  ``speaks`` is what the plan says is behind it: "tls", "ssh", "" for nothing said.
+
+    ``visits`` is how many further connections to make, just long enough to see who is there (``evidence.Identity``).
+    """
 
     address: str
     port: int
     speaks: str
     server_name: str
+    visits: int = 0
 
 
 class HostQuestions(msgspec.Struct, frozen=True, kw_only=True):
@@ -67,6 +84,8 @@ class HostQuestions(msgspec.Struct, frozen=True, kw_only=True):
     clocks: tuple[ClockQuestion, ...] = ()
     ports: tuple[PortQuestion, ...] = ()
     witnesses: tuple[WitnessQuestion, ...] = ()
+    owners: tuple[OwnersQuestion, ...] = ()
+    paths: tuple[PathQuestion, ...] = ()
 
 
 class SiteQuestions(msgspec.Struct, frozen=True, kw_only=True):
@@ -75,6 +94,7 @@ class SiteQuestions(msgspec.Struct, frozen=True, kw_only=True):
     names: tuple[NameQuestion, ...] = ()
     gateways: tuple[EchoQuestion, ...] = ()
     clocks: tuple[ClockQuestion, ...] = ()
+    owners: tuple[OwnersQuestion, ...] = ()
 
 
 class Pace(msgspec.Struct, frozen=True, kw_only=True):

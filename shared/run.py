@@ -62,7 +62,7 @@ class PlanReference(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class RunFacts(msgspec.Struct, frozen=True, kw_only=True):
-    """Who ran what, when, from where, with which limits."""
+    """Who ran what, when, from where, with which limits.  ``reviewer`` is who is to check the run, and is not who ran it."""
 
     id: str
     kind: str
@@ -78,6 +78,7 @@ class RunFacts(msgspec.Struct, frozen=True, kw_only=True):
     limits: tuple[ShownLimits, ...]
     plan: PlanReference
     command: str = ""
+    reviewer: str = ""
 
 
 class SiteReport(msgspec.Struct, frozen=True, kw_only=True):

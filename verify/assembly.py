@@ -39,6 +39,7 @@ class Request(msgspec.Struct, frozen=True, kw_only=True):
     operator: str = ""
     reason: str = ""
     ticket: str = ""
+    reviewer: str = ""
     profile: str = ""
     command: str = ""
 
@@ -80,7 +81,8 @@ def assemble(
             complete=evidence.complete, tool=Tool(name="seatrial", version=VERSION), vantage=evidence.vantage,
             operator=request.operator, reason=request.reason, ticket=request.ticket,
             profile=request.profile or plan.profile, limits=tuple(shown(limit) for limit in limits.values()),
-            plan=PlanReference(title=plan.title, file=plan.file, sha256=plan.sha256), command=request.command),
+            plan=PlanReference(title=plan.title, file=plan.file, sha256=plan.sha256), command=request.command,
+            reviewer=request.reviewer),
         site=SiteReport(findings=graded.site, evidence=evidence.site),
         hosts=tuple(hosts),
     )

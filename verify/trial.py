@@ -7,11 +7,13 @@ import datetime
 import resource
 import secrets
 import signal
-from collections.abc import Callable
+from collections.abc import Awaitable, Callable
 from pathlib import Path
+from typing import TypeVar
 
 import msgspec
 
+from probes.seam import Network
 from probes.sockets import SocketNetwork
 from shared.evidence import Evidence, HostEvidence
 from shared.findings import Finding
@@ -25,6 +27,8 @@ from verify.errors import PlanError
 from verify.lint import lint
 from verify.planfile.profiles import limits_in_force
 from verify.selection import choose_checks, choose_hosts
+
+T = TypeVar("T")
 
 #: Descriptors left for everything that is not a connection: files, the event loop, the shared sockets.
 _RESERVED_DESCRIPTORS = 64
@@ -41,6 +45,7 @@ class Trial(msgspec.Struct, frozen=True, kw_only=True):
     operator: str = ""
     reason: str = ""
     ticket: str = ""
+    reviewer: str = ""
     command: str = ""
 
 
@@ -85,7 +90,8 @@ def prepare(plan: Plan, trial: Trial) -> Prepared:
     questions = itinerary.draw_up(plan, pace=within_descriptors(trial.pace), sibling=f"seatrial-{secrets.token_hex(6)}",
                                   chosen=chosen, checks=checks)
     request = Request(run_id=new_run_id(), kind=trial.kind, operator=trial.operator, reason=trial.reason,
-                      ticket=trial.ticket, profile=trial.profile or plan.profile, command=trial.command)
+                      ticket=trial.ticket, reviewer=trial.reviewer, profile=trial.profile or plan.profile,
+                      command=trial.command)
     return Prepared(plan=plan, questions=questions, limits=limits, checks=checks, request=request)
 
 
@@ -96,15 +102,23 @@ def conduct(prepared: Prepared, on_host: Callable[[HostEvidence], None] = lambda
 
 
 def probe(questions: Itinerary, on_host: Callable[[HostEvidence], None] = lambda _host: None) -> Evidence:
-    """Answer an itinerary from this machine.  The one place where an event loop is started."""
+    """Answer an itinerary from this machine."""
+    return on_network(questions.pace, lambda network: runner.gather(questions, network, on_host))
 
-    async def answer() -> Evidence:
+
+def on_network(pace: Pace, work: Callable[[Network], Awaitable[T]]) -> T:
+    """Do ``work`` on the real network at this pace.  The one place where an event loop is started.
+
+    Ctrl-C and a polite termination cancel the work, which then returns what it has.
+    """
+
+    async def answer() -> T:
         task = asyncio.current_task()
         assert task is not None
         # Ctrl-C is turned into a cancellation by asyncio.run; a polite termination is treated the same.
         asyncio.get_running_loop().add_signal_handler(signal.SIGTERM, task.cancel)
-        async with SocketNetwork(questions.pace) as network:
-            return await runner.gather(questions, network, on_host)
+        async with SocketNetwork(pace) as network:
+            return await work(network)
 
     return asyncio.run(answer())
 

@@ -1,0 +1,69 @@
+"""Waits for hosts to come back from a reboot and then verifies them: what ``await`` does between its options and its report."""
+
+from __future__ import annotations
+
+import socket
+from collections.abc import Callable, Sequence
+
+import msgspec
+
+from probes.seam import Network, now
+from probes.vantage import look_around
+from shared.evidence import Evidence, HostEvidence, SiteEvidence
+from shared.plan import Host
+from shared.run import Report
+from verify import reboot, trial
+from verify.assembly import assemble
+from verify.reboot import Watched
+from verify.trial import Prepared
+from verify.watch import Event, HostWatch, Rules
+
+
+class Wait(msgspec.Struct, frozen=True, kw_only=True):
+    """How to wait.  ``timeout_seconds`` bounds the wait for all hosts together, however many never return."""
+
+    rules: Rules = Rules()
+    timeout_seconds: float = 1800.0
+
+
+def watch(
+    prepared: Prepared, wait: Wait, on_event: Callable[[Event], None], on_start: Callable[[Sequence[HostWatch]], None]
+) -> tuple[Watched, Evidence]:
+    """Follow every host of a prepared trial; what was seen, and the same as a run in which nothing else was asked."""
+    chosen = _chosen(prepared)
+
+    async def work(network: Network) -> tuple[Watched, Evidence]:
+        began = now(network)
+        vantage = look_around(network, name=socket.gethostname(), footholds=prepared.questions.networks)
+        watched = await reboot.watch(network, prepared.plan, chosen, wait.rules, timeout_seconds=wait.timeout_seconds,
+                                     on_event=on_event, on_start=on_start)
+        alone = Evidence(vantage=vantage, started=began, finished=now(network), complete=False, site=SiteEvidence(),
+                         hosts=tuple(HostEvidence(fqdn=host.fqdn, complete=False) for host in chosen))
+        return watched, with_boots(alone, watched)
+
+    return trial.on_network(reboot.watch_pace(prepared.questions.pace, wait.rules), work)
+
+
+def conduct(
+    prepared: Prepared, wait: Wait, *, on_event: Callable[[Event], None], on_start: Callable[[Sequence[HostWatch]], None],
+    on_watched: Callable[[], None], on_host: Callable[[HostEvidence], None],
+) -> Report:
+    """Watch, then verify, and report both.  An interrupt while watching ends it all with the report of what was seen."""
+    watched, alone = watch(prepared, wait, on_event, on_start)
+    on_watched()
+    seen = with_boots(trial.probe(prepared.questions, on_host), watched) if watched.complete else alone
+    evidence = msgspec.structs.replace(seen, started=alone.started)
+    return assemble(prepared.plan, evidence, prepared.limits, prepared.request, today=trial.today(), checks=prepared.checks)
+
+
+def with_boots(evidence: Evidence, watched: Watched) -> Evidence:
+    """The evidence with what the watch saw put to each host."""
+    return msgspec.structs.replace(evidence, hosts=tuple(
+        msgspec.structs.replace(host, boot=watched.boots.get(host.fqdn),
+                                crashes=(*watched.crashes.get(host.fqdn, ()), *host.crashes))
+        for host in evidence.hosts))
+
+
+def _chosen(prepared: Prepared) -> tuple[Host, ...]:
+    asked = {questions.fqdn for questions in prepared.questions.hosts}
+    return tuple(host for host in prepared.plan.hosts if host.fqdn in asked)
