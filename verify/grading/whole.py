@@ -13,7 +13,7 @@ from shared.evidence import Evidence, HostEvidence
 from shared.findings import SITE, Finding
 from shared.plan import Host, Plan
 from shared.quantities import Limits
-from verify.grading import causes, certificate, clock, gateway, hosts, names, ports, ssh, waivers
+from verify.grading import boot, causes, certificate, clock, gateway, hosts, names, ports, ssh, waivers
 from verify.grading.case import Case
 from verify.grading.clock import Agreement
 from verify.lint import lint
@@ -46,7 +46,7 @@ def grade(
             found += _grade_host(case, agreement, planned[seen.fqdn], seen)
     found += [*clock.grade_fleet(case, agreement), *certificate.grade_fleet(case), *ssh.grade_fleet(case)]
     found = waivers.leave_out(plan, found)
-    found = causes.explain(plan, evidence, found)
+    found = boot.explain(causes.explain(plan, evidence, found))
     found = waivers.apply(plan, found, today=today)
     return _sorted_out(found, [seen.fqdn for seen in evidence.hosts], checks)
 
@@ -60,6 +60,7 @@ def _grade_host(case: Case, agreement: Agreement, host: Host, seen: HostEvidence
         *clock.grade_host(case, agreement, host, seen),
         *certificate.grade_host(case, host, seen),
         *ssh.grade_host(case, host, seen),
+        *boot.grade_host(case, host, seen),
     ]
 
 

@@ -1,0 +1,308 @@
+"""Grades a reboot that was watched: silence, proof of a new boot, what came back when, and whether the same machine did."""
+
+from __future__ import annotations
+
+import datetime
+from collections.abc import Iterable
+
+import msgspec
+
+from shared.boots import BootEvidence, Moment, Outage, Reading, Sign
+from shared.evidence import HostEvidence
+from shared.findings import Finding, Grade
+from shared.plan import Host
+from shared.quantities import Interval, show_seconds
+from verify.grading.case import Case
+
+#: Boot identifiers that a host gives without meaning any boot.
+_NO_ID = ("", "00000000-0000-0000-0000-000000000000")
+#: A host's own clock may be off when it says when it booted; only beyond this is "before the reboot was ordered" believed.
+#: Two minutes: common practice, no source.
+_CLOCK_DOUBT = datetime.timedelta(minutes=2)
+_SUBJECT = "reboot"
+
+
+def grade_host(case: Case, host: Host, evidence: HostEvidence) -> list[Finding]:
+    """Every finding about one watched reboot; none where none was watched."""
+    seen = evidence.boot
+    if seen is None:
+        return []
+    return [
+        *_down(case, host, seen), *_new(case, host, seen), *_up(case, host, seen), *_settled(case, host, seen),
+        *_identity(case, host, seen),
+    ]
+
+
+def _down(case: Case, host: Host, seen: BootEvidence) -> Iterable[Finding]:
+    """Was a whole silence seen?  Its absence is a fail only where the old boot is proven to be still running."""
+    def finding(grade: Grade, found: str, message: str, fix: tuple[str, ...] = (), symptom: str = "") -> Finding:
+        return case.finding(host.fqdn, "boot.down", _SUBJECT, grade, planned="no sign of life for a while", found=found,
+                            message=message, fix=fix, symptom=symptom, at=seen.began)
+
+    if seen.outages:
+        first = seen.outages[0]
+        times = "" if len(seen.outages) == 1 else f" It went down {len(seen.outages)} times in all."
+        if not first.answered:
+            yield finding(Grade.PASS, f"silent when the watch began, {first.silent}",
+                          f"{host.name} was silent already when the watch began; when it went down was not seen.{times}")
+            return
+        yield finding(Grade.PASS, f"silent from {first.silent}",
+                      f"{host.name} last answered at {first.answered} and was silent from {first.silent} on.{times}")
+        return
+    found = f"answered in each of {seen.rounds} rounds"
+    match _boot_changed(seen):
+        case False:
+            yield finding(
+                Grade.FAIL, found, f"{host.name} never went down between {seen.began} and {seen.ended}: the boot from before is "
+                "still running, so nothing that a reboot would change has been tried.",
+                (f"reboot {host.name} and watch it: seatrial await {case.plan.file} --host {host.name}",), "old-boot")
+        case True:
+            yield finding(Grade.PASS, found, f"No silence of {host.name} was seen, but it runs a new boot: it was down before "
+                          "the watch began, or for less than a round.")
+        case None:
+            why = (f"The reboot was ordered at {seen.since}, before the watch began." if seen.since
+                   else f"It answered in each of {seen.rounds} rounds, {show_seconds(seen.round_seconds)} apart.")
+            yield finding(Grade.UNPROVEN, found, f"{host.name} was not seen to go down. {why} Whether it rebooted cannot be told "
+                          "from outside.", symptom="no-silence")
+
+
+def _boot_changed(seen: BootEvidence) -> bool | None:
+    """What the host itself says: True for a new boot, False for the old one, None where it does not say enough."""
+    before, after = seen.before, seen.after
+    if after is None:
+        return None
+    if before is not None and before.boot_id not in _NO_ID and after.boot_id not in _NO_ID:
+        return before.boot_id != after.boot_id
+    booted, ordered = read_time(after.booted), read_time(seen.since)
+    if booted is None or ordered is None:
+        return None
+    if booted >= ordered:
+        return True
+    return False if booted < ordered - _CLOCK_DOUBT else None
+
+
+def _new(case: Case, host: Host, seen: BootEvidence) -> Iterable[Finding]:
+    """Is a new boot running?  The host's own word first; a silence that was seen is the weaker proof."""
+    def finding(grade: Grade, found: str, message: str, fix: tuple[str, ...] = (), symptom: str = "") -> Finding:
+        return case.finding(host.fqdn, "boot.new", _SUBJECT, grade, planned="a new boot", found=found, message=message, fix=fix,
+                            symptom=symptom, at=seen.ended)
+
+    changed, back = _boot_changed(seen), [outage for outage in seen.outages if outage.back]
+    own_word = f"boot {seen.after.boot_id or 'of unknown name'}, begun {seen.after.booted or 'at a time not said'}" \
+        if seen.after else ""
+    if changed is True:
+        yield finding(Grade.PASS, own_word, f"{host.name} says itself that it runs a new boot.")
+    elif changed is False:
+        yield finding(Grade.FAIL, own_word, f"{host.name} still runs the boot from before: its boot identifier has not changed, "
+                      "or that boot began before the reboot was ordered.",
+                      ("systemctl reboot", f"then: seatrial await {case.plan.file} --host {host.name}"), "old-boot")
+    elif back:
+        lasted = _between(back[-1].still or back[-1].silent, back[-1].silent)
+        yield finding(Grade.PASS, f"silent for at least {show_seconds(lasted)}, then back",
+                      f"{host.name} was silent for at least {show_seconds(lasted)} and came back. That is the weaker proof: a "
+                      "cut wire looks the same, and its boot identifier could not be compared.")
+    elif seen.outages:
+        yield finding(Grade.UNPROVEN, "not back", f"{host.name} had not come back by {seen.ended}, so nothing is known of its "
+                      "boot.", symptom="silent")
+    else:
+        yield finding(Grade.UNPROVEN, "no silence seen, no boot identifier", f"Nothing shows whether {host.name} runs a new "
+                      "boot: no silence was seen, and its boot identifier could not be compared.", symptom="no-silence")
+
+
+def _up(case: Case, host: Host, seen: BootEvidence) -> Iterable[Finding]:
+    """One finding for each sign that must come back; a host that is gone altogether is one finding."""
+    def finding(subject: str, grade: Grade, found: str, message: str, fix: tuple[str, ...] = (), symptom: str = "") -> Finding:
+        return case.finding(host.fqdn, "boot.up", subject, grade, planned="answers after the reboot", found=found,
+                            message=message, fix=fix, symptom=symptom, at=seen.ended)
+
+    last = seen.outages[-1] if seen.outages else None
+    if last is not None and not last.back:
+        waited = show_seconds(_between(seen.ended, last.silent))
+        known = f"It last answered at {last.answered}." if last.answered else "It was silent when the watch began."
+        yield finding(", ".join(host.addresses), Grade.FAIL, f"no sign of life for {waited}",
+                      f"{host.name} did not come back: no sign of life in the {waited} until {seen.ended}. {known}",
+                      ("look at its console: does it wait for a key, a passphrase or a disk check?",
+                       "ip -br link; ip -br address; ip route",
+                       f"when it is back: seatrial await {case.plan.file} --host {host.name} --since {last.silent}"), "silent")
+        return
+    if last is None and not seen.since:
+        yield finding(_SUBJECT, Grade.UNPROVEN, "it was not seen to go down",
+                      f"{host.name} was not seen to go down, so nothing can be said of its coming back.", symptom="no-silence")
+        return
+    for sign in seen.signs:
+        moments = [moment for moment in seen.moments if moment.sign == sign]
+        # An echo that nobody ever answers is a filter's doing and no part of a reboot; host.echo judges it.
+        if not sign.service and not any(moment.reading is Reading.UP for moment in moments):
+            continue
+        yield _came_back(case, host, seen, sign, moments, last)
+
+
+def _came_back(case: Case, host: Host, seen: BootEvidence, sign: Sign, moments: list[Moment], last: Outage | None) -> Finding:
+    subject, words = _subject(host, sign), _words(sign)
+    final = moments[-1] if moments else None
+    after = [moment for moment in moments if last is None or moment.at >= last.back]
+    if final is not None and final.reading is Reading.UP:
+        first = next((moment for moment in after if moment.reading is Reading.UP), final)
+        flaps = sum(moment.reading is Reading.UP for moment in after) - 1
+        note = f"; it went and came {flaps} more times" if flaps > 0 else ""
+        if last is None:
+            return case.finding(host.fqdn, "boot.up", subject, Grade.PASS, planned="answers after the reboot",
+                                found=f"answers since {first.at} or before{note}",
+                                message=f"{words} of {host.name} answers{note}.", at=first.at)
+        delay = Interval(max(0.0, _between(first.after or first.at, last.back)), _between(first.at, last.still or last.silent))
+        judged = case.measured_finding(
+            host.fqdn, "boot.up", subject, delay, case.limits["boot_service_delay"], planned="answers after the reboot, soon",
+            quantity=f"The time {words} of {host.name} took after the host's first sign of life{note}",
+            fix=(f"on {host.name}: systemd-analyze critical-chain; journalctl -b -u UNIT",), symptom="late", at=first.at)
+        return msgspec.structs.replace(judged, found=f"back at {first.at}, {judged.found} after the first sign of life")
+    if final is None or final.reading is Reading.UNKNOWN:
+        return case.finding(host.fqdn, "boot.up", subject, Grade.UNPROVEN, planned="answers after the reboot",
+                            found="the runner could not ask", message=f"The runner could not ask for {words} of {host.name}"
+                            f"{': ' + final.detail if final and final.detail else ''}.")
+    ever = [moment for moment in moments if moment.reading is Reading.UP]
+    told = f"{final.reading}{': ' + final.detail if final.detail else ''}"
+    before = bool(last and ever and ever[0].at <= last.silent)
+    if before:
+        message = (f"{words} of {host.name} answered before the reboot and did not come back until {seen.ended}; the host itself "
+                   "did. A service that was started by hand is ended by a reboot.")
+    else:
+        message = f"{words} of {host.name} never answered until {seen.ended}, though the host itself did."
+    return case.finding(
+        host.fqdn, "boot.up", subject, Grade.FAIL, planned="answers after the reboot", found=f"never came back ({told})",
+        message=message, fix=_enable(host, sign), symptom="never", at=seen.ended)
+
+
+def _enable(host: Host, sign: Sign) -> tuple[str, ...]:
+    if sign.name == "time":
+        return (f"on {host.name}: systemctl is-enabled chrony ntpsec systemd-timesyncd; chronyc -n sources",
+                "enable the one that is meant, for every boot: systemctl enable --now UNIT")
+    return (f"on {host.name}: systemctl --failed; ss -ltnp",
+            "enable the service for every boot, and start it: systemctl enable --now UNIT",
+            "see why it did not start: journalctl -b -u UNIT")
+
+
+def _subject(host: Host, sign: Sign) -> str:
+    """As the other checks write it: the port, with the address where there are several; the address alone for the rest."""
+    if sign.name.endswith("/tcp"):
+        return f"{sign.name} {sign.address}" if len(host.addresses) > 1 else sign.name
+    return f"{sign.name} {sign.address}"
+
+
+def _words(sign: Sign) -> str:
+    if sign.name == "echo":
+        return f"echo at {sign.address}"
+    if sign.name == "time":
+        return f"the time service at {sign.address}"
+    spoken = {"tls": " with TLS", "ssh": " with SSH"}.get(sign.speaks, "")
+    return f"{sign.name}{spoken}"
+
+
+def _settled(case: Case, host: Host, seen: BootEvidence) -> Iterable[Finding]:
+    """Whether all planned ports answered round after round."""
+    wanted = f"all planned ports answer in {seen.steady_rounds} rounds in a row, over {show_seconds(seen.steady_seconds)}"
+
+    def finding(grade: Grade, found: str, message: str, fix: tuple[str, ...] = (), symptom: str = "") -> Finding:
+        return case.finding(host.fqdn, "boot.settled", _SUBJECT, grade, planned=wanted, found=found, message=message, fix=fix,
+                            symptom=symptom, at=seen.settled or seen.ended)
+
+    last = seen.outages[-1] if seen.outages else None
+    if seen.settled:
+        took = f", {show_seconds(_between(seen.ready, last.silent))} after it went silent" if last and last.answered else ""
+        yield finding(Grade.PASS, f"answering since {seen.ready}{took}",
+                      f"{host.name} has answered on all planned ports since {seen.ready}{took}; settled at {seen.settled}.")
+    elif seen.why == "interrupted":
+        yield finding(Grade.UNPROVEN, "the watch was interrupted", f"The watch of {host.name} was interrupted before it settled.",
+                      symptom="interrupted")
+    elif last is None and not seen.since:
+        yield finding(Grade.UNPROVEN, "it was not seen to go down", f"{host.name} was not seen to go down, so that it settled "
+                      "again cannot be told.", symptom="no-silence")
+    else:
+        gone = last is not None and not last.back
+        message = (f"{host.name} did not settle: it did not come back by {seen.ended}." if gone else
+                   f"{host.name} did not settle by {seen.ended}: a planned port never answered, or not round after round.")
+        yield finding(Grade.FAIL, "not settled", message,
+                      ("once that is mended, watch it longer:",
+                       f"seatrial await {case.plan.file} --host {host.name} --timeout 60min"), "silent" if gone else "unsettled")
+
+
+def _identity(case: Case, host: Host, seen: BootEvidence) -> Iterable[Finding]:
+    """The host keys before against those after, for each port where a key type was proven both times."""
+    after = {(where, kind): fingerprint for where, kind, fingerprint in seen.keys_after}
+    both = [(where, kind, fingerprint, after[where, kind]) for where, kind, fingerprint in seen.keys_before
+            if (where, kind) in after]
+    for where in dict.fromkeys(pair[0] for pair in both):
+        port, _space, address = where.partition(" ")
+        subject = where if len(host.addresses) > 1 else port
+        changed = [(kind, old, new) for place, kind, old, new in both if place == where and old != new]
+        same = [kind for place, kind, old, new in both if place == where and old == new]
+        if not changed:
+            yield case.finding(host.fqdn, "boot.identity", subject, Grade.PASS, planned="the host keys from before",
+                               found=f"the same {', '.join(same)} key", message=f"{host.name} proved the same SSH host keys "
+                               "after the reboot as before.", at=seen.ended)
+            continue
+        kind, old, new = changed[0]
+        more = f" So did {len(changed) - 1} more." if len(changed) > 1 else ""
+        yield case.finding(
+            host.fqdn, "boot.identity", subject, Grade.FAIL, planned=f"{kind} {old}", found=f"{kind} {new}",
+            message=f"The {kind} host key at {address} port {port} changed over the reboot.{more} Another machine answers, or "
+            "this one was installed anew or booted from another disk.",
+            fix=(f"on the console of {host.name}: for key in /etc/ssh/ssh_host_*_key.pub; do ssh-keygen -lf $key; done",
+                 f"must show: {old}",
+                 f"on its wire, see who else holds {address}: arping -D -I INTERFACE -c 3 {address}"),
+            symptom="other-key", at=seen.ended)
+
+
+#: Which later fails of the same host only repeat that a sign never came back, by the sign's name or what it speaks.
+_REPEATED = frozenset({"port.open", "ssh.identity", "certificate.protocol"})
+
+
+def explain(findings: list[Finding]) -> list[Finding]:
+    """Fold what the verification finds still missing under the boot that did not bring it back.
+
+    A host that is silent behind a dead gateway did not come back because of that gateway, as far as can be told.
+    """
+    behind = {_owner(finding): finding.because for finding in findings if finding.check == "host.echo" and finding.because}
+    findings = [msgspec.structs.replace(finding, because=behind[_owner(finding)])
+                if finding.check == "boot.up" and finding.symptom == "silent" and _owner(finding) in behind else finding
+                for finding in findings]
+    never = {(_owner(finding), finding.subject): finding for finding in findings
+             if finding.check == "boot.up" and finding.grade is Grade.FAIL}
+    if not never:
+        return findings
+    return [msgspec.structs.replace(finding, because=(cause.ref,))
+            if not finding.because and (cause := _boot_cause(finding, never)) else finding for finding in findings]
+
+
+def _boot_cause(effect: Finding, never: dict[tuple[str, str], Finding]) -> Finding | None:
+    if effect.grade not in (Grade.FAIL, Grade.UNPROVEN):
+        return None
+    owner = _owner(effect)
+    gone = next((cause for (host, _subject), cause in never.items() if host == owner and cause.symptom == "silent"), None)
+    if gone is not None and effect.check in ("host.echo", "boot.settled", "boot.new") and effect.symptom == "silent":
+        return gone
+    if effect.check in _REPEATED:
+        return never.get((owner, effect.subject))
+    if effect.check == "clock.synchronised":
+        return never.get((owner, f"time {effect.subject}"))
+    if effect.check == "boot.settled":
+        return next((cause for (host, subject), cause in never.items() if host == owner and "/tcp" in subject), None)
+    return None
+
+
+def _owner(finding: Finding) -> str:
+    return finding.ref.partition("|")[0]
+
+
+def _between(later: str, earlier: str) -> float:
+    """The seconds between two stamps of the runner's clock; zero where either cannot be read or the clock went back."""
+    end, begin = read_time(later), read_time(earlier)
+    return max(0.0, (end - begin).total_seconds()) if end and begin else 0.0
+
+
+def read_time(text: str) -> datetime.datetime | None:
+    """An RFC 3339 time as an aware one, or None where it is none."""
+    try:
+        moment = datetime.datetime.fromisoformat(text)
+    except ValueError:
+        return None
+    return moment if moment.tzinfo else None
