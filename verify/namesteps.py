@@ -6,12 +6,13 @@ Pure.  Silence, an error or a server that does not speak for the zone says nothi
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 
 from reports.namesteps import Action, NameSteps, Step, Unseen
 from shared.evidence import Evidence, HostEvidence
-from shared.hostnames import canonical, reverse_name, under
+from shared.hostnames import canonical, reverse_name
 from shared.plan import Host, Plan
+from shared.questions import NameQuestion
 from shared.zonelines import Line, address_line, boundary_zone, classless_zone, pointer_line, reverse_lines, subnet_of
 from verify.grading.case import Case
 from verify.grading.names.answers import Said
@@ -19,6 +20,12 @@ from verify.grading.names.views import Views, addresses_in
 
 _TYPES = {4: "A", 6: "AAAA"}
 _WILDCARD = "it answers the same for a random name, so the record itself cannot be seen"
+
+
+def classless_questions(plan: Plan, chosen: Iterable[Host]) -> tuple[NameQuestion, ...]:
+    """For each server: does it hold the RFC 2317 zones that the chosen hosts may have their pointers in."""
+    zones = dict.fromkeys(classless_zone(address, subnet_of(plan, host)) for host in chosen for address in host.addresses)
+    return tuple(NameQuestion(server, zone, "SOA", "zone") for server in plan.name_servers for zone in zones if zone)
 
 
 def name_steps(plan: Plan, evidence: Evidence) -> NameSteps:
@@ -39,7 +46,6 @@ class _Difference:
         self._order = tuple(server.label for server in plan.name_servers)
         self._servers: dict[tuple[Action, str, Line], set[str]] = defaultdict(set)
         self._unseen: dict[tuple[str, str], list[Line]] = defaultdict(list)
-        self._classless_in_use = _classless_in_use(evidence)
 
     def look_at(self, host: Host, seen: HostEvidence) -> None:
         views = Views(self._case, host, seen)
@@ -111,20 +117,11 @@ class _Difference:
             self._add_pointer(views, label, address)
 
     def _add_pointer(self, views: Views, label: str, address: str) -> None:
-        """Where nothing is yet: by the plan's subnet, unless the zone at the boundary is served and holds pointers itself."""
+        """Where nothing is yet: by the plan's subnet, unless only the zone at the boundary is served, which will do."""
         subnet = subnet_of(views.case.plan, views.host)
         boundary, classless = boundary_zone(address, subnet), classless_zone(address, subnet)
-        if classless and views.served(boundary) and classless not in self._classless_in_use:
+        if classless and views.served(boundary) and not views.served(classless):
             self._note(label, Action.ADD, boundary, pointer_line(address, views.host.fqdn))
             return
         for zone, line in reverse_lines(address, views.host.fqdn, subnet):
             self._note(label, Action.ADD, zone, line)
-
-
-def _classless_in_use(evidence: Evidence) -> frozenset[str]:
-    """The zones that reverse names have been seen to be aliases into (RFC 2317 section 4)."""
-    aliases = (record for host in evidence.hosts for answer in host.names for record in answer.answers
-               if record.rrtype == "CNAME" and under(record.owner, "in-addr.arpa"))
-    return frozenset(canonical(record.value).partition(".")[2] for record in aliases)
-
-

@@ -6,6 +6,8 @@ import datetime
 import secrets
 from collections.abc import Callable, Sequence
 
+import msgspec
+
 from reports.namesteps import NameSteps
 from reports.sheetview import MarginNote
 from shared import catalogue
@@ -16,15 +18,24 @@ from shared.questions import Pace
 from verify import itinerary, trial
 from verify.grading import waivers
 from verify.lint import lint
-from verify.namesteps import name_steps
+from verify.namesteps import classless_questions, name_steps
+
+
+#: What no waiver and no leaving out makes printable: names, addresses and masks that are none.
+_FIRM = frozenset({"plan.mask", "plan.address", "plan.host-name", "plan.suffix", "plan.name-servers"})
 
 
 def judged(plan: Plan, chosen: Sequence[Host], *, today: datetime.date) -> tuple[tuple[str, ...], tuple[MarginNote, ...]]:
     """The faults that would make a sheet of the ``chosen`` hosts wrong, with their mends as lines; and the margin notes.
 
-    A fault that the plan waives is no fault here, and stands in the margin with its reason.
+    A fault that the plan waives is no fault here, and stands in the margin with its reason; but for what has to be readable
+    for a sheet or a zone line to be written at all.
     """
-    linted = waivers.apply(plan, waivers.leave_out(plan, list(lint(plan, today=today).findings)), today=today)
+    raw = lint(plan, today=today)
+    firm = [finding for finding in raw.findings if finding.grade is Grade.FAIL
+            and (finding.check in _FIRM or finding.ref in raw.stops)]
+    loose = [finding for finding in raw.findings if finding not in firm]
+    linted = [*firm, *waivers.apply(plan, waivers.leave_out(plan, loose), today=today)]
     owners = {SITE, *(host.fqdn for host in chosen)}
     about = [finding for finding in linted if _owner(finding) in owners]
     faults = tuple(line for finding in about if finding.grade is Grade.FAIL
@@ -64,5 +75,7 @@ def ask_names(
     checks = [name for name, check in catalogue.CHECKS.items() if check.family == "name"]
     questions = itinerary.draw_up(plan, pace=trial.within_descriptors(pace), sibling=f"seatrial-{secrets.token_hex(6)}",
                                   chosen=chosen, checks=checks)
-    evidence = trial.probe(questions, on_host)
+    site = questions.site
+    site = msgspec.structs.replace(site, names=(*site.names, *classless_questions(plan, chosen)))
+    evidence = trial.probe(msgspec.structs.replace(questions, site=site), on_host)
     return evidence, name_steps(plan, evidence)
