@@ -9,11 +9,12 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import selectors
-from collections.abc import Callable, Coroutine, Hashable, Mapping, Sequence
+from collections.abc import Callable, Coroutine, Hashable, Iterator, Mapping, Sequence
 from contextlib import AbstractAsyncContextManager
 from typing import Any, Protocol, TypeVar
 
-from probes.seam import Datagram, NotObserved, Service, Stream
+from probes.linkwire import Claim, read_claim
+from probes.seam import Datagram, NotObserved, Service, Stream, Wire
 from shared.evidence import Failure, FailureKind
 from shared.questions import Pace
 
@@ -22,6 +23,9 @@ EPOCH_NS = 1_793_610_000 * 1_000_000_000
 
 #: Answers one datagram with (delay in seconds, packet) pairs: none is silence, several are duplicates or strays.
 DatagramPeer = Callable[[bytes], Sequence[tuple[float, bytes]]]
+
+#: Answers one frame put on the wire with (delay in seconds, frame) pairs, by whichever machines hear it.
+FramePeer = Callable[[bytes], Sequence[tuple[float, bytes]]]
 
 T = TypeVar("T")
 
@@ -67,12 +71,18 @@ def run(main: Coroutine[Any, Any, T]) -> T:
         return runner.run(main)
 
 
+#: A runner that stands on no wire of any host.
+OFF_LINK = Failure(kind=FailureKind.NO_ROUTE, phase="off-link", elapsed_seconds=0.0,
+                   detail="the runner does not stand on the wire of the address")
+
+
 class FakeNetwork:
     """A ``Network`` (see ``probes.seam``) whose world is three tables.
 
     ``datagrams`` maps (service name, address, port) to a peer or to the failure every packet there meets; ``streams``
     maps (address, port) to a factory of peers, to a failure, or to a list of these used one a connection.  What is in
-    no table is silent.  ``sent`` records (service or "tcp", address, port, octets) in order.
+    no table is silent.  ``wire`` answers every frame put on the one wire there is, or is why there is none.  ``sent`` records
+    (service, "tcp" or "frame", address, port, octets) in order.
     """
 
     def __init__(
@@ -84,6 +94,7 @@ class FakeNetwork:
         echo: str | Failure = "icmp-datagram",
         sources: Mapping[str, str] | None = None,
         clock_step_seconds: float = 0.0,
+        wire: FramePeer | Failure = OFF_LINK,
     ) -> None:
         self.pace = pace or Pace()
         self.sent: list[tuple[str, str, int, bytes]] = []
@@ -93,6 +104,8 @@ class FakeNetwork:
         self._echo = echo
         self._sources = dict(sources or {})
         self._clock_step_seconds = clock_step_seconds
+        self._wire = wire
+        self._shared_wire: _FakeWire | None = None
 
     def monotonic(self) -> float:
         return asyncio.get_running_loop().time()
@@ -113,6 +126,12 @@ class FakeNetwork:
 
     def source_address(self, address: str) -> str | None:
         return self._sources.get(address)
+
+    def wire_to(self, address: str) -> Wire:
+        if isinstance(self._wire, Failure):
+            raise NotObserved(self._wire)
+        self._shared_wire = self._shared_wire or _FakeWire(self, self._wire)
+        return self._shared_wire
 
     async def exchange(
         self,
@@ -157,6 +176,35 @@ class FakeNetwork:
                                       detail="no answer in time"))
         self.open_streams += 1
         return _FakeStream(self, entry(), address, port)
+
+
+class _FakeWire:
+    """The wire that all addresses share; the runner's own hardware address on it is 00:00:5e:00:53:01."""
+
+    interface, mac = "wire0", "00:00:5e:00:53:01"
+
+    def __init__(self, network: FakeNetwork, answers: FramePeer) -> None:
+        self._network, self._answers = network, answers
+        self._hearers: list[tuple[str, Callable[[Claim], None]]] = []
+
+    @contextlib.contextmanager
+    def listen(self, address: str, hear: Callable[[Claim], None]) -> Iterator[None]:
+        self._hearers.append((address, hear))
+        try:
+            yield
+        finally:
+            self._hearers.remove((address, hear))
+
+    async def send(self, frame: bytes) -> None:
+        self._network.sent.append(("frame", "", 0, frame))
+        for delay, answer in self._answers(frame):
+            asyncio.get_running_loop().call_later(delay, self._arrive, answer)
+
+    def _arrive(self, frame: bytes) -> None:
+        claim = read_claim(frame)
+        for address, hear in tuple(self._hearers):
+            if claim is not None and claim.address == address and claim.mac != self.mac:
+                hear(claim)
 
 
 class _FakeStream:

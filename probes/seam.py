@@ -12,11 +12,12 @@ from __future__ import annotations
 
 import datetime
 from collections.abc import Callable, Hashable
-from contextlib import AbstractAsyncContextManager
+from contextlib import AbstractAsyncContextManager, AbstractContextManager
 from typing import Protocol
 
 import msgspec
 
+from probes.linkwire import Claim
 from shared.evidence import Failure, FailureKind
 from shared.questions import Pace
 
@@ -38,7 +39,8 @@ class Service(msgspec.Struct, frozen=True):
     """A datagram protocol on the shared socket of its name and address family.
 
     ``key_of`` finds the part of a packet that ties an answer to its question, or None for a packet that is no answer.
-    For packets that an ICMP error quotes, ``key_of_request`` does the same for our own packet.
+    For packets that an ICMP error quotes, ``key_of_request`` does the same for our own packet.  The names "icmp" (echoes),
+    "icmp-whole" (echoes that nobody on the way may fragment) and "icmp-timestamp" are ICMP; every other one is UDP.
     """
 
     name: str
@@ -84,6 +86,24 @@ class Stream(Protocol):
         """Close at once.  May be called twice."""
 
 
+class Wire(Protocol):
+    """The link that the runner shares with an address, no router between."""
+
+    @property
+    def interface(self) -> str:
+        """The name of the runner's interface on it."""
+
+    @property
+    def mac(self) -> str:
+        """That interface's own hardware address."""
+
+    def listen(self, address: str, hear: Callable[[Claim], None]) -> AbstractContextManager[None]:
+        """Within it, ``hear`` is told every claim to ``address`` that another machine of the wire makes, asked or not."""
+
+    async def send(self, frame: bytes) -> None:
+        """Send one whole frame, paced like everything else.  Raises NotObserved."""
+
+
 class Network(Protocol):
     """What a probe may do to the world, and the clocks it may read."""
 
@@ -119,7 +139,8 @@ class Network(Protocol):
 
         Others from the same place count as strays (``Failure.strays``) and are dropped (RFC 5452 section 9.1).  Raises
         NotObserved: no-answer, or mismatched where only strays came; refused, unreachable or prohibited when an ICMP
-        error quoting the packet came, with its sender.
+        error quoting the packet came, with its sender.  For "icmp-whole" also too-big with the size that would fit: in phase
+        "answer" where a router said so, in phase "send" where the runner's own interface is what is too small.
         """
 
     async def connect(self, address: str, port: int, *, timeout_seconds: float) -> Stream:
@@ -128,6 +149,13 @@ class Network(Protocol):
         Raises NotObserved: refused (a reset; with a sender, ICMP "port unreachable"), no-answer, prohibited or unreachable
         (an ICMP error, with its sender), no-route, local-limit.  No-answer in phase ``neighbour`` means that nobody on the
         runner's own wire owns the address: the kernel's own search for it failed.  The same holds for ``exchange``.
+        """
+
+    def wire_to(self, address: str) -> Wire:
+        """The link on which ``address`` is looked for directly; one for all addresses of an interface.
+
+        Raises NotObserved: no-route in phase "off-link" where a router stands between or the link is no Ethernet, in phase
+        "own" where the address is the runner's; no-privilege where the system allows this user no raw frames.
         """
 
     def handshake_slot(self) -> AbstractAsyncContextManager[object]:

@@ -20,7 +20,8 @@ from contextlib import AbstractAsyncContextManager
 import msgspec
 
 from probes.failures import from_icmp, from_oserror
-from probes.seam import Datagram, NotObserved, Service, Stream
+from probes.frames import PacketWire, wire_interface
+from probes.seam import Datagram, NotObserved, Service, Stream, Wire
 from shared.evidence import Failure, FailureKind
 from shared.questions import Pace
 
@@ -29,6 +30,7 @@ _SO_TIMESTAMPNS, _SO_RXQ_OVFL, _SO_RCVBUFFORCE = 35, 40, 33
 _IP_RECVERR, _IP_RECVTTL, _IP_TTL = 11, 12, 2
 _IPV6_RECVERR, _IPV6_RECVHOPLIMIT, _IPV6_HOPLIMIT = 25, 51, 52
 _ORIGIN_ICMP, _ORIGIN_ICMP6 = 2, 3
+_IP_MTU_DISCOVER, _IPV6_MTU_DISCOVER, _IPV6_DONTFRAG, _PMTUDISC_PROBE = 10, 23, 62, 3
 _TOTAL_RETRANS = 100  # offset of tcpi_total_retrans in struct tcp_info (linux/tcp.h)
 _ICMP6_FILTER, _ICMP6_ECHO_REPLY = 1, 129
 _SOL_RAW, _ICMP4_FILTER, _ICMP4_ECHO_REPLY, _ICMP4_TIMESTAMP_REPLY = 255, 1, 0, 14
@@ -72,6 +74,7 @@ class _Channel:
         self._overflows = 0
         self._settled: dict[tuple[str, int, Hashable], None] = {}
         self._any_port = service.name.startswith("icmp")
+        self._own_mtu: int | None = None
         self._loop = asyncio.get_running_loop()
         sock.setblocking(False)
         _prepare(sock)
@@ -111,6 +114,7 @@ class _Channel:
 
     def _send(self, waiter: _Waiter, request: bytes, address: str, port: int) -> None:
         # An ICMP error about an earlier packet is reported on the next send: take it off the queue and send again.
+        number = 0
         for _ in range(8):
             waiter.sent_monotonic = self._loop.time()
             waiter.sent_ns = time.time_ns()
@@ -118,9 +122,13 @@ class _Channel:
                 self._sock.sendto(request, (address, port))
                 return
             except OSError as error:
+                number = error.errno or 0
                 if self._drain_errors():
                     continue
-                raise NotObserved(_said_at_once(error.errno or 0, "send")) from error
+                raise NotObserved(_said_at_once(number, "send")) from error
+        if number == errno.EMSGSIZE:
+            raise NotObserved(Failure(kind=FailureKind.TOO_BIG, phase="send", elapsed_seconds=0.0, errno=number,
+                                      detail="larger than the runner's own interface sends", mtu=self._own_mtu))
         raise NotObserved(Failure(kind=FailureKind.LOCAL_LIMIT, phase="send", elapsed_seconds=0.0,
                                   detail="the socket kept reporting errors of other packets"))
 
@@ -192,6 +200,8 @@ class _Channel:
             where = (peer[0], 0 if self._any_port else peer[1])
             waiter = self._waiting.get((*where, key)) if key is not None else None
             failure = _queued_failure(ancillary, self._version, "answer", waiter.sent_monotonic if waiter else 0.0, self._loop)
+            if failure is not None and failure.kind is FailureKind.TOO_BIG and failure.sender is None:
+                self._own_mtu = failure.mtu
             if waiter is not None and failure is not None and not waiter.future.done():
                 waiter.future.set_exception(NotObserved(_own_kernel_gave_up(failure, peer[0])))
         return drained
@@ -221,12 +231,15 @@ def _queued_failure(
     for level, kind, value in ancillary:
         if (level, kind) not in ((socket.IPPROTO_IP, _IP_RECVERR), (socket.IPPROTO_IPV6, _IPV6_RECVERR)):
             continue
-        number, origin, icmp_type, code, _pad, _info, _data = _ERROR.unpack_from(value)
+        number, origin, icmp_type, code, _pad, info, _data = _ERROR.unpack_from(value)
         elapsed = loop.time() - since
         if origin not in (_ORIGIN_ICMP, _ORIGIN_ICMP6):
-            return from_oserror(OSError(number, ""), phase, elapsed)
-        return from_icmp(version=version, icmp_type=icmp_type, code=code, number=number,
-                         sender=_offender(value[_ERROR.size :]), phase=phase, elapsed_seconds=elapsed)
+            failure = from_oserror(OSError(number, ""), phase, elapsed)
+        else:
+            failure = from_icmp(version=version, icmp_type=icmp_type, code=code, number=number,
+                                sender=_offender(value[_ERROR.size :]), phase=phase, elapsed_seconds=elapsed)
+        # The size that would fit (RFC 1191 section 4, RFC 4443 section 3.2); zero from a router older than that.
+        return msgspec.structs.replace(failure, mtu=info or None) if failure.kind is FailureKind.TOO_BIG else failure
     return None
 
 
@@ -332,6 +345,7 @@ class SocketNetwork:
     def __init__(self, pace: Pace) -> None:
         self.pace = pace
         self._channels: dict[tuple[str, int], _Channel] = {}
+        self._wires: dict[str, PacketWire] = {}
         self._pacer = _Pacer(pace.packets_per_second)
         self._connections = asyncio.Semaphore(pace.connections)
         self._handshakes = asyncio.Semaphore(pace.handshakes)
@@ -343,7 +357,10 @@ class SocketNetwork:
     async def __aexit__(self, *_exc: object) -> None:
         for channel in self._channels.values():
             channel.close()
+        for wire in self._wires.values():
+            wire.close()
         self._channels.clear()
+        self._wires.clear()
 
     def monotonic(self) -> float:
         return self._loop.time()
@@ -374,6 +391,12 @@ class SocketNetwork:
 
     def source_address(self, address: str) -> str | None:
         return _source_address(address)
+
+    def wire_to(self, address: str) -> Wire:
+        interface = wire_interface(address)
+        if interface not in self._wires:
+            self._wires[interface] = PacketWire(interface, self._turn)
+        return self._wires[interface]
 
     async def exchange(
         self,
@@ -453,9 +476,11 @@ class SocketNetwork:
         if channel is None:
             raw = False
             try:
-                if service.name == "icmp":
+                if service.name in ("icmp", "icmp-whole"):
                     raw = self.echo_method(address) == "icmp-raw"
                     sock = _icmp_socket(family, raw=raw)
+                    if service.name == "icmp-whole":
+                        _forbid_fragments(sock)
                 elif service.name == "icmp-timestamp":
                     raw, sock = True, _timestamp_socket()
                 else:
@@ -507,6 +532,15 @@ def _icmp_socket(family: int, *, raw: bool) -> socket.socket:
         blocked[word * 4 : word * 4 + 4] = value.to_bytes(4, "little")
         sock.setsockopt(socket.IPPROTO_ICMPV6, _ICMP6_FILTER, bytes(blocked))
     return sock
+
+
+def _forbid_fragments(sock: socket.socket) -> None:
+    """Send packets whole or not at all, whatever the kernel remembers of the path from earlier (ip(7), IP_PMTUDISC_PROBE)."""
+    if sock.family == socket.AF_INET6:
+        sock.setsockopt(socket.IPPROTO_IPV6, _IPV6_MTU_DISCOVER, _PMTUDISC_PROBE)
+        sock.setsockopt(socket.IPPROTO_IPV6, _IPV6_DONTFRAG, 1)
+    else:
+        sock.setsockopt(socket.IPPROTO_IP, _IP_MTU_DISCOVER, _PMTUDISC_PROBE)
 
 
 def _timestamp_socket() -> socket.socket:

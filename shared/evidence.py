@@ -248,8 +248,8 @@ class OwnersEvidence(msgspec.Struct, frozen=True, kw_only=True):
 class Identity(msgspec.Struct, frozen=True, kw_only=True):
     """Who proved to be there on one fresh connection, beside those of ``TlsEvidence`` and ``SshEvidence``.
 
-    ``kind`` is "tls", and ``fingerprint`` the SHA-256 of the certificate; or it is an SSH key type, and ``fingerprint`` that key's
-    as in ``SshHostKey``.
+    ``kind`` is "tls", and ``fingerprint`` the SHA-256 of the certificate; or it is an SSH key type, and ``fingerprint`` that
+    key's as in ``SshHostKey``.
     """
 
     address: str
