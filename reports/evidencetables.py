@@ -7,9 +7,11 @@ from collections.abc import Iterable, Sequence
 
 import msgspec
 
+from shared.boots import BootEvidence
 from shared.evidence import (
     CertificateFacts,
     ClockEvidence,
+    ClockWitness,
     Crash,
     EchoEvidence,
     Failure,
@@ -35,7 +37,8 @@ class Table(msgspec.Struct, frozen=True):
 def of_host(seen: HostEvidence) -> tuple[Table, ...]:
     """What was seen of one host."""
     return _filled(names(seen.names), echoes("host", "Echo", seen.echoes), ports(seen.ports), clocks(seen.clocks),
-                   tls(seen.tls), chains(seen.tls), ssh(seen.ssh), crashes(seen.crashes))
+                   witnesses(seen.witnesses), tls(seen.tls), chains(seen.tls), ssh(seen.ssh), boots(seen.boot),
+                   crashes(seen.crashes))
 
 
 def of_site(seen: SiteEvidence) -> tuple[Table, ...]:
@@ -60,7 +63,8 @@ def _answer(answer: NameAnswer) -> str:
         return failure_words(answer.failure)
     records = ", ".join(f"{record.rrtype} {record.value} (TTL {record.ttl_seconds} s)" for record in answer.answers)
     parts = (answer.rcode, records or "no records", "authoritative" if answer.authoritative else "",
-             "cut short over UDP" if answer.truncated else "", answer.explanation)
+             "cut short over UDP" if answer.truncated else "", answer.explanation,
+             f"and {answer.left_out} more records" if answer.left_out else "")
     return "; ".join(filter(None, parts))
 
 
@@ -93,14 +97,39 @@ def clocks(servers: Sequence[ClockEvidence]) -> Table:
 
 def _exchange(server: ClockEvidence) -> tuple[str, ...]:
     label = server.address if server.server == server.address else f"{server.server} ({server.address})"
-    remark = "; ".join(part for part in (f"kiss code {server.kiss_code}" if server.kiss_code else "",
-                                         failure_words(server.failure) if server.failure else "") if part)
+    remark = "; ".join(filter(None, (f"kiss code {server.kiss_code}" if server.kiss_code else "", *server.discarded,
+                                     failure_words(server.failure) if server.failure else "")))
     answered = f"{len(server.samples)} of {server.asked}"
     if not server.samples:
         return (label, answered, "", "", "", "", "", remark)
     best = min(server.samples, key=lambda sample: sample.delay_seconds)
     return (label, answered, show_seconds(best.offset_seconds), show_seconds(best.delay_seconds), str(best.stratum),
             str(best.leap), best.reference_id, remark)
+
+
+def witnesses(seen: Sequence[ClockWitness]) -> Table:
+    """What other than NTP tells of the host's clock: the narrowest span each witness leaves for its lead over the runner's."""
+    return Table("clock", "Other witnesses of the clock", ("witness", "answered", "ahead of the runner by", "remark"),
+                 tuple(_witness(witness) for witness in seen))
+
+
+def _witness(seen: ClockWitness) -> tuple[str, ...]:
+    lead = ""
+    if seen.samples:
+        best = min(seen.samples, key=lambda sample: sample.hi_seconds - sample.lo_seconds)
+        lead = f"{show_seconds(best.lo_seconds)} to {show_seconds(best.hi_seconds)}"
+    remarks = [*(f"{name}: {value}" for name, value in seen.details), *seen.discarded]
+    if seen.failure:
+        remarks.append(failure_words(seen.failure))
+    return (f"{seen.method} {seen.port}".strip(), f"{len(seen.samples)} of {seen.asked}", lead, "; ".join(remarks))
+
+
+def boots(seen: BootEvidence | None) -> Table:
+    """Every change of a sign of life while the host was rebooted."""
+    rows = [] if seen is None else [(moment.at, moment.sign.name, str(moment.reading), moment.detail) for moment in seen.moments]
+    if seen is not None and seen.left_out:
+        rows.append(("", "", "", f"and {seen.left_out} more changes"))
+    return Table("boot", "Signs of life during the reboot", ("not later than", "sign", "was", "remark"), tuple(rows))
 
 
 def tls(handshakes: Sequence[TlsEvidence]) -> Table:
@@ -134,9 +163,16 @@ def _certificate(facts: CertificateFacts) -> tuple[str, ...]:
 def ssh(servers: Sequence[SshEvidence]) -> Table:
     """What each SSH server says of itself before any login."""
     return Table("ssh", "SSH", ("port", "identification", "host keys", "key exchange", "ciphers", "remark"),
-                 tuple((s.port, s.identification or " / ".join(s.preamble) or "none",
-                        _list(f"{key.key_type} {key.bits} bit {key.fingerprint}" for key in s.host_keys), _list(s.kex_algorithms),
-                        _list(s.ciphers), failure_words(s.failure) if s.failure else "") for s in servers))
+                 tuple(_ssh_server(server) for server in servers))
+
+
+def _ssh_server(seen: SshEvidence) -> tuple[str, ...]:
+    keys = _list(f"{key.key_type} {key.bits} bit {key.fingerprint}" for key in seen.host_keys)
+    remarks = [f"{failed.key_type}: {failure_words(failed.failure)}" for failed in seen.key_failures]
+    if seen.failure:
+        remarks.insert(0, failure_words(seen.failure))
+    return (seen.port, seen.identification or " / ".join(seen.preamble) or "none", keys, _list(seen.kex_algorithms),
+            _list(seen.ciphers), "; ".join(remarks))
 
 
 def crashes(found: Sequence[Crash]) -> Table:

@@ -18,6 +18,7 @@ from reports.findingview import SITE_NAME, FindingView, HeldView, Names, Shower,
 from reports.fleetview import FULL_PAGE_HOSTS, Fleet
 from reports.marks import GRADES, VERDICTS, Mark, many, rank
 from reports.missingview import MissingView
+from reports.timeline import Timeline, timeline
 from shared.catalogue import Check
 from shared.findings import Finding, Grade, Verdict, verdict_of
 from shared.quantities import show_seconds
@@ -108,6 +109,7 @@ class Page(msgspec.Struct, frozen=True, kw_only=True):
     more_waived: int
     domain: str
     fleet: Fleet
+    reboots: Timeline | None
     clocks: ClockLine | None
     calendar: Calendar | None
     hosts: tuple[HostView, ...]
@@ -147,6 +149,7 @@ def build(report: Report, checks: Mapping[str, Check]) -> Page:
         missing=missingview.missing(report, shower),
         brief=_brief(report), facts=_facts(report), limits=_limits(report), checks=_checks(report, checks),
         domain=domain, fleet=fleetview.fleet(report, names, domain),
+        reboots=timeline(report.hosts, domain),
         clocks=_clocks(report, domain), calendar=figures.calendar(report.hosts, report.run.started),
         hosts=(*site, *(_host(host, slug, shower, domain, lean=lean)
                         for host, slug in zip(report.hosts, names.hosts, strict=True))),

@@ -10,6 +10,7 @@ from typing import Any
 
 import msgspec
 
+from shared.boots import BootEvidence, Moment, Outage, Reading, Sign
 from shared.evidence import (
     CertificateFacts,
     ClockEvidence,
@@ -678,3 +679,45 @@ def fleet(size: int = 1000) -> Report:
             causes.append(plant_old_tls(host))
     causes.insert(0, plant_stale_server(site, hosts[120:160]))
     return assemble(site, hosts, causes)
+
+
+def _at(seconds: float) -> str:
+    minute, second = divmod(seconds, 60)
+    return f"2027-03-04T09:{int(minute):02}:{second:04.1f}Z"
+
+
+def boot(silent: float, back: float, ready: float | None, settled: float | None, *, ended: float = 600.0) -> BootEvidence:
+    """One watched reboot; times in seconds since nine o'clock.  ``back`` of 0 is a host that did not come back."""
+    outage = Outage(answered=_at(silent - 5), silent=_at(silent), still=_at((back or ended) - 5), back=_at(back) if back else "")
+    sign = Sign("443/tcp", "192.0.2.11", "tls")
+    return BootEvidence(
+        began=_at(0),
+        ended=_at(ended),
+        rounds=int(ended / 5),
+        round_seconds=5.0,
+        steady_rounds=3,
+        steady_seconds=30.0,
+        why="settled" if settled else "time-out",
+        signs=(sign,),
+        outages=(outage,) if silent else (),
+        moments=(Moment(at=_at(silent), after=_at(max(0, silent - 5)), sign=sign, reading=Reading.SILENT),),
+        ready=_at(ready) if ready else "",
+        settled=_at(settled) if settled else "",
+    )
+
+
+def rebooted() -> Report:
+    """Five hosts after a reboot: a quick one, two slow ones, one that never settled and one that did not come back."""
+    boots = [
+        boot(20, 80, 110, 140),
+        boot(25, 95, 300, 330),
+        boot(22, 240, 280, 310),
+        boot(30, 90, None, None),
+        boot(28, 0, None, None),
+    ]
+    report = assemble(site_sound(), drafts([f"dome-{letter}" for letter in "abcde"]), [], kind="await")
+    hosts = tuple(
+        msgspec.structs.replace(host, evidence=msgspec.structs.replace(host.evidence, boot=seen))
+        for host, seen in zip(report.hosts, boots, strict=True)
+    )
+    return msgspec.structs.replace(report, hosts=hosts)

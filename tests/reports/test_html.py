@@ -24,7 +24,7 @@ from shared.findings import Grade
 from shared.safetext import visible
 
 VOID = {"meta", "br", "link", "input", "img"}
-SAMPLES = ("small", "three", "sound", "tidewater", "hostile")
+SAMPLES = ("small", "three", "sound", "tidewater", "hostile", "rebooted")
 
 
 class Parsed(HTMLParser):

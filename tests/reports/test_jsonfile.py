@@ -15,7 +15,7 @@ from reports.figures import read_time
 from reports.jsonfile import ReportFileError, from_json, to_json
 from reports.schema import report_schema, schema_text
 
-SAMPLES = ("small", "three", "sound", "tidewater", "hostile")
+SAMPLES = ("small", "three", "sound", "tidewater", "hostile", "rebooted")
 
 
 def _validator() -> jsonschema.Draft202012Validator:

@@ -1,0 +1,125 @@
+"""The geometry of the after-reboot timeline: when each host fell silent, came back, was ready and settled."""
+
+from __future__ import annotations
+
+import datetime
+from collections.abc import Sequence
+
+import msgspec
+
+from reports.figures import Tick, read_time
+from reports.fleetview import short_name
+from shared.boots import BootEvidence
+from shared.quantities import show_seconds
+from shared.run import HostReport
+
+#: The most hosts drawn, those that took longest first; the rest are counted.
+_MOST_ROWS = 24
+#: Labels of the axis, in seconds since the beginning; the first that gives at most six ticks is used.
+_STEPS = (1.0, 2.0, 5.0, 10.0, 30.0, 60.0, 120.0, 300.0, 600.0, 1800.0, 3600.0, 21600.0, 86400.0)
+
+
+class Stretch(msgspec.Struct, frozen=True):
+    """A piece of a host's line: "answering", "silent" (known to be), "unseen" (between two looks), "back" or "ready"."""
+
+    kind: str
+    begins: float
+    ends: float
+
+
+class Reboot(msgspec.Struct, frozen=True, kw_only=True):
+    """One host's line, with the same in words."""
+
+    label: str
+    stretches: tuple[Stretch, ...]
+    settled: float | None
+    text: str
+
+
+class Timeline(msgspec.Struct, frozen=True, kw_only=True):
+    """All hosts on one axis of time, in seconds since the watch began.  ``unseen`` counts the hosts left out."""
+
+    ticks: tuple[Tick, ...]
+    began: str
+    rows: tuple[Reboot, ...]
+    unseen: int
+
+
+def timeline(hosts: Sequence[HostReport], domain: str) -> Timeline | None:
+    """The reboots that were watched; None where none was."""
+    watched = [(short_name(host.name, domain), boot) for host in hosts
+               if (boot := host.evidence.boot) is not None and read_time(boot.began) and read_time(boot.ended)]
+    if not watched:
+        return None
+    first = min(_time(boot.began) for _, boot in watched)
+    length = max((_time(boot.ended) - first).total_seconds() for _, boot in watched) or 1.0
+    watched.sort(key=lambda pair: (pair[1].settled != "", -_lasted(pair[1])))
+    return Timeline(ticks=_ticks(length), began=first.strftime("%Y-%m-%d %H:%M:%S UTC"),
+                    rows=tuple(_reboot(label, boot, first, length) for label, boot in watched[:_MOST_ROWS]),
+                    unseen=max(0, len(watched) - _MOST_ROWS))
+
+
+def _time(text: str) -> datetime.datetime:
+    moment = read_time(text)
+    if moment is None:
+        raise ValueError(f"not a time: {text!r}")
+    return moment
+
+
+def _lasted(boot: BootEvidence) -> float:
+    return (_time(boot.settled if read_time(boot.settled) else boot.ended) - _time(boot.began)).total_seconds()
+
+
+def _ticks(length: float) -> tuple[Tick, ...]:
+    step = next((step for step in _STEPS if length / step <= 6), length / 6)
+    count = int(length / step)
+    return tuple(Tick(round(100 * number * step / length, 1), show_seconds(number * step) if number else "0", number % 2 == 1)
+                 for number in range(count + 1))
+
+
+def _reboot(label: str, boot: BootEvidence, first: datetime.datetime, length: float) -> Reboot:
+    def at(text: str, otherwise: float) -> float:
+        moment = read_time(text)
+        return otherwise if moment is None else round(min(100.0, max(0.0, 100 * (moment - first).total_seconds() / length)), 1)
+
+    begun, ended = at(boot.began, 0.0), at(boot.ended, 100.0)
+    stretches: list[Stretch] = []
+    here = begun
+    for outage in boot.outages:
+        answered, silent = at(outage.answered, here), at(outage.silent, here)
+        still = at(outage.still, silent)
+        back = at(outage.back, ended)
+        stretches += [Stretch("back" if stretches else "answering", here, answered), Stretch("unseen", answered, silent)]
+        if outage.back:
+            stretches += [Stretch("silent", silent, still), Stretch("unseen", still, back)]
+        else:
+            stretches.append(Stretch("silent", silent, back))
+        here = back
+    ready = at(boot.ready, ended)
+    stretches += [Stretch("back" if boot.outages else "answering", here, ready), Stretch("ready", ready, ended)]
+    return Reboot(label=label, stretches=tuple(stretch for stretch in stretches if stretch.ends > stretch.begins),
+                  settled=at(boot.settled, 0.0) if read_time(boot.settled) else None, text=_words(boot))
+
+
+def _words(boot: BootEvidence) -> str:
+    """The same in words: when it fell silent, how long it was away, when it was ready and settled, from the beginning."""
+    begun = _time(boot.began)
+
+    def after(text: str) -> str:
+        return show_seconds((_time(text) - begun).total_seconds())
+
+    said = []
+    for outage in boot.outages:
+        if not read_time(outage.silent):
+            continue
+        if read_time(outage.back):
+            away = show_seconds((_time(outage.back) - _time(outage.silent)).total_seconds())
+            said.append(f"silent after {after(outage.silent)}, back after {after(outage.back)} ({away} away)")
+        else:
+            said.append(f"silent after {after(outage.silent)}, and not back")
+    if not said:
+        said.append("never seen silent")
+    if read_time(boot.ready):
+        said.append(f"ready after {after(boot.ready)}")
+    said.append(f"settled after {after(boot.settled)}" if read_time(boot.settled) else f"not settled ({boot.why})")
+    return "; ".join(said)

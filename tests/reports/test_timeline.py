@@ -1,0 +1,69 @@
+"""The reboot of each host is drawn as it was seen, and said in words."""
+
+from __future__ import annotations
+
+from types import ModuleType
+
+import msgspec
+
+from reports.timeline import Timeline, timeline
+
+
+def drawn(sample: ModuleType) -> Timeline:
+    line = timeline(sample.rebooted().hosts, "obs.example.net")
+    assert line is not None
+    return line
+
+
+def test_hosts_that_did_not_settle_come_first_then_the_slowest(sample: ModuleType) -> None:
+    """What needs a look is on top."""
+    assert [row.label for row in drawn(sample).rows] == ["dome-d", "dome-e", "dome-b", "dome-c", "dome-a"]
+
+
+def test_every_line_is_whole_and_in_order(sample: ModuleType) -> None:
+    """From the beginning of the watch to its end, no stretch overlaps another and none is missing."""
+    for row in drawn(sample).rows:
+        ends = [0.0, *(stretch.ends for stretch in row.stretches)]
+        assert [stretch.begins for stretch in row.stretches] == ends[:-1]
+        assert ends[-1] == 100.0
+
+
+def test_what_was_between_two_looks_is_not_called_silent(sample: ModuleType) -> None:
+    """The host fell silent at some time between the last answer and the first silence: that stretch is unseen."""
+    quick = drawn(sample).rows[-1]
+    assert [stretch.kind for stretch in quick.stretches] == ["answering", "unseen", "silent", "unseen", "back", "ready"]
+    assert quick.settled is not None
+    assert quick.stretches[-1].begins < quick.settled < 100
+
+
+def test_the_words_say_the_same(sample: ModuleType) -> None:
+    """A reader who sees no picture misses nothing."""
+    texts = {row.label: row.text for row in drawn(sample).rows}
+    assert texts["dome-a"] == "silent after 20 s, back after 80 s (60 s away); ready after 110 s; settled after 140 s"
+    assert texts["dome-d"] == "silent after 30 s, back after 90 s (60 s away); not settled (time-out)"
+    assert texts["dome-e"] == "silent after 28 s, and not back; not settled (time-out)"
+
+
+def test_a_host_that_was_never_silent_is_said_to_be_so(sample: ModuleType) -> None:
+    """No outage seen is not the same as no reboot; the page says only what was seen."""
+    host = sample.rebooted().hosts[0]
+    seen = msgspec.structs.replace(host.evidence.boot, outages=())
+    quiet = msgspec.structs.replace(host, evidence=msgspec.structs.replace(host.evidence, boot=seen))
+    line = timeline([quiet], "")
+    assert line is not None
+    assert line.rows[0].text.startswith("never seen silent; ")
+    assert [stretch.kind for stretch in line.rows[0].stretches] == ["answering", "ready"]
+
+
+def test_a_run_that_watched_no_reboot_has_no_timeline(sample: ModuleType) -> None:
+    """Nothing is drawn from nothing, nor from times that cannot be read."""
+    report = sample.small()
+    assert timeline(report.hosts, "") is None
+    host = sample.rebooted().hosts[0]
+    odd = msgspec.structs.replace(host.evidence, boot=msgspec.structs.replace(host.evidence.boot, began="soon"))
+    assert timeline([msgspec.structs.replace(host, evidence=odd)], "") is None
+
+
+def test_labels_of_the_axis_are_few_and_round(sample: ModuleType) -> None:
+    """Ten minutes are told in steps of two."""
+    assert [tick.label for tick in drawn(sample).ticks] == ["0", "120 s", "4 min", "6 min", "8 min", "10 min"]
