@@ -31,10 +31,14 @@ SILENCE = Failure(kind=FailureKind.NO_ANSWER, phase="connect", elapsed_seconds=2
     ("failure", "words"),
     [
         (SILENCE, "no answer in: connect, after 2 s"),
-        (Failure(kind=FailureKind.PROHIBITED, phase="", elapsed_seconds=0.001, sender="192.0.2.1"),
-         "prohibited, said by 192.0.2.1, after 1 ms"),
-        (Failure(kind=FailureKind.MISMATCHED, phase="answer", elapsed_seconds=2.0, strays=3, detail="another id"),
-         "mismatched in: answer (another id), 3 stray answers, after 2 s"),
+        (
+            Failure(kind=FailureKind.PROHIBITED, phase="", elapsed_seconds=0.001, sender="192.0.2.1"),
+            "prohibited, said by 192.0.2.1, after 1 ms",
+        ),
+        (
+            Failure(kind=FailureKind.MISMATCHED, phase="answer", elapsed_seconds=2.0, strays=3, detail="another id"),
+            "mismatched in: answer (another id), 3 stray answers, after 2 s",
+        ),
     ],
 )
 def test_a_failure_says_its_kind_phase_sender_and_time(failure: Failure, words: str) -> None:
@@ -45,7 +49,10 @@ def test_a_failure_says_its_kind_phase_sender_and_time(failure: Failure, words: 
 def test_a_lost_echo_is_not_a_fast_one() -> None:
     """RFC 2681 section 2.4: a lost echo has no round trip; it is counted, not averaged."""
     burst = EchoEvidence(address="192.0.2.11", method="icmp", at=AT, round_trips_seconds=(0.001, None, 0.003))
-    assert evidencetables.echoes("host", "Echo", (burst,)).rows[0][2:4] == ("2 of 3", "1 ms / 2 ms / 3 ms (least / median / most)")
+    assert evidencetables.echoes("host", "Echo", (burst,)).rows[0][2:4] == (
+        "2 of 3",
+        "1 ms / 2 ms / 3 ms (least / median / most)",
+    )
 
 
 def test_an_echo_that_was_never_answered_has_no_round_trip() -> None:
@@ -64,7 +71,9 @@ def test_the_exchange_with_the_least_delay_is_shown(sample: ModuleType) -> None:
 
 def test_a_clock_that_asked_to_be_left_alone_has_no_offset() -> None:
     """A kiss code is told in words; the packet carries no time."""
-    kissed = ClockEvidence(server="192.0.2.61", address="192.0.2.61", port=123, at=AT, asked=4, kiss_code="RATE", discarded=("a stray",))
+    kissed = ClockEvidence(
+        server="192.0.2.61", address="192.0.2.61", port=123, at=AT, asked=4, kiss_code="RATE", discarded=("a stray",)
+    )
     assert evidencetables.clocks((kissed,)).rows[0] == ("192.0.2.61", "0 of 4", "", "", "", "", "", "kiss code RATE; a stray")
 
 
@@ -85,8 +94,18 @@ def test_a_certificate_that_cannot_be_parsed_still_has_its_row() -> None:
 
 def test_no_record_is_not_no_answer() -> None:
     """An empty answer says which code it came with; a missing one says why it is missing."""
-    answer = NameAnswer(server="192.0.2.53", name="h", rrtype="A", purpose="forward", transport="udp", at=AT, elapsed_seconds=0.001,
-                        rcode="NXDOMAIN", authoritative=True, left_out=2)
+    answer = NameAnswer(
+        server="192.0.2.53",
+        name="h",
+        rrtype="A",
+        purpose="forward",
+        transport="udp",
+        at=AT,
+        elapsed_seconds=0.001,
+        rcode="NXDOMAIN",
+        authoritative=True,
+        left_out=2,
+    )
     missing = msgspec.structs.replace(answer, rcode="", failure=SILENCE)
     shown = [row[3] for row in evidencetables.names((answer, missing)).rows]
     assert shown == ["NXDOMAIN; no records; authoritative; and 2 more records", "no answer in: connect, after 2 s"]
@@ -106,4 +125,11 @@ def test_a_fault_of_ours_is_shown_as_ours() -> None:
 def test_a_server_that_is_no_ssh_server_shows_what_it_said() -> None:
     """The lines before an identification string that never came."""
     seen = SshEvidence(address="192.0.2.11", port="22/tcp", at=AT, elapsed_seconds=0.1, preamble=("220 hello",), failure=SILENCE)
-    assert evidencetables.ssh((seen,)).rows[0] == ("22/tcp", "220 hello", "none", "none", "none", "no answer in: connect, after 2 s")
+    assert evidencetables.ssh((seen,)).rows[0] == (
+        "22/tcp",
+        "220 hello",
+        "none",
+        "none",
+        "none",
+        "no answer in: connect, after 2 s",
+    )
