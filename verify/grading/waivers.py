@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import datetime
 import fnmatch
+from collections.abc import Collection
 
 import msgspec
 
-from shared.findings import Finding, Grade
+from shared import catalogue
+from shared.findings import SITE, Finding, Grade
 from shared.hostnames import canonical
 from shared.plan import Plan, Waiver
 
@@ -54,3 +56,46 @@ def _waived(plan: Plan, finding: Finding, holding: list[Waiver]) -> Finding:
         return finding
     words = f"{waiver.reason} (accepted until {waiver.until}, {waiver.place}; it was a {finding.grade})"
     return msgspec.structs.replace(finding, grade=Grade.WAIVED, waiver=words)
+
+
+def say_idle(
+    plan: Plan, findings: list[Finding], *, visited: Collection[str], checks: Collection[str], today: datetime.date
+) -> list[Finding]:
+    """The findings with the ``plan.waiver`` of every waiver that accepted nothing in this run turned into a caution.
+
+    A waiver whose fault is mended would hide the next one.  Nothing is said where the run cannot know: where what the waiver
+    names was left out of the run (``visited`` hosts, ``checks``), was unproven, or is left out by the plan.
+    """
+    idle = {
+        f"{waiver.place}: ": waiver for waiver in plan.waivers
+        if in_force(waiver, today) and _was_looked_for(plan, waiver, visited, checks) and _accepts_nothing(plan, waiver, findings)
+    }
+    return [_idle(finding, idle) if finding.check == "plan.waiver" and finding.grade is Grade.PASS else finding
+            for finding in findings]
+
+
+def _was_looked_for(plan: Plan, waiver: Waiver, visited: Collection[str], checks: Collection[str]) -> bool:
+    named = set(catalogue.matching(waiver.check))
+    if not named <= set(checks) or any(fnmatch.fnmatchcase(name, left.check) for name in named for left in plan.left_out):
+        return False
+    wanted = canonical(waiver.host)
+    hosts = {host.fqdn for host in plan.hosts
+             if fnmatch.fnmatchcase(host.fqdn, wanted) or fnmatch.fnmatchcase(canonical(host.name), wanted)}
+    return hosts <= set(visited) and bool(hosts or fnmatch.fnmatchcase(SITE, wanted))
+
+
+def _accepts_nothing(plan: Plan, waiver: Waiver, findings: list[Finding]) -> bool:
+    return all(finding.grade is Grade.PASS for finding in findings
+               if finding.check != "plan.waiver" and covers(waiver, finding, plan.domain))
+
+
+def _idle(finding: Finding, idle: dict[str, Waiver]) -> Finding:
+    waiver = next((waiver for place, waiver in idle.items() if finding.message.startswith(f"{place}the waiver of ")), None)
+    if waiver is None:
+        return finding
+    where = f" ({waiver.subject})" if waiver.subject != "*" else ""
+    return msgspec.structs.replace(
+        finding, grade=Grade.CAUTION, found="matches no finding that failed or cautioned", symptom="idle",
+        message=f"{waiver.place}: the waiver of {waiver.check}{where} for {waiver.host} accepted nothing in this run: nothing "
+                "that it names failed or cautioned.  It would hide the next fault.",
+        fix=("delete the waiver, if what it accepted is mended for good",))

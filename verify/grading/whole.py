@@ -48,6 +48,8 @@ def grade(
     found = waivers.leave_out(plan, found)
     found = boot.explain(causes.explain(plan, evidence, found))
     found = waivers.apply(plan, found, today=today)
+    found = waivers.say_idle(
+        plan, found, visited=[seen.fqdn for seen in evidence.hosts if seen.complete], checks=checks, today=today)
     return _sorted_out(found, [seen.fqdn for seen in evidence.hosts], checks)
 
 

@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 import datetime
-from collections.abc import Callable
+from collections.abc import Callable, Collection
 
+import msgspec
 import pytest
 
+from shared.catalogue import CHECKS
 from shared.findings import Finding, Grade, make_ref
-from shared.plan import LeftOut, Plan, Waiver
+from shared.plan import LeftOut, Place, Plan, Waiver
 from verify.grading import waivers
+from verify.lint import lint
 
 TODAY = datetime.date(2026, 11, 25)
 HOST = "dome-a.obs.example.net"
@@ -65,3 +68,51 @@ def test_a_left_out_check_leaves_no_finding(make_plan: Callable[..., Plan]) -> N
     plan = make_plan(left_out=(LeftOut(check="certificate.*", reason="no web server here"),))
     kept = waivers.leave_out(plan, [fail(), fail("port.open")])
     assert [finding.check for finding in kept] == ["port.open"]
+
+
+def idle_after(
+    plan: Plan, *findings: Finding, visited: Collection[str] = (HOST,), checks: Collection[str] = tuple(CHECKS)
+) -> Grade:
+    """The grade of the plan's one waiver after a run that found ``findings``."""
+    linted = lint(plan, today=TODAY).findings
+    judged = waivers.say_idle(plan, [*linted, *findings], visited=visited, checks=checks, today=TODAY)
+    [own] = [finding for finding in judged if finding.check == "plan.waiver"]
+    assert (own.grade is Grade.CAUTION) == bool(own.fix)
+    return own.grade
+
+
+def waiving(make_plan: Callable[..., Plan], accepted: Waiver) -> Plan:
+    """A plan of one host with one waiver, as it is read from a file."""
+    placed = msgspec.structs.replace(accepted, place=Place("tidewater.toml", 40))
+    return make_plan(hosts=make_plan().hosts[:1], waivers=(placed,))
+
+
+@pytest.mark.parametrize("findings", [[], [fail(grade=Grade.PASS)], [fail("certificate.name")]])
+def test_a_waiver_that_accepted_nothing_is_said(make_plan: Callable[..., Plan], findings: list[Finding]) -> None:
+    """What it names passed, or no finding has its name: it would hide the next fault."""
+    assert idle_after(waiving(make_plan, waiver()), *findings) is Grade.CAUTION
+
+
+@pytest.mark.parametrize("grade", [Grade.WAIVED, Grade.UNPROVEN])
+def test_a_waiver_in_use_or_in_doubt_is_left_alone(make_plan: Callable[..., Plan], grade: Grade) -> None:
+    """One of several ports is enough, and what could not be judged may still need it."""
+    findings = [fail(grade=Grade.PASS), fail(subject="8443/tcp", grade=grade)]
+    assert idle_after(waiving(make_plan, waiver()), *findings) is Grade.PASS
+
+
+def test_a_run_of_a_part_says_nothing_of_waivers_it_did_not_touch(make_plan: Callable[..., Plan]) -> None:
+    """A host that was not visited, a check that was not asked for and one that the plan leaves out prove nothing idle."""
+    plan = waiving(make_plan, waiver())
+    assert idle_after(plan, visited=()) is Grade.PASS
+    assert idle_after(plan, checks=["plan.waiver", "name.forward"]) is Grade.PASS
+    left = msgspec.structs.replace(plan, left_out=(LeftOut(check="certificate.*", reason="no web server here"),))
+    assert all(finding.grade is Grade.PASS for finding in waivers.say_idle(
+        left, [f for f in lint(left, today=TODAY).findings if f.check == "plan.waiver"], visited=(HOST,), checks=tuple(CHECKS),
+        today=TODAY))
+
+
+@pytest.mark.parametrize(("until", "left"), [("2026-12-10", Grade.PASS), ("2026-12-09", Grade.CAUTION),
+                                             ("2026-11-25", Grade.CAUTION), ("2026-11-24", Grade.CAUTION)])
+def test_the_end_of_a_waiver_is_announced_14_days_ahead(make_plan: Callable[..., Plan], until: str, left: Grade) -> None:
+    """In use all the time: 15 days are no news, 14 are, and so is the day after the last."""
+    assert idle_after(waiving(make_plan, waiver(until=until)), fail(grade=Grade.WAIVED)) is left
