@@ -15,6 +15,7 @@ _COMMANDS = {
     "lint": "verify.commands.lint",
     "sheet": "verify.commands.sheet",
     "verify": "verify.commands.verify",
+    "await": "verify.commands.await_",
     "drift": "verify.commands.drift",
     "accept": "verify.commands.accept",
     "regrade": "verify.commands.regrade",

@@ -44,15 +44,14 @@ def watch(
     return trial.on_network(reboot.watch_pace(prepared.questions.pace, wait.rules), work)
 
 
-def conduct(
-    prepared: Prepared, wait: Wait, *, on_event: Callable[[Event], None], on_start: Callable[[Sequence[HostWatch]], None],
-    on_watched: Callable[[], None], on_host: Callable[[HostEvidence], None],
-) -> Report:
-    """Watch, then verify, and report both.  An interrupt while watching ends it all with the report of what was seen."""
-    watched, alone = watch(prepared, wait, on_event, on_start)
-    on_watched()
-    seen = with_boots(trial.probe(prepared.questions, on_host), watched) if watched.complete else alone
-    evidence = msgspec.structs.replace(seen, started=alone.started)
+def verify(prepared: Prepared, watched: Watched, began: str, on_host: Callable[[HostEvidence], None]) -> Report:
+    """Verify the hosts as they are now, and report that together with what the watch saw since ``began``."""
+    evidence = with_boots(trial.probe(prepared.questions, on_host), watched)
+    return report(prepared, msgspec.structs.replace(evidence, started=began))
+
+
+def report(prepared: Prepared, evidence: Evidence) -> Report:
+    """Grade and lay out; of an interrupted watch, what there is."""
     return assemble(prepared.plan, evidence, prepared.limits, prepared.request, today=trial.today(), checks=prepared.checks)
 
 

@@ -37,6 +37,7 @@ class ProbingOptions(msgspec.Struct, frozen=True, kw_only=True):
     quiet: bool
     store: str | None = None
     no_store: bool = False
+    reviewer: str = ""
 
     def pace(self) -> Pace:
         """How gently to ask; the agent names the tool and the ticket to whoever reads the other side's log."""
@@ -101,12 +102,11 @@ _OPTIONS = (
     click.option("--reason", default="", metavar="TEXT", help="Why the run is made; kept in the report."),
     click.option("--ticket", default="", metavar="TEXT", help="Change ticket; kept in the report."),
     click.option("--operator", default=account, metavar="TEXT", help="Who runs it; your account name unless given."),
+    click.option("--reviewer", default="", metavar="TEXT", help="Who is to check the run; kept in the report."),
     click.option("--limit-rate", type=Rate(), default=f"{_DEFAULT.packets_per_second:g}/s", show_default=True,
                  metavar="N/s", help="Packets sent a second, at most."),
     click.option("--concurrency", type=click.IntRange(1, 100_000), default=_DEFAULT.hosts, show_default=True, metavar="N",
                  help="Hosts visited at the same time, at most."),
-    click.option("--timeout", type=Seconds(), default=f"{_DEFAULT.timeout_seconds:g}", show_default=True,
-                 metavar="SECONDS", help="Longest wait for one question, its retries included."),
     click.option("--strict", is_flag=True, help="Exit with 1 on cautions too."),
     click.option("--quiet", is_flag=True, help="Print the causes only, and nothing when there are none."),
     store_option,
@@ -114,8 +114,11 @@ _OPTIONS = (
 )
 
 
-def probing_options(command: F) -> F:
-    """Add every option that probing commands share; the command receives them as one ``ProbingOptions``."""
+def probing_options(command: F, *, timeout_flag: str = "--timeout") -> F:
+    """Add every option that probing commands share; the command receives them as one ``ProbingOptions``.
+
+    ``timeout_flag`` is how the longest wait for one question is called, for a command that waits for something else too.
+    """
 
     def gathered(**values: Any) -> Any:
         own = {name: values[name] for name in ProbingOptions.__struct_fields__}
@@ -124,6 +127,8 @@ def probing_options(command: F) -> F:
 
     gathered.__name__, gathered.__doc__ = command.__name__, command.__doc__
     decorated: Any = gathered
-    for option in reversed(_OPTIONS):
+    question = click.option(timeout_flag, "timeout", type=Seconds(), default=f"{_DEFAULT.timeout_seconds:g}", show_default=True,
+                            metavar="SECONDS", help="Longest wait for one question, its retries included.")
+    for option in reversed((*_OPTIONS, question)):
         decorated = option(decorated)
     return decorated  # type: ignore[no-any-return]

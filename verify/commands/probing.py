@@ -6,6 +6,7 @@ import os
 import shlex
 import shutil
 import sys
+from collections.abc import Callable
 from pathlib import Path
 from typing import NoReturn
 
@@ -34,29 +35,41 @@ def stop(error: Exception) -> NoReturn:
     sys.exit(Exit.UNUSABLE)
 
 
-def run_and_report(plan_file: Path, options: ProbingOptions, *, kind: str) -> NoReturn:
+#: Conducts a prepared trial, showing on the way what there is to be seen.
+Conduct = Callable[[trial.Prepared, ProbingOptions], Report]
+
+
+def conduct(prepared: trial.Prepared, options: ProbingOptions) -> Report:
+    """Probe, grade and report, with a line of progress."""
+    with Progress(len(prepared.questions.hosts), shown=not options.quiet) as progress:
+        return trial.conduct(prepared, progress.on_host)
+
+
+def run_and_report(plan_file: Path, options: ProbingOptions, *, kind: str, conduct: Conduct = conduct) -> NoReturn:
     """Conduct a trial of a plan file and end the process with the trial's exit status."""
     try:
-        report, written = probe(read_plan(plan_file), options, kind=kind)
+        report, written = probe(read_plan(plan_file), options, kind=kind, conduct=conduct)
     except (PlanError, UsageError) as error:
         stop(error)
     say(report, written, options)
     sys.exit(exit_of(report, strict=options.strict))
 
 
-def probe(plan: Plan, options: ProbingOptions, *, kind: str) -> tuple[Report, list[Path]]:
+def probe(
+    plan: Plan, options: ProbingOptions, *, kind: str, conduct: Conduct = conduct
+) -> tuple[Report, list[Path]]:
     """Conduct a trial, write its reports and store it: the report and the files written.  Raises PlanError, UsageError."""
     if options.json == STDOUT and options.html == STDOUT:
         raise UsageError("--json - and --html - cannot both be standard output; give one of them a file")
     prepared = trial.prepare(plan, trial.Trial(
         hosts=options.host, checks=options.only, profile=options.profile, pace=options.pace(), kind=kind,
-        operator=options.operator, reason=options.reason, ticket=options.ticket, command=_command_line()))
+        operator=options.operator, reason=options.reason, ticket=options.ticket,
+        reviewer=options.reviewer, command=_command_line()))
     for target in (options.json, options.html):
         folder = _folder_of(target, options.output)
         if folder is not None:
             prove_writable(folder)
-    with Progress(len(prepared.questions.hosts), shown=not options.quiet) as progress:
-        report = trial.conduct(prepared, progress.on_host)
+    report = conduct(prepared, options)
     try:
         written = write_reports(report, plan.file, options)
     finally:

@@ -1,0 +1,153 @@
+"""Shows hosts on their way through a reboot: a live board on a terminal, one line a change elsewhere."""
+
+from __future__ import annotations
+
+import contextlib
+import sys
+import time
+from collections.abc import Iterator, Sequence
+from typing import TYPE_CHECKING, Protocol
+
+import click
+
+from shared.boots import Reading, Sign
+from shared.quantities import show_seconds
+from shared.safetext import visible
+from verify.watch import Event, HostWatch, Phase
+
+if TYPE_CHECKING:
+    from rich.console import RenderableType
+
+    from verify.awaited import Wait
+
+#: A shape for each reading, beside its word in the key; no colour is needed to tell them apart.
+SHAPES = {Reading.UP: "●", Reading.CLOSED: "◐", Reading.SILENT: "○", Reading.UNKNOWN: "·"}
+_KEY = "● answers   ◐ answers, not ready   ○ silent   · could not be asked"
+#: How often the board is drawn anew, a second: often enough that its clock moves.
+_REDRAWS = 2
+#: Rows kept free on the terminal for the heading and the key.
+_MARGIN_ROWS = 5
+#: What still needs a look comes first.
+_ORDER = (Phase.DOWN, Phase.COMING, Phase.WAITING, Phase.SETTLED)
+
+
+class Shown(Protocol):
+    """What a watch tells while it goes on."""
+
+    def on_start(self, watches: Sequence[HostWatch]) -> None:
+        """The hosts that are watched, each to be read at any time."""
+
+    def on_event(self, event: Event) -> None:
+        """One change."""
+
+
+@contextlib.contextmanager
+def show_watch(wait: Wait, *, quiet: bool) -> Iterator[Shown]:
+    """A board on a terminal, lines elsewhere, nothing with ``quiet``; all of it on standard error."""
+    if quiet:
+        yield _Nothing()
+    elif not sys.stderr.isatty():
+        yield _Lines()
+    else:
+        # Slow to load, and only where somebody looks on.
+        from rich.console import Console
+        from rich.live import Live
+
+        board = _Board(wait)
+        with Live(get_renderable=board.draw, console=Console(stderr=True), refresh_per_second=_REDRAWS, transient=False):
+            yield board
+
+
+class _Nothing:
+    def on_start(self, watches: Sequence[HostWatch]) -> None:
+        """Say nothing."""
+
+    def on_event(self, event: Event) -> None:
+        """Say nothing."""
+
+
+class _Lines:
+    """One line a change, with its time in UTC."""
+
+    def on_start(self, watches: Sequence[HostWatch]) -> None:
+        """Say what is watched."""
+        click.echo(f"watching {len(watches)} hosts; interrupt to end with what was seen", err=True)
+
+    def on_event(self, event: Event) -> None:
+        """Print the change."""
+        click.echo(line_of(event), err=True)
+
+
+def line_of(event: Event) -> str:
+    """One change as a line: the time, the host, what changed, and what was said."""
+    at = f"{event.at[:19]}Z"
+    what = f"{sign_words(event.sign)} {event.reading}" if event.sign and event.reading else event.phase.upper()
+    detail = f" ({visible(event.detail)})" if event.detail else ""
+    return f"{at}  {event.host}  {what}{detail}"
+
+
+def sign_words(sign: Sign, *, several: bool = True) -> str:
+    """A sign in words, with its address where the host has several."""
+    spoken = {"tls": " TLS", "ssh": " SSH"}.get(sign.speaks, "")
+    return f"{sign.name}{spoken}" + (f" at {sign.address}" if several else "")
+
+
+class _Board:
+    """One line a host, what needs a look first."""
+
+    def __init__(self, wait: Wait) -> None:
+        self._wait = wait
+        self._began = time.monotonic()
+        self._watches: Sequence[HostWatch] = ()
+
+    def on_start(self, watches: Sequence[HostWatch]) -> None:
+        """Keep the hosts to draw."""
+        self._watches = watches
+
+    def on_event(self, event: Event) -> None:
+        """Nothing to do: the next drawing shows it."""
+
+    def draw(self) -> RenderableType:
+        """The board as it is now."""
+        import shutil
+
+        from rich.table import Table
+        from rich.text import Text
+
+        elapsed = time.monotonic() - self._began
+        settled = sum(watch.phase is Phase.SETTLED for watch in self._watches)
+        table = Table(box=None, pad_edge=False, title_justify="left", caption_justify="left", caption=_KEY, title=(
+            f"waiting for reboots: {_clock(elapsed)} of {_clock(self._wait.timeout_seconds)}, "
+            f"{settled} of {len(self._watches)} settled; Ctrl-C ends it with what was seen"))
+        for heading in ("host", "state", "since", "signs of life"):
+            table.add_column(heading, overflow="fold" if heading == "signs of life" else "ellipsis")
+        rows = sorted(self._watches, key=lambda watch: _ORDER.index(watch.phase))
+        room = max(3, shutil.get_terminal_size((80, 24)).lines - _MARGIN_ROWS)
+        for watch in rows[:room]:
+            table.add_row(Text(watch.host), Text(_state(watch)), Text(watch.since_at[11:19]), Text(_signs(watch)))
+        if len(rows) > room:
+            table.add_row(Text(f"and {len(rows) - room} more hosts"), Text(""), Text(""), Text(""))
+        return table
+
+
+def _state(watch: HostWatch) -> str:
+    if not watch.rounds:
+        return "being asked"
+    if watch.phase is Phase.SETTLED and watch.missing:
+        return f"settled, {', '.join(dict.fromkeys(sign.name for sign in watch.missing))} missing"
+    return watch.phase.value
+
+
+def _signs(watch: HostWatch) -> str:
+    several = len({sign.address for sign in watch.signs}) > 1
+    return "  ".join(f"{SHAPES[watch.looks[sign].reading] if sign in watch.looks else ' '} {sign_words(sign, several=several)}"
+                     for sign in watch.signs)
+
+
+def _clock(seconds: float) -> str:
+    """Minutes and seconds as a clock shows them, hours only where there are any."""
+    if seconds >= 86400:
+        return show_seconds(seconds)
+    whole = int(seconds)
+    hours = f"{whole // 3600}:" if whole >= 3600 else ""
+    return f"{hours}{whole % 3600 // 60:02}:{whole % 60:02}"
