@@ -53,6 +53,24 @@ async def examine(network: Network, question: PortQuestion, stream: Stream) -> T
         greeting=visit.greeting, failure=failure)
 
 
+async def shown_certificate(network: Network, question: PortQuestion, stream: Stream) -> str:
+    """The SHA-256 of the certificate that answers on ``stream``, freshly connected, which is closed; no version is tried.
+
+    Raises NotObserved.
+    """
+    from probes.tlssession import Handshake
+
+    session = Handshake(_server_name(question.server_name))
+    try:
+        await _Visit(network, stream, network.monotonic() + network.pace.timeout_seconds).shake_hands(session)
+    finally:
+        stream.close()
+    chain = session.chain()
+    if not chain:
+        raise failed(FailureKind.OTHER, "handshake", 0.0, "the server showed no certificate")
+    return chain[0].sha256
+
+
 def _server_name(name: str) -> str | None:
     """The name to ask for: a DNS name in ASCII without the final dot, never an address (RFC 6066 section 3)."""
     bare = name.removesuffix(".")

@@ -42,6 +42,25 @@ async def identify(network: Network, question: PortQuestion, stream: Stream) -> 
         stream.close()
 
 
+async def shown_key(network: Network, stream: Stream) -> SshHostKey:
+    """The first key that the SSH server at the far end of ``stream``, just connected, proves to hold; ``stream`` is closed.
+
+    Raises NotObserved.
+    """
+    try:
+        async with network.handshake_slot():
+            line, heard = _Line(network, stream), _Heard()
+            await _listen(line, heard)
+            offered = heard.offer.host_key if heard.offer else ()
+            known = (name for signatures in sshproof.KEY_TYPES.values() for name in signatures if name in offered)
+            algorithm = next(known, None)
+            if algorithm is None:
+                raise line.failed(FailureKind.OTHER, "negotiation", "no host key type that is offered is known here")
+            return await _prove(line, algorithm, heard)
+    finally:
+        stream.close()
+
+
 @dataclass(slots=True)
 class _Heard:
     """What one connection brought before the key exchange.  ``payload`` is the offer as it came: it enters the hash."""

@@ -7,7 +7,7 @@ from collections.abc import Collection
 from shared import catalogue
 from shared.plan import Host, Plan
 from shared.questions import HostQuestions, Itinerary, Pace, SiteQuestions
-from verify.asking import clocks, hosts, names
+from verify.asking import clocks, hosts, links, names
 
 #: Which families of checks read the answers to which kind of question.  Signs of life come from echoes and ports alike,
 #: and every date is judged against the agreed time, so some questions serve families that do not bear their name.
@@ -19,6 +19,11 @@ _SERVES: dict[str, frozenset[str]] = {
     "witnesses": frozenset({"clock"}),
     "time sources": frozenset({"clock", "certificate"}),
     "ports": frozenset({"port", "host", "gateway", "certificate", "ssh"}),
+}
+#: The same for questions that take long or serve few checks: by the checks themselves.
+_ONLY_FOR: dict[str, frozenset[str]] = {
+    "owners": frozenset({"host.address-conflict", "host.mac"}),
+    "paths": frozenset({"host.path-mtu"}),
 }
 
 
@@ -37,12 +42,13 @@ def draw_up(
     families = {name.partition(".")[0] for name in checks if name.partition(".")[0] != "plan"}
 
     def wanted(kind: str) -> bool:
-        return bool(_SERVES[kind] & families)
+        return bool(_ONLY_FOR[kind] & set(checks) if kind in _ONLY_FOR else _SERVES[kind] & families)
 
     site = SiteQuestions(
         names=names.site_questions(plan, sibling) if wanted("names") else (),
         gateways=hosts.gateway_questions(plan) if wanted("gateways") else (),
         clocks=clocks.site_questions(plan) if wanted("time sources") else (),
+        owners=links.gateway_questions(plan) if wanted("owners") else (),
     )
     return Itinerary(
         networks=_footholds(plan),
@@ -54,8 +60,10 @@ def draw_up(
                 names=names.host_questions(plan, host) if wanted("names") else (),
                 echoes=hosts.echo_questions(plan, host) if wanted("echoes") else (),
                 clocks=clocks.host_questions(plan, host) if wanted("host clocks") else (),
-                ports=hosts.port_questions(plan, host) if wanted("ports") else (),
+                ports=hosts.port_questions(plan, host, visits=hosts.VISITS if wanted("owners") else 0) if wanted("ports") else (),
                 witnesses=clocks.witness_questions(plan, host) if wanted("witnesses") else (),
+                owners=links.owner_questions(host) if wanted("owners") else (),
+                paths=links.path_questions(plan, host) if wanted("paths") else (),
             )
             for host in chosen
         ),

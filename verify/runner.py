@@ -14,7 +14,7 @@ from typing import Any
 
 import msgspec
 
-from probes import certificate, clock, echo, names, ports, shell, witness
+from probes import certificate, clock, echo, identities, link, names, path, ports, shell, witness
 from probes.seam import Network, NotObserved, now
 from probes.vantage import look_around
 from shared.evidence import (
@@ -26,8 +26,12 @@ from shared.evidence import (
     Failure,
     FailureKind,
     HostEvidence,
+    Identity,
     NameAnswer,
+    OwnersEvidence,
+    PathMtuEvidence,
     PortEvidence,
+    PortState,
     SiteEvidence,
     SshEvidence,
     TlsEvidence,
@@ -51,22 +55,30 @@ class _Notebook:
     tls: list[TlsEvidence | None] = field(default_factory=list)
     ssh: list[SshEvidence | None] = field(default_factory=list)
     witnesses: list[tuple[ClockWitness, ...] | None] = field(default_factory=list)
+    owners: list[OwnersEvidence | None] = field(default_factory=list)
+    paths: list[PathMtuEvidence | None] = field(default_factory=list)
+    identities: list[tuple[Identity, ...] | None] = field(default_factory=list)
     crashes: list[Crash] = field(default_factory=list)
     complete: bool = False
 
     def site(self) -> SiteEvidence:
         return SiteEvidence(names=_kept(self.names), gateways=_kept(self.echoes), clocks=_kept(self.clocks),
-                            crashes=tuple(self.crashes))
+                            crashes=tuple(self.crashes), owners=_kept(self.owners))
 
     def host(self, fqdn: str) -> HostEvidence:
         return HostEvidence(fqdn=fqdn, names=_kept(self.names), echoes=_kept(self.echoes), clocks=_kept(self.clocks),
                             ports=_kept(self.ports), tls=_kept(self.tls), ssh=_kept(self.ssh),
                             crashes=tuple(self.crashes), complete=self.complete,
-                            witnesses=tuple(one for told in _kept(self.witnesses) for one in told))
+                            witnesses=_joined(self.witnesses), owners=_kept(self.owners), paths=_kept(self.paths),
+                            identities=_joined(self.identities))
 
 
 def _kept(slots: list[Any]) -> tuple[Any, ...]:
     return tuple(slot for slot in slots if slot is not None)
+
+
+def _joined(slots: list[Any]) -> tuple[Any, ...]:
+    return tuple(one for told in _kept(slots) for one in told)
 
 
 async def gather(
@@ -108,16 +120,22 @@ async def _visit_site(network: Network, itinerary: Itinerary, book: _Notebook) -
         _each(group, book, book.names, questions.names, lambda question: names.ask(network, question))
         _each(group, book, book.echoes, questions.gateways, lambda question: echo.echo(network, question))
         _each(group, book, book.clocks, questions.clocks, lambda question: _ask_time(network, itinerary, question))
+        _each(group, book, book.owners, questions.owners, lambda question: link.owners(network, question))
 
 
 async def _visit_host(network: Network, questions: HostQuestions, book: _Notebook) -> None:
     connections = asyncio.Semaphore(CONNECTIONS_A_HOST)
     book.tls, book.ssh = [None] * len(questions.ports), [None] * len(questions.ports)
+    book.identities = [None] * len(questions.ports)
     positions = {id(question): index for index, question in enumerate(questions.ports)}
 
     async def knock(question: PortQuestion) -> PortEvidence:
+        index = positions[id(question)]
         async with connections:
-            return await _knock(network, question, book, positions[id(question)])
+            seen = await _knock(network, question, book, index)
+        if question.visits and seen.state is PortState.OPEN:
+            book.identities[index] = await identities.revisit(network, question)
+        return seen
 
     async with asyncio.TaskGroup() as group:
         group.create_task(_ask_names(network, questions.names, book))
@@ -126,6 +144,8 @@ async def _visit_host(network: Network, questions: HostQuestions, book: _Noteboo
               lambda question: clock.ask_time(network, question, question.server.host))
         _each(group, book, book.ports, questions.ports, knock)
         _each(group, book, book.witnesses, questions.witnesses, lambda question: witness.ask_clock(network, question))
+        _each(group, book, book.owners, questions.owners, lambda question: link.owners(network, question))
+        _each(group, book, book.paths, questions.paths, lambda question: path.measure(network, question))
 
 
 async def _ask_names(network: Network, questions: tuple[NameQuestion, ...], book: _Notebook) -> None:

@@ -24,9 +24,15 @@ def echo_questions(_plan: Plan, host: Host) -> tuple[EchoQuestion, ...]:
     return tuple(EchoQuestion(address, ECHOES) for address in _addresses(host.addresses))
 
 
-def port_questions(plan: Plan, host: Host) -> tuple[PortQuestion, ...]:
+#: Further visits to one port an address, to see whether the same host is there.  Ours: few enough for the limits that an SSH
+#: server puts on callers who never log in.
+VISITS = 2
+
+
+def port_questions(plan: Plan, host: Host, *, visits: int = 0) -> tuple[PortQuestion, ...]:
     """One knock on each planned TCP port of each address, whether it must be open or closed.
 
+    The first one that shows who is there, by TLS before SSH, is visited ``visits`` more times.
     UDP ports are not knocked on: silence over UDP proves nothing, so grading calls them unproven.
     """
     role = plan.role(host.role)
@@ -34,7 +40,8 @@ def port_questions(plan: Plan, host: Host) -> tuple[PortQuestion, ...]:
         return ()
     ports = dict.fromkeys(port for port in (*role.tls, *role.ssh, *role.open, *role.http, *role.closed)
                           if port.transport == "tcp")
-    return tuple(PortQuestion(address, port.number, _speaks(role, port.number), host.fqdn)
+    telling = next((port for port in (*role.tls, *role.ssh) if port.transport == "tcp"), None)
+    return tuple(PortQuestion(address, port.number, _speaks(role, port.number), host.fqdn, visits if port == telling else 0)
                  for address in _addresses(host.addresses) for port in ports)
 
 

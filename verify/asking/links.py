@@ -1,0 +1,40 @@
+"""Whose hardware address to ask for, and which packet sizes to try: of planned addresses only."""
+
+from __future__ import annotations
+
+import ipaddress
+from collections.abc import Iterable
+
+from shared.plan import Host, Plan
+from shared.questions import OwnersQuestion, PathQuestion
+
+
+def gateway_questions(plan: Plan) -> tuple[OwnersQuestion, ...]:
+    """One question a planned gateway, in plan order: a second owner of its address takes a whole network down."""
+    gateways = [network.gateway for network in plan.networks if network.gateway]
+    return tuple(OwnersQuestion(gateway) for gateway in _addresses(gateways))
+
+
+def owner_questions(host: Host) -> tuple[OwnersQuestion, ...]:
+    """One question an address of the host.  Off the host's wire it sends nothing."""
+    return tuple(OwnersQuestion(address) for address in _addresses(host.addresses))
+
+
+def path_questions(plan: Plan, host: Host) -> tuple[PathQuestion, ...]:
+    """One question an address of the host, about the MTU that its network is planned to have."""
+    network = plan.network(host.network)
+    if network is None:
+        return ()
+    return tuple(PathQuestion(address, network.mtu) for address in _addresses(host.addresses))
+
+
+def _addresses(texts: Iterable[str]) -> list[str]:
+    """Those that are addresses: lint reports the rest."""
+    found = []
+    for text in dict.fromkeys(texts):
+        try:
+            ipaddress.ip_address(text)
+        except ValueError:
+            continue
+        found.append(text)
+    return found
