@@ -78,7 +78,8 @@ def _explained(effect: Finding, fails: _Fails, outages: _Outages) -> Finding:
         return effect
     for check in _upstream(effect.check):
         ties = _TIES.get(check, _same_host)
-        causes = tuple(cause.ref for cause in fails.near(check, effect) if cause.ref != effect.ref and ties(cause, effect, outages))
+        near = (cause for cause in fails.near(check, effect) if cause.ref != effect.ref)
+        causes = tuple(cause.ref for cause in near if ties(cause, effect, outages))
         if causes:
             return msgspec.structs.replace(effect, because=causes)
     return effect
@@ -130,8 +131,9 @@ def _roots_of(findings: list[Finding]) -> tuple[str, ...]:
 
 
 def _told_before(finding: Finding, told: dict[tuple[str, ...], str]) -> Finding:
-    """The same fault told again is an effect of its first telling: one zone read at every server, one key held by twins.
+    """The same fault told again is an effect of its first telling.
 
+    So are one zone read at every server, one key held by twins, and one service asked at every address of its host.
     ``told`` collects what has been told so far, in the order of the findings.
     """
     if finding.grade is not Grade.FAIL or finding.because:
@@ -140,6 +142,9 @@ def _told_before(finding: Finding, told: dict[tuple[str, ...], str]) -> Finding:
     if finding.check in _ASKED_AT_EVERY_SERVER:
         _server, _space, record = finding.subject.partition(" ")
         first = told.setdefault((finding.check, owner, record, finding.symptom, finding.found), finding.ref)
+    elif finding.check in _ASKED_AT_EVERY_ADDRESS:
+        service = "" if _is_address(_first_word(finding)) else _first_word(finding)
+        first = told.setdefault((finding.check, owner, service, finding.symptom, finding.found), finding.ref)
     elif finding.check in _TOLD_BY_TWINS:
         twins = (ref for key, ref in told.items() if key[0] == finding.check and key[1] in finding.found)
         first = next(twins, finding.ref)
@@ -151,9 +156,13 @@ def _told_before(finding: Finding, told: dict[tuple[str, ...], str]) -> Finding:
 
 _ASKED_AT_EVERY_SERVER = frozenset({"name.forward", "name.reverse", "name.alias"})
 _TOLD_BY_TWINS = frozenset({"ssh.shared-key", "certificate.shared-key"})
+_ASKED_AT_EVERY_ADDRESS = frozenset({
+    "certificate.trust", "certificate.name", "certificate.dates", "certificate.key", "certificate.signature",
+    "certificate.protocol", "ssh.identity", "ssh.algorithms", "ssh.host-key", "clock.synchronised"})
 
 #: Checks whose fail or caution may only repeat in other words what the fail of a check they need has said.
-_REPEATING = frozenset({"name.forward", "name.reverse", "name.agreement", "name.servers-agree", "clock.offset", "clock.skew"})
+_REPEATING = frozenset({"name.forward", "name.reverse", "name.agreement", "name.servers-agree", "clock.offset", "clock.skew",
+                        "host.ipv6"})
 
 
 def _upstream(check: str) -> Iterator[str]:
@@ -230,9 +239,12 @@ def _far_off_host(_cause: Finding, effect: Finding, _outages: _Outages) -> bool:
 def _silent_host(cause: Finding, effect: Finding, outages: _Outages) -> bool:
     """A dead address explains what was asked of it; of a host with several, only what was asked of that one.
 
-    The way out bears the gateway's address instead, and is proven by any address of the same IP version.
+    The way out bears the gateway's address instead, and is proven by any address of the same IP version.  What was seen to
+    be wrong is explained only where it is that very silence.
     """
     if not _same_host(cause, effect, outages) or cause.symptom not in _SILENT:
+        return False
+    if effect.grade is not Grade.UNPROVEN and effect.symptom not in _SILENT:
         return False
     if effect.check == "gateway.return-path":
         return (":" in cause.subject) == (":" in effect.subject)

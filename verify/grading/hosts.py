@@ -84,6 +84,8 @@ def _console(case: Case, host: Host, address: str) -> tuple[str, ...]:
     """What to look at, and type, at the console of a host that is silent."""
     network = case.plan.network(host.network)
     typed, vlan, gateway = address, "", host.gateway or (network.gateway if network else None)
+    route = "ip -6 route    " if ":" in address else "ip route       "
+    way_out = f"default via {gateway}" if gateway and (":" in gateway) == (":" in address) else "a default route"
     if network and network.subnet and ipaddress.ip_address(address) in (subnet := ipaddress.ip_network(network.subnet)):
         typed = f"{address}/{subnet.prefixlen}"
         if subnet.version == 4:
@@ -94,7 +96,7 @@ def _console(case: Case, host: Host, address: str) -> tuple[str, ...]:
     return (f"at the console of {host.fqdn}: is it powered on, and is the link light lit at both ends of the cable?",
             "ip -br link       # the planned interface must be UP",
             f"ip -br address    # it must show {typed}",
-            f"ip route          # it must show default via {gateway}" if gateway else "ip route",
+            f"{route}   # it must show {way_out}",
             f"at the switch: the host's port must carry network {host.network}{vlan}")
 
 

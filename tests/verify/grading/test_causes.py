@@ -204,6 +204,33 @@ def test_the_same_record_missing_at_every_server_is_one_cause(because) -> None:
     assert told == {first.ref: (), again.ref: (first.ref,), other.ref: ()}
 
 
+def test_one_service_that_is_wrong_at_both_addresses_of_its_host_is_one_cause(because) -> None:
+    """The certificate is told once; another certificate at the other address, or another port's, is told for itself."""
+    four = finding(HOST, "certificate.name", "443/tcp at 192.0.2.11", Grade.FAIL, "other-name", "DNS name old")
+    six = finding(HOST, "certificate.name", "443/tcp at 2001:db8::11", Grade.FAIL, "other-name", "DNS name old")
+    other = finding(HOST, "certificate.name", "443/tcp at 2001:db8::12", Grade.FAIL, "other-name", "DNS name older")
+    port = finding(HOST, "certificate.name", "8443/tcp at 192.0.2.11", Grade.FAIL, "other-name", "DNS name old")
+    neighbour = finding(OTHER, "certificate.name", "443/tcp at 192.0.2.12", Grade.FAIL, "other-name", "DNS name old")
+    told = because(four, six, other, port, neighbour)
+    assert told == {four.ref: (), six.ref: (four.ref,), other.ref: (), port.ref: (), neighbour.ref: ()}
+
+
+def test_a_clock_that_is_not_kept_is_told_at_one_address(because) -> None:
+    """A host has one clock, however many addresses."""
+    four = finding(HOST, "clock.synchronised", "192.0.2.11", Grade.FAIL, "unsynchronised", "stratum 0")
+    six = finding(HOST, "clock.synchronised", "2001:db8::11", Grade.FAIL, "unsynchronised", "stratum 0")
+    assert because(four, six) == {four.ref: (), six.ref: (four.ref,)}
+
+
+def test_a_silent_ipv6_address_is_one_cause(because) -> None:
+    """host.ipv6 repeats the silence; an AAAA record that nobody planned is a fault of its own, dead address or not."""
+    dead = finding(HOST, "host.echo", "2001:db8::11", Grade.FAIL, "silent")
+    silent = finding(HOST, "host.ipv6", "2001:db8::11", Grade.FAIL, "silent")
+    unplanned = finding(HOST, "host.ipv6", HOST, Grade.FAIL, "unplanned")
+    told = because(dead, silent, unplanned)
+    assert told == {dead.ref: (), silent.ref: (dead.ref,), unplanned.ref: ()}
+
+
 def test_twins_share_one_cause(because) -> None:
     """A key on two hosts is one fault, told first by the first of them."""
     one = finding(HOST, "ssh.shared-key", "22/tcp", Grade.FAIL, "shared-key", f"the same as on {OTHER}")

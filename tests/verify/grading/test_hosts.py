@@ -148,6 +148,15 @@ def test_silence_of_everything_fails_with_the_way_to_the_console(graded: Grading
         assert word in text
 
 
+def test_silence_of_an_ipv6_address_asks_for_ipv6_routes(graded: Grading) -> None:
+    """The planned gateway is of the other version and is not asked for there."""
+    (_four, finding) = graded("host.echo", addresses=(V4, V6), echoes=(mute(), mute(address=V6)))
+    text = "\n".join(finding.fix)
+    assert "ip -6 route" in text
+    assert V6 in text
+    assert ROUTER not in text
+
+
 def test_word_of_the_wire_is_said(graded: Grading) -> None:
     """Where not even the hardware address was found the message says so; where a router spoke, it is named."""
     (finding,) = graded("host.echo", echoes=(mute(phase="neighbour"),))

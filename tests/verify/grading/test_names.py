@@ -442,8 +442,18 @@ def test_a_missing_classless_pointer_goes_where_the_alias_leads(world: World) ->
     owner, behind = reverse_name(ADDRESS), f"11.0-25.{REVERSE}"
     world.put(*(answer(server, owner, "PTR", record(owner, "CNAME", f"{behind}."), rcode="NXDOMAIN",
                        authority=(soa(f"0-25.{REVERSE}"),)) for server in (ONE, TWO)))
-    finding = world.findings()[f"name.reverse {ONE} {ADDRESS}"]
-    assert finding.fix == (f"; add to zone 0-25.{REVERSE}", f"{behind}. IN PTR {NAME}.")
+    findings = world.findings()
+    assert findings[f"name.reverse {ONE} {ADDRESS}"].fix == (f"; add to zone 0-25.{REVERSE}", f"{behind}. IN PTR {NAME}.")
+
+
+def test_the_lines_that_close_the_loop_go_where_the_alias_leads(world: World) -> None:
+    """Whatever the subzone is called: an alias of our own beside the one that is there could not be loaded."""
+    owner, behind = reverse_name(ADDRESS), f"11.0/25.{REVERSE}"
+    world.put(*(answer(server, owner, "PTR", record(owner, "CNAME", f"{behind}."), rcode="NXDOMAIN",
+                       authority=(soa(f"0/25.{REVERSE}"),)) for server in (ONE, TWO)))
+    fix = world.findings()[f"name.agreement {ADDRESS}"].fix
+    assert (f"; add to zone 0/25.{REVERSE}", f"{behind}. IN PTR {NAME}.") == fix[-2:]
+    assert not any("CNAME" in line for line in fix)
 
 
 def test_in_a_classless_subnet_that_nobody_serves_both_lines_are_given(make_plan: MakePlan) -> None:

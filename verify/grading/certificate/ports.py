@@ -27,7 +27,7 @@ _JUDGES: dict[str, Callable[[Sight], Finding]] = {
 _PLANNED = "a certificate shown over TLS"
 _PROTOCOL_PLANNED = "TLS 1.2 or 1.3, and nothing older"
 _STATES = {PortState.REFUSED: "refuses connections", PortState.SILENT: "does not answer",
-           PortState.REJECTED: "is closed off by something on the way", PortState.UNTRIED: "could not be tried"}
+           PortState.REJECTED: "cannot be reached", PortState.UNTRIED: "could not be tried"}
 
 
 def grade_host(case: Case, host: Host, evidence: HostEvidence) -> list[Finding]:

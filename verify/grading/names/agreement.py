@@ -11,7 +11,7 @@ from shared.findings import Finding, Grade
 from shared.hostnames import canonical, reverse_name
 from shared.plan import Endpoint
 from shared.quantities import show_seconds
-from shared.zonelines import address_line, reverse_lines, subnet_of, under_comment
+from shared.zonelines import address_line, pointer_line, reverse_lines, subnet_of, under_comment
 from verify.grading.names.answers import Said, is_cached_no, listed, negative_seconds
 from verify.grading.names.servers import catch_up, serials_of, servers_behind
 from verify.grading.names.views import Views, addresses_in
@@ -60,7 +60,9 @@ def _loop(views: Views, address: str) -> Finding:
 def _loop_lines(views: Views, address: str, labels: list[str]) -> tuple[str, ...]:
     name = views.host.fqdn
     forward = views.zone_for(name, None)
-    pointers = reverse_lines(address, name, subnet_of(views.case.plan, views.host))
+    owner, home = views.pointer_home(labels[0], address)
+    pointers = (((home, pointer_line(address, name, owner)),) if home is not None
+                else reverse_lines(address, name, subnet_of(views.case.plan, views.host)))
     both = under_comment(forward, (address_line(name, address),))
     for zone, line in pointers:
         both += under_comment(zone, (line,))

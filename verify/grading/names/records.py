@@ -228,25 +228,20 @@ def _aliases_among(views: Views, label: str, names: list[str]) -> str:
 
 def _reverse_fix(views: Views, server: Endpoint, address: str, read: Reading) -> tuple[str, ...]:
     host, subnet = views.host, subnet_of(views.case.plan, views.host)
-    owner = read.chain.end if read.chain.aliased else reverse_name(address)
-    answer = views.answer(server.label, reverse_name(address), "PTR")
+    owner, zone = views.pointer_home(server.label, address)
     names = list(dict.fromkeys(map(canonical, read.values)))
     remove = [pointer_line(address, name, owner) for name in names if name != host.fqdn]
     missing = host.fqdn not in names
     boundary = boundary_zone(address, subnet)
     right = [other.label for other in views.servers
              if [*map(canonical, views.read(other.label, reverse_name(address), "PTR").values)] == [host.fqdn]]
-    if read.chain.aliased:
-        zone = views.zone_seen(owner, answer)
-        if zone is None or zone == boundary:
-            zone = owner.partition(".")[2]
-    elif remove or not missing or views.served(boundary):
-        zone = views.zone_seen(owner, answer) or boundary
-    else:
-        # Nobody has been seen to serve the zone at the boundary: by the plan's subnet it may be one for RFC 2317.
+    if zone is None and (remove or not missing):
+        zone = views.zone_seen(owner, views.answer(server.label, owner, "PTR")) or boundary
+    if zone is None:
+        # By the plan's subnet it may be one for RFC 2317.
         lines: tuple[str, ...] = ()
-        for zone, line in reverse_lines(address, host.fqdn, subnet):
-            lines += under_comment(zone, (line,))
+        for likely, line in reverse_lines(address, host.fqdn, subnet):
+            lines += under_comment(likely, (line,))
         return views.fix(server.label, boundary, (), (), right) + lines
     if not missing and not remove:
         return (f"; make {host.fqdn} a canonical name: see the lines of name.alias",)

@@ -7,9 +7,9 @@ from collections.abc import Iterable
 from functools import cached_property
 
 from shared.evidence import HostEvidence, NameAnswer
-from shared.hostnames import canonical, under
+from shared.hostnames import canonical, reverse_name, under
 from shared.plan import Endpoint, Host
-from shared.zonelines import Line, under_comment, zone_of
+from shared.zonelines import Line, boundary_zone, subnet_of, under_comment, zone_of
 from verify.grading.case import Case
 from verify.grading.names.answers import Reading, Said, reading
 from verify.grading.names.servers import catch_up, serials_of, servers_behind
@@ -61,6 +61,19 @@ class Views:
         """Whether a planned server gave a start of authority for exactly this zone."""
         return any(reading(answer).said is Said.RECORDS for answer in self.case.evidence.site.names
                    if answer.rrtype == "SOA" and canonical(answer.name) == zone)
+
+    def pointer_home(self, label: str, address: str) -> tuple[str, str | None]:
+        """The owner of an address's pointer at one server, behind the aliases that lead there, and the zone it belongs in.
+
+        The zone is None where nobody has been seen to serve the one at the boundary, so that it may lie elsewhere.
+        """
+        answer = self.answer(label, reverse_name(address), "PTR")
+        chain, boundary = reading(answer).chain, boundary_zone(address, subnet_of(self.case.plan, self.host))
+        if answer is not None and chain.aliased:
+            seen = self.zone_seen(chain.end, answer)
+            return chain.end, chain.end.partition(".")[2] if seen in (None, boundary) else seen
+        owner = reverse_name(address)
+        return owner, (self.zone_seen(owner, answer) or boundary) if self.served(boundary) else None
 
     def fix(self, label: str, zone: str, add: Iterable[Line], remove: Iterable[Line], right: Iterable[str]) -> tuple[str, ...]:
         """Zone-file lines for one server, led by the shorter way where other servers (``right``) have them already."""

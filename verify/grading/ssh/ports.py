@@ -20,7 +20,7 @@ _PLANNED = {
 _STATES = {
     PortState.REFUSED: "refuses connections",
     PortState.SILENT: "does not answer",
-    PortState.REJECTED: "is closed off by a device on the way",
+    PortState.REJECTED: "cannot be reached",
     PortState.UNTRIED: "could not be tried",
 }
 
