@@ -6,7 +6,7 @@ from collections.abc import Iterator
 
 import pytest
 
-from labkit import needs
+from labkit import needs, saltmarsh
 from labkit.runs import Run
 from labkit.site import Site
 from labkit.tidewater import FALSE_SOURCE, FAULTY, PRIMARY, SOUND, STALE, TRUE_SOURCES, plan, tidewater
@@ -41,3 +41,10 @@ def deck_run(tide: Site) -> Run:
 def faulty_run(tide: Site) -> Run:
     """Every host, sound or faulty, with one stale name server and one false time source, seen from behind the router."""
     return tide.verify(plan((*SOUND, *FAULTY), name_servers=(PRIMARY, STALE), time_sources=(*TRUE_SOURCES[:3], FALSE_SOURCE)))
+
+
+@pytest.fixture(scope="session")
+def salt(laboratory: None, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Site]:
+    """Saltmarsh Field Station: every machine and server of ``labkit.saltmarsh``, running."""
+    with saltmarsh.saltmarsh(tmp_path_factory.mktemp("saltmarsh")) as site:
+        yield site

@@ -23,16 +23,16 @@ def name_server(
 ) -> Server:
     """A bind9 that speaks for some zones, from files or, with ``primary``, copied from that server.  No recursion.
 
-    The zone files are ``folder``/ORIGIN.zone; it reads them again on ``reload``.
+    The zone files are ``folder``/``Zone.file``; it reads them again on ``reload``.
     """
     folder.mkdir(parents=True)
     for zone in zones:
         if not primary:
-            (folder / f"{zone.origin}.zone").write_text(zone.text(), encoding="ascii")
+            (folder / zone.file).write_text(zone.text(), encoding="ascii")
     kind = f'type secondary; primaries {{ {primary}; }}; masterfile-format text;' if primary else "type primary;"
     four = " ".join(f"{address};" for address in addresses if ":" not in address)
     six = " ".join(f"{address};" for address in addresses if ":" in address)
-    blocks = "".join(f'zone "{zone.origin}" {{ {kind} file "{zone.origin}.zone"; }};\n' for zone in zones)
+    blocks = "".join(f'zone "{zone.origin}" {{ {kind} file "{zone.file}"; }};\n' for zone in zones)
     config = folder / "named.conf"
     config.write_text(f"""\
 options {{
@@ -51,7 +51,7 @@ controls {{ }};
 
 def time_server(
     node: str, title: str, folder: Path, addresses: Sequence[str], *, synchronised: bool = True, moved: str = "",
-    follows: Sequence[str] = (),
+    follows: Sequence[str] = (), port: int = 123,
 ) -> Server:
     """A chronyd that never touches the machine's clock.
 
@@ -59,15 +59,15 @@ def time_server(
     ask it through ``folder``/chronyd.sock.
     """
     folder.mkdir(parents=True, mode=0o700)
-    four = [f"bindaddress {address}" for address in addresses]
-    lines = [*four, "allow all", "cmdport 0", f"bindcmdaddress {folder}/chronyd.sock", f"pidfile {folder}/chronyd.pid",
+    lines = [*(f"bindaddress {address}" for address in addresses), f"port {port}", "allow all", "cmdport 0",
+             f"bindcmdaddress {folder}/chronyd.sock", f"pidfile {folder}/chronyd.pid",
              *(f"server {source} iburst minpoll 0 maxpoll 2" for source in follows)]
     if synchronised and not follows:
         lines.append("local stratum 8")
     config = folder / "chrony.conf"
     config.write_text("\n".join([*lines, ""]), encoding="ascii")
     return Server(node, title, (find("chronyd"), "-x", "-d", "-u", "root", "-f", str(config)),
-                  tuple(Listening("udp", address, 123) for address in addresses), moved=moved)
+                  tuple(Listening("udp", address, port) for address in addresses), moved=moved)
 
 
 def web_server(

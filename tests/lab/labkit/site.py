@@ -33,7 +33,8 @@ class Machine:
     synchronised, "lost" for a chronyd without a source, "" for none; libfaketime moves it by ``moved``.  ``key`` names the
     SSH host key that machines of the same word share; "own" is its own, "" is no SSH server.  ``rules`` are its nft rules.
     ``mischief`` are servers of our own, as (kind, port).  ``astray`` leaves it without its default routes.  A machine that
-    is not ``present`` has an address that nobody uses.
+    is not ``present`` has an address that nobody uses.  ``really`` are the addresses that it has where they are not the
+    planned ones, ``web_on`` those that its web server listens on.
     """
 
     name: str
@@ -48,15 +49,24 @@ class Machine:
     mischief: tuple[tuple[str, int], ...] = ()
     astray: bool = False
     present: bool = True
+    really: tuple[str, ...] = ()
+    web_on: tuple[str, ...] = ()
+    web_port: int = 443
+    domain: str = DOMAIN
 
     @property
     def fqdn(self) -> str:
         """The full name, without the final dot."""
-        return f"{self.name}.{DOMAIN}"
+        return f"{self.name}.{self.domain}"
+
+    @property
+    def owned(self) -> tuple[str, ...]:
+        """The addresses that it really has."""
+        return self.really or self.addresses
 
     def node(self, wire: str, prefixes: dict[int, int], gateways: tuple[str, ...]) -> Node:
         """The machine on its wire; ``prefixes`` are the prefix lengths of both IP versions."""
-        addresses = tuple(f"{address}/{prefixes[6 if ':' in address else 4]}" for address in self.addresses)
+        addresses = tuple(f"{address}/{prefixes[6 if ':' in address else 4]}" for address in self.owned)
         return Node(self.name, (Plug(wire, addresses),), () if self.astray else gateways, rules=self.rules)
 
 
@@ -124,15 +134,15 @@ class Site:
         folder.mkdir()
         if machine.certificate:
             credential = self.authorities.make(machine.certificate, machine.fqdn)
-            found.append(servers.web_server(name, f"{name} nginx", folder / "nginx", machine.addresses, credential,
-                                            old_versions=machine.old_versions))
+            found.append(servers.web_server(name, f"{name} nginx", folder / "nginx", machine.web_on or machine.owned, credential,
+                                            old_versions=machine.old_versions, port=machine.web_port))
         if machine.key:
             key = self._key(machine.name if machine.key == "own" else machine.key)
-            found.append(servers.shell_server(name, f"{name} sshd", folder / "sshd", machine.addresses, key))
+            found.append(servers.shell_server(name, f"{name} sshd", folder / "sshd", machine.owned, key))
         if machine.clock:
-            found.append(servers.time_server(name, f"{name} chronyd", folder / "chrony", machine.addresses,
+            found.append(servers.time_server(name, f"{name} chronyd", folder / "chrony", machine.owned,
                                              synchronised=machine.clock == "local", moved=machine.moved))
-        return found + [servers.mischief(name, f"{name} {kind} {port}", kind, machine.addresses[0], port)
+        return found + [servers.mischief(name, f"{name} {kind} {port}", kind, machine.owned[0], port)
                         for kind, port in machine.mischief]
 
     def write_plan(self, text: str) -> Path:

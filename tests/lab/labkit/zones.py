@@ -7,16 +7,22 @@ from dataclasses import dataclass, replace
 
 @dataclass(frozen=True, slots=True)
 class Zone:
-    """A zone: its origin without the final dot, its serial, and its records as "owner type value", names absolute."""
+    """A zone: its origin without the final dot, its serial, its records as "owner type value", names absolute, and its server."""
 
     origin: str
     serial: int
     records: tuple[str, ...]
+    server: str = "ns1.obs.example.net"
+
+    @property
+    def file(self) -> str:
+        """The name of its master file; an RFC 2317 zone may hold a slash."""
+        return f"{self.origin.replace('/', '-')}.zone"
 
     def text(self) -> str:
-        """The master file; the name server of every zone is called ns1 below the zone's own name or the site's domain."""
-        head = (f"$TTL 3600\n{self.origin}. IN SOA ns1.obs.example.net. hostmaster.obs.example.net. {self.serial} "
-                f"7200 900 1209600 3600\n{self.origin}. IN NS ns1.obs.example.net.\n")
+        """The master file."""
+        head = (f"$TTL 3600\n{self.origin}. IN SOA {self.server}. hostmaster.obs.example.net. {self.serial} "
+                f"7200 900 1209600 3600\n{self.origin}. IN NS {self.server}.\n")
         return head + "".join(f"{_as_line(record)}\n" for record in self.records)
 
     def without(self, *starts: str) -> Zone:
