@@ -18,9 +18,6 @@ CHROMIUM = "/usr/bin/chromium"
 FLAGS = ["--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-background-networking",
          "--disable-component-update", "--disable-sync"]
 
-# The checker is fetched by a step of its own (fetch_axe), so its tests are there only where it is.
-collect_ignore = [] if (HERE / ".axe" / "axe.min.js").exists() else ["test_axe.py"]
-
 
 @pytest.fixture(scope="session")
 def pages(tmp_path_factory: pytest.TempPathFactory) -> Callable[[str], Path]:
