@@ -54,7 +54,9 @@ def partial_update(plan: Plan, changes: dict[str, tuple[tuple[Line, ...], tuple[
 
 
 def _preamble(plan: Plan) -> str:
-    """Who is to be told, and how: a comment, so that the whole can be piped on."""
-    to = (f"It goes to {plan.name_servers[0].label}, the first name server of the plan; without the lines that begin with "
-          "\"server\" it goes to each zone's primary." if plan.name_servers else "It goes to each zone's primary.")
-    return visible(f"; Nothing has been sent.  Send it with: nsupdate -k KEYFILE FILE.  {to}") + "\n"
+    """Who is to be told, and how: comments, so that the whole can be piped on."""
+    lines = ["; Nothing has been sent.  Send it with: nsupdate -k KEYFILE FILE"]
+    if plan.name_servers:
+        lines += [f"; It goes to {plan.name_servers[0].label}, the first name server of the plan; without the lines that begin with",
+                  '; "server" it goes to the primary of each zone.']
+    return "".join(f"{visible(line)}\n" for line in lines)

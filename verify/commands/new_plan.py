@@ -52,7 +52,7 @@ def command(file: Path | None, *, force: bool, **given: Any) -> None:
             if not file.parent.is_dir():
                 raise UsageError(f'there is no folder "{file.parent}" to write {file.name} in; make it first, or check the path')
             prove_writable(file.parent, "the plan", "choose another place for it")
-        answers = _asked(path) if not given and sys.stdin.isatty() else _taken(given, path)
+        answers = _asked(path) if not given and _on_a_terminal() else _taken(given, path)
         made = draft(answers, path, today=today())
         if made.faults:
             raise UsageError("\n".join(("no plan was written, for it would not be sound:", *made.faults)))
@@ -78,6 +78,10 @@ def _refuse_to_overwrite(file: Path, *, force: bool) -> None:
         raise UsageError(f'"{file}" is a folder; give the name of a file in it, such as {file / "site.toml"}')
     if file.exists() and not force:
         raise UsageError(f'"{file}" is there already; choose another name, or write over it with --force')
+
+
+def _on_a_terminal() -> bool:
+    return sys.stdin.isatty()
 
 
 # --- answers from the command line

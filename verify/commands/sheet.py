@@ -117,8 +117,12 @@ def _write_sheets(
         prove_writable(folder)
     write_all(files)
     if _STDOUT not in (html, text):
-        count = f"{len(chosen)} build sheet{'' if len(chosen) == 1 else 's'}"
-        click.echo("\n".join([f"{count}, {len(notes)} margin notes", *map(str, files)]))
+        counts = f"{_many(len(chosen), 'build sheet')}, {_many(len(notes), 'margin note')}"
+        click.echo("\n".join([counts, *map(str, files)]))
+
+
+def _many(count: int, what: str) -> str:
+    return f"{count} {what}" if count == 1 else f"{count} {what}s"
 
 
 def _write_zones(plan: Plan, folder: Path) -> None:

@@ -1,0 +1,73 @@
+"""Files appear whole or not at all, and nothing is left lying beside them."""
+
+from __future__ import annotations
+
+import errno
+import os
+from pathlib import Path
+
+import pytest
+
+from verify.errors import UsageError
+from verify.files import prove_writable, write_all, write_whole
+
+
+def names(folder: Path) -> list[str]:
+    return sorted(path.name for path in folder.iterdir())
+
+
+def test_a_file_is_written_whole_and_readable_as_the_umask_allows(tmp_path: Path) -> None:
+    """A draft is private; the report is not."""
+    before = os.umask(0o022)
+    try:
+        write_whole(tmp_path / "report.html", b"all of it")
+    finally:
+        os.umask(before)
+    assert (tmp_path / "report.html").read_bytes() == b"all of it"
+    assert (tmp_path / "report.html").stat().st_mode & 0o777 == 0o644
+    assert names(tmp_path) == ["report.html"]
+
+
+@pytest.mark.parametrize("error", [OSError(errno.ENOSPC, "No space left on device"), OSError(errno.EIO, "Input/output error")])
+def test_a_full_disk_leaves_the_old_files_and_no_draft(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, error: OSError) -> None:
+    """The second of three files does not fit: none of the three changes, and the sentence names it."""
+    write_all({tmp_path / name: b"old" for name in "abc"})
+
+    def fail(self: Path, mode: int) -> None:
+        if len(names(tmp_path)) == 5:
+            raise error
+
+    monkeypatch.setattr(Path, "chmod", fail)
+    with pytest.raises(UsageError, match=f'cannot write "{tmp_path}/b": {error.strerror}'):
+        write_all({tmp_path / name: b"new" for name in "abc"})
+    assert names(tmp_path) == ["a", "b", "c"]
+    assert {path.read_bytes() for path in tmp_path.iterdir()} == {b"old"}
+
+
+def test_an_interrupt_leaves_no_draft(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Ctrl-C between two drafts."""
+    def interrupt(self: Path, mode: int) -> None:
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr(Path, "chmod", interrupt)
+    with pytest.raises(KeyboardInterrupt):
+        write_all({tmp_path / "a": b"new", tmp_path / "b": b"new"})
+    assert names(tmp_path) == []
+
+
+def test_a_folder_that_is_none_is_said(tmp_path: Path) -> None:
+    """A file stands where a folder is wanted: one sentence, for the proof and for the writing itself."""
+    (tmp_path / "taken").write_text("")
+    with pytest.raises(UsageError, match=r"cannot write reports in .*taken/in.*: Not a directory; choose another folder"):
+        prove_writable(tmp_path / "taken" / "in")
+    with pytest.raises(UsageError, match=r"cannot write the plan in .*; look elsewhere"):
+        prove_writable(tmp_path / "taken", "the plan", "look elsewhere")
+    with pytest.raises(UsageError, match=r"cannot write .*: Not a directory"):
+        write_whole(tmp_path / "taken" / "file", b"")
+    assert names(tmp_path) == ["taken"]
+
+
+def test_proving_a_folder_leaves_nothing_in_it(tmp_path: Path) -> None:
+    """It is made where it is missing."""
+    prove_writable(tmp_path / "new" / "folder")
+    assert names(tmp_path / "new" / "folder") == []
