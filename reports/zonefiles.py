@@ -57,6 +57,6 @@ def _preamble(plan: Plan) -> str:
     """Who is to be told, and how: comments, so that the whole can be piped on."""
     lines = ["; Nothing has been sent.  Send it with: nsupdate -k KEYFILE FILE"]
     if plan.name_servers:
-        lines += [f"; It goes to {plan.name_servers[0].label}, the first name server of the plan; without the lines that begin with",
-                  '; "server" it goes to the primary of each zone.']
+        lines += [f"; It goes to {plan.name_servers[0].label}, the first name server of the plan; without the lines that begin",
+                  '; with "server" it goes to the primary of each zone.']
     return "".join(f"{visible(line)}\n" for line in lines)
