@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+import os
+from collections.abc import Callable, Iterator
 from typing import Any
 
 import hypothesis
@@ -47,6 +48,14 @@ _SOUND = Plan(
     names_place=Place(FILE, 6),
     time_place=Place(FILE, 9),
 )
+
+
+@pytest.fixture(scope="session", autouse=True)
+def _state_of_its_own(tmp_path_factory: pytest.TempPathFactory) -> Iterator[None]:
+    """Runs that tests make go into a history of the tests' own, never into that of whoever runs them."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setitem(os.environ, "XDG_STATE_HOME", str(tmp_path_factory.mktemp("state")))
+        yield
 
 
 @pytest.fixture(scope="session")

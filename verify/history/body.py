@@ -68,8 +68,17 @@ def unpack_snapshot(content: bytes) -> Snapshot:
     return _decoded(content, Snapshot)
 
 
+def storable(report: Report) -> Report:
+    """The report with a question mark for every lone surrogate, which UTF-8 cannot hold, as in the JSON report."""
+    try:
+        msgspec.msgpack.encode(report)
+    except UnicodeEncodeError:
+        return from_json(to_json(report))
+    return report
+
+
 def pack(report: Report) -> tuple[bytes, dict[bytes, bytes]]:
-    """A report's bytes, and the octets that were taken out of it by their digests."""
+    """A storable report's bytes, and the octets that were taken out of it by their digests."""
     octets: dict[bytes, bytes] = {}
 
     def taken_out(content: bytes) -> bytes:
@@ -77,13 +86,7 @@ def pack(report: Report) -> tuple[bytes, dict[bytes, bytes]]:
         octets[digest] = content
         return digest
 
-    lean = _with_octets(report, taken_out)
-    try:
-        plain = msgspec.msgpack.encode(lean)
-    except UnicodeEncodeError:
-        # A lone surrogate, which UTF-8 cannot hold; the JSON report writes a question mark in its place.
-        plain = msgspec.msgpack.encode(from_json(to_json(lean)))
-    return lzma.compress(plain, preset=_PRESET), octets
+    return lzma.compress(msgspec.msgpack.encode(_with_octets(report, taken_out)), preset=_PRESET), octets
 
 
 def restored(report: Report, octets: Mapping[bytes, bytes]) -> Report:

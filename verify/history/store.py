@@ -93,8 +93,12 @@ class Store:
 
     def keep(self, report: Report, plan: Plan, checks: tuple[str, ...] = ()) -> None:
         """Store a run with the plan it was graded from.  ``checks`` are the patterns asked for.  Raises HistoryError."""
+        report = body.storable(report)
         content, octets = body.pack(report)
-        digest, plan_content = body.pack_snapshot(body.snapshot_of(plan))
+        try:
+            digest, plan_content = body.pack_snapshot(body.snapshot_of(plan))
+        except UnicodeEncodeError as error:
+            raise HistoryError(f"the path of the plan is no text ({plan.file!a}); rename it") from error
         for attempt in range(1, _ATTEMPTS + 1):
             try:
                 with writing(self.engine) as connection:

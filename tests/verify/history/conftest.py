@@ -1,0 +1,57 @@
+"""Runs to store, and stores to put them in."""
+
+from __future__ import annotations
+
+import importlib.util
+import sys
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from types import ModuleType
+from typing import Any
+
+import msgspec
+import pytest
+
+from shared.run import Report
+from verify.history.store import Store
+
+
+@pytest.fixture(scope="session")
+def sample() -> ModuleType:
+    """The module that builds sample reports (``tests/reports/sample.py``)."""
+    name = "seatrial_report_sample"
+    path = Path(__file__).parents[2] / "reports" / "sample.py"
+    spec = importlib.util.spec_from_file_location(name, path)
+    assert spec is not None
+    assert spec.loader is not None
+    module = importlib.util.module_from_spec(spec)
+    sys.modules[name] = module
+    spec.loader.exec_module(module)
+    return module
+
+
+@pytest.fixture(scope="session")
+def make_run(sample: ModuleType) -> Callable[..., Report]:
+    """``make_run(night, **facts)``: the sample site of ten hosts as it was in that night, with some facts of the run replaced."""
+    site: Report = sample.tidewater()
+
+    def build(night: int = 0, **facts: Any) -> Report:
+        day = f"2027-03-{night + 1:02}"
+        run = msgspec.structs.replace(site.run, **{
+            "id": f"202703{night + 1:02}T091224Z-7f3a", "started": f"{day}T09:12:24Z", "finished": f"{day}T09:12:38Z"} | facts)
+        return msgspec.structs.replace(site, run=run)
+
+    return build
+
+
+@pytest.fixture
+def place(tmp_path: Path) -> Path:
+    """Where a history of the test's own may be."""
+    return tmp_path / "history.sqlite"
+
+
+@pytest.fixture
+def store(place: Path) -> Iterator[Store]:
+    """An empty history."""
+    with Store.open(str(place), create=True) as opened:
+        yield opened
