@@ -43,24 +43,25 @@ def _down(case: Case, host: Host, seen: BootEvidence) -> Iterable[Finding]:
         first = seen.outages[0]
         times = "" if len(seen.outages) == 1 else f" It went down {len(seen.outages)} times in all."
         if not first.answered:
-            yield finding(Grade.PASS, f"silent when the watch began, {first.silent}",
+            yield finding(Grade.PASS, f"silent when the watch began, {_clock(first.silent)}",
                           f"{host.name} was silent already when the watch began; when it went down was not seen.{times}")
             return
-        yield finding(Grade.PASS, f"silent from {first.silent}",
-                      f"{host.name} last answered at {first.answered} and was silent from {first.silent} on.{times}")
+        yield finding(Grade.PASS, f"silent from {_clock(first.silent)}",
+                      f"{host.name} last answered at {_clock(first.answered)} and was silent from {_clock(first.silent)} "
+                      f"on.{times}")
         return
     found = f"answered in each of {seen.rounds} rounds"
     match _boot_changed(seen):
         case False:
             yield finding(
-                Grade.FAIL, found, f"{host.name} never went down between {seen.began} and {seen.ended}: the boot from before is "
-                "still running, so nothing that a reboot would change has been tried.",
+                Grade.FAIL, found, f"{host.name} never went down between {_clock(seen.began)} and {_clock(seen.ended)}: "
+                "the boot from before is still running, so nothing that a reboot would change has been tried.",
                 (f"reboot {host.name} and watch it: seatrial await {case.plan.file} --host {host.name}",), "old-boot")
         case True:
             yield finding(Grade.PASS, found, f"No silence of {host.name} was seen, but it runs a new boot: it was down before "
                           "the watch began, or for less than a round.")
         case None:
-            why = (f"The reboot was ordered at {seen.since}, before the watch began." if seen.since
+            why = (f"The reboot was ordered at {_clock(seen.since)}, before the watch began." if seen.since
                    else f"It answered in each of {seen.rounds} rounds, {show_seconds(seen.round_seconds)} apart.")
             yield finding(Grade.UNPROVEN, found, f"{host.name} was not seen to go down. {why} Whether it rebooted cannot be told "
                           "from outside.", symptom="no-silence")
@@ -102,8 +103,8 @@ def _new(case: Case, host: Host, seen: BootEvidence) -> Iterable[Finding]:
                       f"{host.name} was silent for at least {show_seconds(lasted)} and came back. That is the weaker proof: a "
                       "cut wire looks the same, and its boot identifier could not be compared.")
     elif seen.outages:
-        yield finding(Grade.UNPROVEN, "not back", f"{host.name} had not come back by {seen.ended}, so nothing is known of its "
-                      "boot.", symptom="silent")
+        yield finding(Grade.UNPROVEN, "not back", f"{host.name} had not come back by {_clock(seen.ended)}, so nothing is "
+                      "known of its boot.", symptom="silent")
     else:
         yield finding(Grade.UNPROVEN, "no silence seen, no boot identifier", f"Nothing shows whether {host.name} runs a new "
                       "boot: no silence was seen, and its boot identifier could not be compared.", symptom="no-silence")
@@ -118,9 +119,9 @@ def _up(case: Case, host: Host, seen: BootEvidence) -> Iterable[Finding]:
     last = seen.outages[-1] if seen.outages else None
     if last is not None and not last.back:
         waited = show_seconds(_between(seen.ended, last.silent))
-        known = f"It last answered at {last.answered}." if last.answered else "It was silent when the watch began."
+        known = f"It last answered at {_clock(last.answered)}." if last.answered else "It was silent when the watch began."
         yield finding(", ".join(host.addresses), Grade.FAIL, f"no sign of life for {waited}",
-                      f"{host.name} did not come back: no sign of life in the {waited} until {seen.ended}. {known}",
+                      f"{host.name} did not come back: no sign of life in the {waited} until {_clock(seen.ended)}. {known}",
                       ("look at its console: does it wait for a key, a passphrase or a disk check?",
                        "ip -br link; ip -br address; ip route",
                        f"when it is back: seatrial await {case.plan.file} --host {host.name} --since {last.silent}"), "silent")
@@ -147,14 +148,14 @@ def _came_back(case: Case, host: Host, seen: BootEvidence, sign: Sign, moments: 
         note = f"; it went and came {flaps} more times" if flaps > 0 else ""
         if last is None:
             return case.finding(host.fqdn, "boot.up", subject, Grade.PASS, planned="answers after the reboot",
-                                found=f"answers since {first.at} or before{note}",
-                                message=f"{words} of {host.name} answers{note}.", at=first.at)
+                                found=f"answers since {_clock(first.at)} or before{note}",
+                                message=f"{_begun(words)} of {host.name} answers{note}.", at=first.at)
         delay = Interval(max(0.0, _between(first.after or first.at, last.back)), _between(first.at, last.still or last.silent))
         judged = case.measured_finding(
             host.fqdn, "boot.up", subject, delay, case.limits["boot_service_delay"], planned="answers after the reboot, soon",
-            quantity=f"The time {words} of {host.name} took after the host's first sign of life{note}",
+            quantity=f"The delay of {words} on {host.name} after the host's first sign of life{note}",
             fix=(f"on {host.name}: systemd-analyze critical-chain; journalctl -b -u UNIT",), symptom="late", at=first.at)
-        return msgspec.structs.replace(judged, found=f"back at {first.at}, {judged.found} after the first sign of life")
+        return msgspec.structs.replace(judged, found=f"back at {_clock(first.at)}, {judged.found} after the first sign of life")
     if final is None or final.reading is Reading.UNKNOWN:
         return case.finding(host.fqdn, "boot.up", subject, Grade.UNPROVEN, planned="answers after the reboot",
                             found="the runner could not ask", message=f"The runner could not ask for {words} of {host.name}"
@@ -163,10 +164,10 @@ def _came_back(case: Case, host: Host, seen: BootEvidence, sign: Sign, moments: 
     told = f"{final.reading}{': ' + final.detail if final.detail else ''}"
     before = bool(last and ever and ever[0].at <= last.silent)
     if before:
-        message = (f"{words} of {host.name} answered before the reboot and did not come back until {seen.ended}; the host itself "
-                   "did. A service that was started by hand is ended by a reboot.")
+        message = (f"{_begun(words)} of {host.name} answered before the reboot and had not come back by "
+                   f"{_clock(seen.ended)}; the host itself had. A service that was started by hand is ended by a reboot.")
     else:
-        message = f"{words} of {host.name} never answered until {seen.ended}, though the host itself did."
+        message = f"{_begun(words)} of {host.name} had not answered by {_clock(seen.ended)}, though the host itself had."
     return case.finding(
         host.fqdn, "boot.up", subject, Grade.FAIL, planned="answers after the reboot", found=f"never came back ({told})",
         message=message, fix=_enable(host, sign), symptom="never", at=seen.ended)
@@ -197,6 +198,11 @@ def _words(sign: Sign) -> str:
     return f"{sign.name}{spoken}"
 
 
+def _begun(words: str) -> str:
+    """Words as they begin a sentence."""
+    return words[:1].upper() + words[1:]
+
+
 def _settled(case: Case, host: Host, seen: BootEvidence) -> Iterable[Finding]:
     """Whether all planned ports answered round after round."""
     wanted = f"all planned ports answer in {seen.steady_rounds} rounds in a row, over {show_seconds(seen.steady_seconds)}"
@@ -208,8 +214,9 @@ def _settled(case: Case, host: Host, seen: BootEvidence) -> Iterable[Finding]:
     last = seen.outages[-1] if seen.outages else None
     if seen.settled:
         took = f", {show_seconds(_between(seen.ready, last.silent))} after it went silent" if last and last.answered else ""
-        yield finding(Grade.PASS, f"answering since {seen.ready}{took}",
-                      f"{host.name} has answered on all planned ports since {seen.ready}{took}; settled at {seen.settled}.")
+        yield finding(Grade.PASS, f"answering since {_clock(seen.ready)}{took}",
+                      f"{host.name} has answered on all planned ports since {_clock(seen.ready)}{took}; settled at "
+                      f"{_clock(seen.settled)}.")
     elif seen.why == "interrupted":
         yield finding(Grade.UNPROVEN, "the watch was interrupted", f"The watch of {host.name} was interrupted before it settled.",
                       symptom="interrupted")
@@ -218,8 +225,8 @@ def _settled(case: Case, host: Host, seen: BootEvidence) -> Iterable[Finding]:
                       "again cannot be told.", symptom="no-silence")
     else:
         gone = last is not None and not last.back
-        message = (f"{host.name} did not settle: it did not come back by {seen.ended}." if gone else
-                   f"{host.name} did not settle by {seen.ended}: a planned port never answered, or not round after round.")
+        message = (f"{host.name} did not settle: it had not come back by {_clock(seen.ended)}." if gone else
+                   f"{host.name} did not settle by {_clock(seen.ended)}: a planned port never answered, or not for long enough.")
         yield finding(Grade.FAIL, "not settled", message,
                       ("once that is mended, watch it longer:",
                        f"seatrial await {case.plan.file} --host {host.name} --timeout 60min"), "silent" if gone else "unsettled")
@@ -291,6 +298,12 @@ def _boot_cause(effect: Finding, never: dict[tuple[str, str], Finding]) -> Findi
 
 def _owner(finding: Finding) -> str:
     return finding.ref.partition("|")[0]
+
+
+def _clock(at: str) -> str:
+    """A stamp as it is read at night: the day and the second, in UTC; the evidence has the rest."""
+    moment = read_time(at)
+    return f"{moment.astimezone(datetime.UTC):%Y-%m-%d %H:%M:%S} UTC" if moment else at or "a time not known"
 
 
 def _between(later: str, earlier: str) -> float:

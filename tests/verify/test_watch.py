@@ -1,0 +1,221 @@
+"""The way of one host through a reboot, told in rounds: no clock, no network, an hour in no time."""
+
+from __future__ import annotations
+
+import datetime
+from collections.abc import Mapping
+
+import pytest
+
+from shared.boots import BootEvidence, Reading, Sign
+from verify.watch import MOMENTS_LIMIT, Event, HostWatch, Look, Phase, Rules
+
+ECHO, WEB, SHELL, TIME = (Sign("echo", "192.0.2.11"), Sign("443/tcp", "192.0.2.11", "tls"), Sign("22/tcp", "192.0.2.11", "ssh"),
+                          Sign("time", "192.0.2.11"))
+ALL = (ECHO, WEB, SHELL, TIME)
+UP, CLOSED, SILENT, UNKNOWN = Reading.UP, Reading.CLOSED, Reading.SILENT, Reading.UNKNOWN
+BEGAN = datetime.datetime(2027, 3, 4, 9, 0, tzinfo=datetime.UTC)
+
+
+def at(seconds: float) -> str:
+    return f"{BEGAN + datetime.timedelta(seconds=seconds):%Y-%m-%dT%H:%M:%S.%fZ}"
+
+
+class Story:
+    """Rounds told one after the other, five seconds apart; a word stands for every sign, a mapping for the ones it names."""
+
+    def __init__(self, *, since: str = "", signs: tuple[Sign, ...] = ALL, grace: float = 300.0) -> None:
+        self.watch = HostWatch("dome-a.obs.example.net", signs, Rules(since=since, grace_seconds=grace))
+        self.seconds = 0.0
+        self.events: list[Event] = []
+
+    def tell(self, reading: Reading | Mapping[Sign, Reading], rounds: int = 1, otherwise: Reading = UP) -> Story:
+        for _ in range(rounds):
+            looks = [Look(sign=sign, at=at(self.seconds), reading=reading.get(sign, otherwise) if isinstance(reading, Mapping)
+                          else reading) for sign in self.watch.signs]
+            self.events += self.watch.round(looks, self.seconds + 1)
+            self.seconds += 5
+        return self
+
+    @property
+    def phases(self) -> list[Phase]:
+        return [event.phase for event in self.events if event.sign is None]
+
+    @property
+    def finished(self) -> bool:
+        return self.watch.finished(self.seconds)
+
+    def evidence(self) -> BootEvidence:
+        return self.watch.evidence("settled")
+
+
+def test_a_plain_reboot_is_down_coming_settled() -> None:
+    """Up, silent, back: each phase once, and the silence lies between the last and the first sign of life."""
+    story = Story().tell(UP, 3).tell(SILENT, 4).tell(UP, 10)
+    assert story.phases == [Phase.DOWN, Phase.COMING, Phase.SETTLED]
+    (outage,) = story.evidence().outages
+    assert (outage.answered, outage.silent, outage.still, outage.back) == (at(10), at(15), at(30), at(35))
+    assert story.finished
+
+
+@pytest.mark.parametrize(("rounds", "settled"), [(1, False), (3, False), (6, False), (7, True), (8, True)])
+def test_settling_takes_three_rounds_and_thirty_seconds(rounds: int, settled: bool) -> None:
+    """Seven rounds of five seconds span thirty; six span only twenty-five, though they are more than three."""
+    story = Story().tell(UP).tell(SILENT).tell(UP, rounds)
+    assert (Phase.SETTLED in story.phases) is settled
+    assert bool(story.evidence().settled) is settled
+    assert bool(story.evidence().ready) is settled
+
+
+@pytest.mark.parametrize(("seconds", "rounds", "settled"), [
+    (60.0, 1, False), (60.0, 2, False), (60.0, 3, True), (10.0, 3, False)])
+def test_settling_takes_three_rounds_however_slow_they_are(seconds: float, rounds: int, settled: bool) -> None:
+    """Two rounds a minute apart are not enough; three are."""
+    watch = HostWatch("dome-a", (WEB,), Rules())
+    watch.round([Look(sign=WEB, at=at(0), reading=SILENT)], 1.0)
+    for place in range(1, rounds + 1):
+        watch.round([Look(sign=WEB, at=at(seconds * place), reading=UP)], seconds * place)
+    assert (watch.phase is Phase.SETTLED) is settled
+
+
+def test_one_missed_answer_begins_the_count_anew() -> None:
+    """A service that dies once while it is being watched has not settled."""
+    story = Story().tell(UP).tell(SILENT).tell(UP, 5).tell({WEB: CLOSED}).tell(UP, 6)
+    assert Phase.SETTLED not in story.phases
+    assert Phase.SETTLED in story.tell(UP).phases
+
+
+def test_a_host_that_is_up_and_never_silent_does_not_settle() -> None:
+    """Its old boot may still be running, so there is nothing to conclude."""
+    story = Story().tell(UP, 500)
+    assert story.phases == []
+    assert not story.finished
+    assert story.evidence().outages == ()
+
+
+def test_since_lets_it_settle_without_a_silence() -> None:
+    """The operator says that the reboot was before."""
+    story = Story(since=at(-600)).tell(UP, 7)
+    assert story.phases == [Phase.SETTLED]
+    assert story.finished
+
+
+def test_started_while_it_was_down() -> None:
+    """The silence has no beginning that was seen."""
+    story = Story().tell(SILENT, 3).tell(UP, 8)
+    (outage,) = story.evidence().outages
+    assert (outage.answered, outage.silent, outage.back) == ("", at(0), at(15))
+    assert story.finished
+
+
+def test_a_host_that_never_returns_never_finishes() -> None:
+    """However long it is waited for; the outage stays open."""
+    story = Story().tell(UP).tell(SILENT, 1000)
+    assert story.phases == [Phase.DOWN]
+    assert story.evidence().outages[0].back == ""
+    assert not story.watch.rebooted
+    assert not story.finished
+
+
+@pytest.mark.parametrize("reading", [CLOSED, UP])
+@pytest.mark.parametrize("sign", ALL)
+def test_any_answer_at_all_is_no_silence(sign: Sign, reading: Reading) -> None:
+    """One reset, or one echo, and the host was not down; only its services were."""
+    story = Story().tell(UP).tell({sign: reading}, 3, otherwise=SILENT)
+    assert Phase.DOWN not in story.phases
+
+
+def test_a_runner_that_cannot_ask_proves_nothing() -> None:
+    """Unknown readings begin no silence and end none, and they settle nothing."""
+    story = Story().tell(UP).tell(UNKNOWN, 20)
+    assert story.phases == []
+    story = Story().tell(UP).tell(SILENT).tell(UNKNOWN, 20)
+    assert story.phases == [Phase.DOWN]
+    story = Story().tell(UP).tell(SILENT).tell({WEB: UNKNOWN}, 20)
+    assert Phase.SETTLED not in story.phases
+
+
+def test_signs_that_cannot_be_asked_leave_the_others_to_tell() -> None:
+    """Without the privilege for echoes, silence of everything else is silence."""
+    story = Story().tell({ECHO: UNKNOWN}).tell({ECHO: UNKNOWN}, otherwise=SILENT).tell({ECHO: UNKNOWN}, 7)
+    assert story.phases == [Phase.DOWN, Phase.COMING, Phase.SETTLED]
+    assert story.finished
+
+
+@pytest.mark.parametrize(("missing", "waited"), [
+    ({TIME: SILENT}, True), ({TIME: CLOSED}, True), ({ECHO: SILENT}, True), ({}, False)])
+def test_a_settled_host_is_watched_on_for_what_is_missing(missing: dict[Sign, Reading], waited: bool) -> None:
+    """Its time service, planned, or an echo that answered before: until it comes, or the grace is over."""
+    story = Story(grace=60).tell(UP).tell(SILENT).tell(missing, 7)
+    assert story.watch.phase is Phase.SETTLED
+    assert story.finished is not waited
+    assert not waited or story.tell(missing, 12).finished
+
+
+def test_the_grace_ends_on_time() -> None:
+    """Sixty seconds after it settled and not before."""
+    story = Story(grace=60).tell(UP).tell(SILENT).tell({TIME: SILENT}, 7)
+    settled = story.seconds - 4
+    assert not story.watch.finished(settled + 59.9)
+    assert story.watch.finished(settled + 60.0)
+
+
+def test_an_echo_that_never_answered_is_not_waited_for() -> None:
+    """A filter that drops echoes is no fault of the reboot."""
+    story = Story().tell({ECHO: SILENT}).tell(SILENT).tell({ECHO: SILENT}, 7)
+    assert story.finished
+
+
+def test_a_second_reboot_takes_back_the_first_settling() -> None:
+    """A host that goes round in circles is not settled while it is down, and both silences are kept."""
+    story = Story(grace=300).tell(UP).tell(SILENT).tell({TIME: SILENT}, 8).tell(SILENT, 2)
+    assert story.phases == [Phase.DOWN, Phase.COMING, Phase.SETTLED, Phase.DOWN]
+    assert (len(story.evidence().outages), story.evidence().settled) == (2, "")
+
+
+def test_a_port_lost_after_settling_takes_it_back() -> None:
+    """It had answered for thirty seconds and died within the grace."""
+    story = Story().tell(UP).tell(SILENT).tell({TIME: SILENT}, 8).tell({TIME: SILENT, WEB: CLOSED})
+    assert story.watch.phase is Phase.COMING
+    assert story.evidence().settled == ""
+
+
+def test_without_ports_everything_else_must_answer() -> None:
+    """A role that plans no port settles on its time service and echo."""
+    story = Story(signs=(ECHO, TIME)).tell(UP).tell(SILENT).tell({TIME: CLOSED}, 10)
+    assert Phase.SETTLED not in story.phases
+    assert Phase.SETTLED in story.tell(UP, 7).phases
+
+
+def test_moments_say_between_which_looks_a_sign_changed() -> None:
+    """Not when it changed, which nobody saw, but the two looks between which it must have."""
+    story = Story().tell(UP, 3).tell({WEB: SILENT}, 2).tell(UP)
+    moments = [moment for moment in story.evidence().moments if moment.sign == WEB]
+    assert [(moment.after, moment.at, moment.reading) for moment in moments] == [
+        ("", at(0), UP), (at(10), at(15), SILENT), (at(20), at(25), UP)]
+
+
+def test_a_host_that_flaps_for_hours_is_bounded_and_counted() -> None:
+    """What is beyond the bound is counted, never dropped unsaid."""
+    story = Story(signs=(WEB,))
+    for _ in range(400):
+        story.tell(UP).tell(SILENT)
+    evidence = story.evidence()
+    assert (len(evidence.moments), evidence.left_out) == (MOMENTS_LIMIT, 800 - MOMENTS_LIMIT)
+
+
+def test_keys_from_before_the_silence_and_after_it_are_kept_apart() -> None:
+    """What is proven before the first silence is before; everything later is after, the latest standing."""
+    story = Story().tell(UP)
+    story.watch.note_keys([("22/tcp 192.0.2.11", "ssh-ed25519", "SHA256:old")])
+    story.tell(SILENT).tell(UP)
+    story.watch.note_keys([("22/tcp 192.0.2.11", "ssh-ed25519", "SHA256:new")])
+    assert story.evidence().keys_before == (("22/tcp 192.0.2.11", "ssh-ed25519", "SHA256:old"),)
+    assert story.evidence().keys_after == (("22/tcp 192.0.2.11", "ssh-ed25519", "SHA256:new"),)
+
+
+def test_a_round_without_looks_changes_nothing() -> None:
+    """A host with nothing to look at can be told, and settles never."""
+    watch = HostWatch("dome-a", (), Rules())
+    assert watch.round([], 1.0) == []
+    assert not watch.finished(1e9)
