@@ -31,22 +31,28 @@ def write_whole(path: Path, content: bytes) -> None:
 def write_all(contents: Mapping[Path, bytes]) -> None:
     """Write several files: none takes its place before all are complete beside it, and no draft stays behind.
 
-    Raises UsageError; then, and when interrupted, every file that was there before is as it was unless its turn had come.
+    What is no regular file, a pipe or a device, is written into and never replaced; a link is followed.  Raises UsageError;
+    then, and when interrupted, every file that was there before is as it was unless its turn had come.
     """
     drafts: dict[Path, Path] = {}
     path = Path()
     try:
-        for path, content in contents.items():
-            with tempfile.NamedTemporaryFile(dir=path.parent, prefix=".seatrial-", delete=False) as draft:
+        # By what each name leads to: putting a draft in the place of /dev/null would take it from the whole machine.
+        targets = {path: path.resolve() for path in contents}
+        regular = [path for path, target in targets.items() if target.is_file() or not target.exists()]
+        for path in regular:
+            with tempfile.NamedTemporaryFile(dir=targets[path].parent, prefix=".seatrial-", delete=False) as draft:
                 drafts[path] = Path(draft.name)
-                draft.write(content)
+                draft.write(contents[path])
             # A temporary file is private to its owner; a report is made to be shared, as the user's umask allows.
             umask = os.umask(0)
             os.umask(umask)
             drafts[path].chmod(0o666 & ~umask)
-        for path in contents:
-            drafts[path].replace(path)
+        for path in regular:
+            drafts[path].replace(targets[path])
             del drafts[path]
+        for path in contents.keys() - regular:
+            path.write_bytes(contents[path])
     except OSError as error:
         raise UsageError(f'cannot write "{path}": {error.strerror}') from error
     finally:

@@ -71,3 +71,35 @@ def test_proving_a_folder_leaves_nothing_in_it(tmp_path: Path) -> None:
     """It is made where it is missing."""
     prove_writable(tmp_path / "new" / "folder")
     assert names(tmp_path / "new" / "folder") == []
+
+
+def test_a_pipe_is_written_into_and_never_replaced(tmp_path: Path) -> None:
+    """So is a device: a draft in the place of /dev/null would take it from the whole machine."""
+    pipe = tmp_path / "pipe"
+    os.mkfifo(pipe)
+    reader = os.open(pipe, os.O_RDONLY | os.O_NONBLOCK)
+    try:
+        write_all({pipe: b"piped", tmp_path / "file": b"filed"})
+        assert os.read(reader, 100) == b"piped"
+    finally:
+        os.close(reader)
+    assert pipe.is_fifo()
+    assert (tmp_path / "file").read_bytes() == b"filed"
+
+
+def test_a_link_is_followed_and_stays_a_link(tmp_path: Path) -> None:
+    """The file that it leads to is the one that changes."""
+    (tmp_path / "kept").mkdir()
+    (tmp_path / "kept" / "report").write_text("old")
+    (tmp_path / "latest").symlink_to(tmp_path / "kept" / "report")
+    write_whole(tmp_path / "latest", b"new")
+    assert (tmp_path / "latest").is_symlink()
+    assert (tmp_path / "kept" / "report").read_text() == "new"
+
+
+def test_a_folder_in_the_place_of_a_file_is_said(tmp_path: Path) -> None:
+    """And nothing is put into it."""
+    (tmp_path / "report").mkdir()
+    with pytest.raises(UsageError, match=r"cannot write .*report.*: Is a directory"):
+        write_whole(tmp_path / "report", b"")
+    assert names(tmp_path / "report") == []
