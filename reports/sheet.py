@@ -23,6 +23,8 @@ WIDTH = 78
 _BOXES = "[ ]  [ ]"
 _LABEL, _VALUE_END = 22, WIDTH - len(_BOXES) - 2
 _RULED = "." * 28
+#: Room for what the plan does not say, wide enough for a fingerprint's 43 characters (SHA-256 in base64, unpadded).
+_BLANK = "." * (_VALUE_END - _LABEL)
 
 
 def to_html(view: SheetsView) -> str:
@@ -87,7 +89,7 @@ def _section(section: Section) -> list[str]:
 def _row(row: Row) -> list[str]:
     """The value on the label's line with the boxes; what does not fit beside it goes below."""
     label = f"  {row.label:<{_LABEL - 2}}"
-    value, hint = visible(row.value) or _RULED, visible(row.hint)
+    value, hint = visible(row.value) or _BLANK, visible(row.hint)
     beside = f"{label}{value}  {hint}" if hint else f"{label}{value}"
     if len(beside) <= _VALUE_END:
         return [f"{beside:<{_VALUE_END}}  {_BOXES}"]

@@ -39,7 +39,7 @@ def write_all(contents: Mapping[Path, bytes]) -> None:
     try:
         # By what each name leads to: putting a draft in the place of /dev/null would take it from the whole machine.
         targets = {path: path.resolve() for path in contents}
-        regular = [path for path, target in targets.items() if target.is_file() or not target.exists()]
+        regular = [path for path in contents if path.is_file() or not path.exists()]
         for path in regular:
             with tempfile.NamedTemporaryFile(dir=targets[path].parent, prefix=".seatrial-", delete=False) as draft:
                 drafts[path] = Path(draft.name)
