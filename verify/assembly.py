@@ -26,6 +26,7 @@ from shared.run import (
     SiteReport,
     Tool,
 )
+from verify.grading import owners
 from verify.grading.case import shown
 from verify.grading.whole import Graded, grade
 from verify.version import VERSION
@@ -140,8 +141,20 @@ def _coverage(plan: Plan, evidence: Evidence, graded: Graded, checks: frozenset[
                 would_prove=catalogue.find(check).would_prove)
         for left in plan.left_out for check in catalogue.matching(left.check) if check in checks
     ]
+    missing += _beyond_reach(evidence, checks)
     cut_short = tuple(host.fqdn for host in evidence.hosts if not host.complete)
     if cut_short:
         missing.append(Missing(check="every check", subjects=cut_short, why="the run was interrupted before it was done",
                                would_prove="run again, and let it finish"))
     return Coverage(planned=len(findings), proven=len(findings) - len(unproven), missing=tuple(missing))
+
+
+def _beyond_reach(evidence: Evidence, checks: frozenset[str]) -> list[Missing]:
+    """What the place where the runner stood kept it from asking at all: no finding, since no host is the worse for it."""
+    if "host.address-conflict" not in checks:
+        return []
+    groups: dict[str, list[str]] = {}
+    for subject, why in owners.beyond_reach(evidence).items():
+        groups.setdefault(why, []).append(subject)
+    return [Missing(check="host.address-conflict", subjects=tuple(subjects), why=why,
+                    would_prove=catalogue.find("host.address-conflict").would_prove) for why, subjects in groups.items()]

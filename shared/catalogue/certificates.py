@@ -99,6 +99,25 @@ CHECKS = (
         limits=("certificate_life_left",),
     ),
     Check(
+        name="certificate.peers",
+        title="Every other host's clock accepts it too",
+        proves="By the clock of each other host of the plan, as measured in this run with its uncertainty, the server's "
+        "certificate is within its dates.",
+        not_proves="Anything of machines that the plan does not name, or of hosts whose clock could not be read.  That the dates "
+        "are right: certificate.dates judges them by the agreed time, and what fails there is not repeated here.",
+        basis=("RFC 5280 section 4.1.2.5 (validity includes both ends)",
+               "RFC 5280 section 6.1.3 (a) (2) (whoever validates asks the own clock)",
+               "RFC 5905 section 8 (how far another clock is ahead, with its bound)"),
+        causes=("a freshly made certificate, and a peer whose clock is behind: not yet valid there",
+                "a peer whose clock is far ahead: expired there",
+                "hosts that join a cluster before their time service has settled"),
+        mends=("mend the peer's clock: see its clock.offset",
+               "or wait as long as the finding says, and let the peer try again"),
+        would_prove="a reading of the peers' clocks (NTP, or another witness), precise enough where an end is near",
+        owner="time",
+        needs=("port.open", "certificate.protocol", "clock.offset"),
+    ),
+    Check(
         name="certificate.key",
         title="Keys are long enough",
         proves="The server's key and those of the authorities it sends are of a known type and of sufficient size.",

@@ -22,6 +22,7 @@ CHECKS = (
                "where the gateway ignores echo on purpose, leave the check out in the plan with that reason"),
         would_prove="an echo allowed by the gateway, or a host's own neighbour table over SSH",
         owner="network",
+        needs=("host.address-conflict",),
         limits=("echo_loss", "echo_round_trip"),
     ),
     Check(

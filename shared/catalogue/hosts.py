@@ -33,39 +33,76 @@ CHECKS = (
         would_prove="an ICMP socket for this user (net.ipv4.ping_group_range, or CAP_NET_RAW), a route to the address, or a "
                     "runner with no filter between",
         owner="build",
-        needs=("gateway.echo",),
+        needs=("gateway.echo", "host.address-conflict"),
         limits=("echo_loss", "echo_round_trip"),
     ),
     Check(
         name="host.address-conflict",
         title="Nobody else uses the host's address",
-        proves="One hardware address, and no second one, claims the host's address on its own wire.",
-        not_proves="That the one that claims it is the planned host.  That no machine which is switched off now would claim "
-                   "it later.",
-        basis=("RFC 5227 section 2.1.1 (three ARP probes, decided two seconds after the last)",
-               "RFC 4862 section 5.4 (duplicate address detection)"),
+        proves="From a runner on the same wire: one hardware address, and no second one, claimed the host's address (and the "
+               "gateway's) when all of the wire was asked three times and listened to for two seconds more; or several did, and "
+               "the host itself says that all are its own.  From anywhere: where fresh connections met different host keys or "
+               "certificates in turn, two machines answer.",
+        not_proves="That the one that claims it is the planned host: see host.mac, ssh.identity and the certificates.  That no "
+                   "machine which is switched off now would claim it later.  From outside the wire nothing passes: that every "
+                   "connection met the same host proves little, since the last router remembers one of two owners for minutes.  "
+                   "There a conflict is a finding only where it was seen, and the rest is listed as not proven.",
+        basis=("RFC 5227 sections 1.1 and 2.1.1 (three ARP probes with sender 0.0.0.0, decided two seconds after the last)",
+               "RFC 1122 section 2.3.2.1 (no more than one ARP request a second to one destination)",
+               "RFC 4861 sections 7.2.2 and 7.2.3 (neighbour solicitation, answered for an interface's own addresses)",
+               "RFC 4862 section 5.4.3 (asked with a source address: otherwise a host just testing its own would give it up)",
+               "RFC 1027 (a router that answers ARP in the name of others)"),
         causes=("an old machine kept the address when its successor was built",
                 "a template was cloned with its address in it",
-                "a dynamic pool hands the address out"),
+                "a dynamic pool hands the address out",
+                "two interfaces of one host stand on the same wire, and each answers for both (no conflict, but worth ending)"),
         mends=("on another machine of the wire: arping -D -I INTERFACE -c 3 ADDRESS; find both hardware addresses at the switch",
-               "give one of the two another address, and take the address out of every pool"),
-        would_prove="a runner, or a host asked over SSH, on the same wire",
+               "give one of the two another address, and take the address out of every pool",
+               "where both are interfaces of one host: sysctl -w net.ipv4.conf.all.arp_ignore=1"),
+        would_prove="a runner with CAP_NET_RAW on the same wire; where two hardware addresses were seen, the host's own word "
+                    "over SSH ([access] in the plan)",
         owner="network",
         needs=("host.echo",),
     ),
     Check(
+        name="host.mac",
+        title="The address is at the planned machine's interface, and at no other host's",
+        proves="The hardware address that claims the host's address on the wire is the one that the plan gives it (mac), and, "
+               "planned or not, it is no other planned host's.",
+        not_proves="Anything where the runner is not on the same wire: then there is no such finding.  A hardware address can be "
+                   "set by hand, so it is no proof of identity.",
+        basis=("RFC 5227 section 2.1.1 (ARP probes)", "RFC 9542 section 2.1 (what the bits of a hardware address say)",
+               "RFC 9568 section 7.3 (addresses of virtual routers)"),
+        causes=("the cable is in another socket of the same machine",
+                "another machine was given the address",
+                "a virtual machine was cloned together with its hardware address",
+                "one machine holds the addresses of two planned hosts"),
+        mends=("on the host: ip -br link; ip -br address",
+               "where the machine or its network card was changed on purpose, put the new hardware address into the plan"),
+        would_prove="a runner with CAP_NET_RAW on the same wire",
+        owner="build",
+        needs=("host.address-conflict", "host.echo"),
+    ),
+    Check(
         name="host.path-mtu",
         title="Packets of the planned size pass",
-        proves="A packet of the network's planned MTU, forbidden to be fragmented, reaches the host and its answer comes back.",
-        not_proves="That the path carries it in every direction and to every other place.",
-        basis=("RFC 1191 sections 3 and 6.3 (path MTU discovery)", "RFC 8201 (the same for IPv6)",
-               "RFC 8899 section 5.1 (probing that needs no ICMP)"),
+        proves="A packet of the network's planned MTU, forbidden to be fragmented, reached the host from where the runner "
+               "stands, and was answered.",
+        not_proves="That answers come back whole: a host may send them in fragments.  That other ways to the host, or the way to "
+                   "other places, carry as much.  Above the MTU of the runner's own interface nothing can be tried.",
+        basis=("RFC 1191 sections 4 and 7.1 (path MTU discovery, and the sizes to expect)",
+               "RFC 8201 section 4 (the same for IPv6; a \"too big\" below 1280 is not believed)",
+               "RFC 8899 section 5.1 (probing that needs no ICMP: base size 1200, three probes, one second or more)",
+               "RFC 2923 section 2.1 (what a path that swallows large packets does to TCP)"),
         causes=("one link on the way has a smaller MTU, such as a tunnel",
-                "one end was set to large frames and the other was not",
-                "a filter drops \"fragmentation needed\" or \"packet too big\", so that large packets vanish"),
+                "one end was set to large frames and the other, or a switch port between, was not",
+                "a filter drops \"fragmentation needed\" or \"packet too big\", so that large packets vanish",
+                "a filter drops large echoes, and nothing else"),
         mends=("set the MTU of both ends and of every switch port between to the planned one",
-               "let ICMP type 3 code 4, and ICMPv6 type 2, through every filter"),
-        would_prove="echoes of full size that may not be fragmented, sent by a runner with a raw socket",
+               "let ICMP type 3 code 4, and ICMPv6 type 2, through every filter",
+               "where the network was never meant to carry so much, correct its mtu in the plan"),
+        would_prove="a host that answers echo, an ICMP socket for this user (net.ipv4.ping_group_range, or CAP_NET_RAW), and a "
+                    "runner whose own interface carries the planned size",
         owner="network",
         needs=("host.echo",),
     ),

@@ -8,7 +8,7 @@ another host answers through it.
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 
 import msgspec
 
@@ -41,22 +41,24 @@ _SERVING = frozenset({Grade.PASS, Grade.CAUTION, Grade.WAIVED})
 class _Outages:
     """Which servers of the site are all out of service: what an effect that names no server in particular waits on."""
 
-    def __init__(self, findings: Iterable[Finding]) -> None:
+    def __init__(self, findings: Sequence[Finding]) -> None:
         grades: dict[str, set[Grade]] = defaultdict(set)
         for finding in findings:
             grades[finding.check].add(finding.grade)
         self.no_name_server = not grades["name.server"] & _SERVING
         self.no_time_source = not grades["clock.source"] & _SERVING
+        self.sources_without_address = self.no_time_source and any(
+            finding.check == "clock.source" and finding.symptom == "not-resolved" for finding in findings)
 
 
 class _Fails:
     """The proven fails, by check and by whose they are: a site of a thousand hosts has thousands."""
 
-    def __init__(self, findings: Iterable[Finding]) -> None:
+    def __init__(self, findings: Sequence[Finding]) -> None:
         self._by_owner: dict[tuple[str, str], list[Finding]] = defaultdict(list)
         self._by_check: dict[str, list[Finding]] = defaultdict(list)
         for finding in findings:
-            if finding.grade is Grade.FAIL:
+            if finding.grade is Grade.FAIL or _is_excused(finding):
                 self._by_owner[finding.check, _owner(finding)].append(finding)
                 self._by_check[finding.check].append(finding)
 
@@ -64,8 +66,13 @@ class _Fails:
         return bool(self._by_check)
 
     def near(self, check: str, effect: Finding) -> list[Finding]:
-        """The fails of ``check`` that could explain ``effect``: its own host's and the site's; for the site's, all."""
+        """The fails of ``check`` that could explain ``effect``: its own host's and the site's; for the site's, all.
+
+        What peers refuse is explained by these peers.
+        """
         owner = _owner(effect)
+        if (check, effect.check) == ("clock.offset", "certificate.peers"):
+            return [cause for name in _refusing(effect) for cause in self._by_owner.get((check, name), ())]
         if owner == SITE:
             return self._by_check.get(check, [])
         return [*self._by_owner.get((check, SITE), ()), *self._by_owner.get((check, owner), ())]
@@ -155,14 +162,14 @@ def _told_before(finding: Finding, told: dict[tuple[str, ...], str]) -> Finding:
 
 
 _ASKED_AT_EVERY_SERVER = frozenset({"name.forward", "name.reverse", "name.alias"})
-_TOLD_BY_TWINS = frozenset({"ssh.shared-key", "certificate.shared-key"})
+_TOLD_BY_TWINS = frozenset({"ssh.shared-key", "certificate.shared-key", "host.mac"})
 _ASKED_AT_EVERY_ADDRESS = frozenset({
     "certificate.trust", "certificate.name", "certificate.dates", "certificate.key", "certificate.signature",
     "certificate.protocol", "ssh.identity", "ssh.algorithms", "ssh.host-key", "clock.synchronised"})
 
 #: Checks whose fail or caution may only repeat in other words what the fail of a check they need has said.
 _REPEATING = frozenset({"name.forward", "name.reverse", "name.agreement", "name.servers-agree", "clock.offset", "clock.skew",
-                        "host.ipv6"})
+                        "host.ipv6", "certificate.peers", "host.echo", "gateway.echo"})
 
 
 def _upstream(check: str) -> Iterator[str]:
@@ -202,12 +209,21 @@ def _name_server(cause: Finding, effect: Finding, outages: _Outages) -> bool:
     A server that does not speak for a reverse zone (subject "SERVER ZONE") explains the pointers it could not give.  A zone
     that does not exist at a server holds none of its names either (RFC 8020 section 2).
     """
+    if effect.check.startswith(("clock.", "certificate.")):
+        return outages.no_name_server and _waits_on_names(effect, outages)
     if effect.grade is Grade.FAIL and not cause.symptom == effect.symptom == "no-name":
         return False
     server, _space, zone = cause.subject.partition(" ")
     if _first_word(effect) == server:
         return not zone or effect.check == "name.reverse"
     return not zone and outages.no_name_server
+
+
+def _waits_on_names(effect: Finding, outages: _Outages) -> bool:
+    """Time needs names only for a source that is planned by name; one that is planned by address and answers breaks the fold."""
+    if effect.check == "clock.source":
+        return effect.symptom == "not-resolved"
+    return outages.sources_without_address and (effect.symptom == "no-agreed-time" or effect.check == "clock.sources-agree")
 
 
 def _time_source(_cause: Finding, effect: Finding, outages: _Outages) -> bool:
@@ -231,9 +247,16 @@ def _unkept_clock(cause: Finding, effect: Finding, outages: _Outages) -> bool:
     return _same_host(cause, effect, outages) and cause.symptom == "unsynchronised"
 
 
-def _far_off_host(_cause: Finding, effect: Finding, _outages: _Outages) -> bool:
-    """One host that is far off puts all hosts' clocks apart."""
+def _far_off_host(cause: Finding, effect: Finding, _outages: _Outages) -> bool:
+    """One host that is far off puts all hosts' clocks apart, and refuses certificates that all others accept."""
+    if effect.check == "certificate.peers":
+        return effect.grade is Grade.FAIL and _owner(cause) in _refusing(effect)
     return effect.check == "clock.skew" and effect.grade is not Grade.UNPROVEN
+
+
+def _refusing(effect: Finding) -> list[str]:
+    """The hosts that a ``certificate.peers`` finding names."""
+    return effect.found.removeprefix("refused by ").split(", ")
 
 
 def _silent_host(cause: Finding, effect: Finding, outages: _Outages) -> bool:
@@ -252,6 +275,22 @@ def _silent_host(cause: Finding, effect: Finding, outages: _Outages) -> bool:
     return not asked or cause.subject in asked
 
 
+def _two_owners(cause: Finding, effect: Finding, _outages: _Outages) -> bool:
+    """Two machines that hold one address lose each other's packets: that predicts echoes that are lost now and then."""
+    return (effect.check in ("host.echo", "gateway.echo") and effect.symptom == "loss" and _owner(cause) == _owner(effect)
+            and cause.subject == _first_word(effect) and cause.symptom == "two-owners")
+
+
+def _no_host_behind_it(_cause: Finding, _effect: Finding, _outages: _Outages) -> bool:
+    """What hangs on a dead gateway is tied to its hosts' silence (``_excuse_behind_gateways``), not to the gateway itself."""
+    return False
+
+
+def _is_excused(finding: Finding) -> bool:
+    """Whether this is the silence of a host behind a dead gateway: proven as silence, which is all that its effects need."""
+    return finding.check == "host.echo" and finding.grade is Grade.UNPROVEN and bool(finding.because)
+
+
 def _is_address(word: str) -> bool:
     return ":" in word or (word.count(".") == 3 and word.replace(".", "").isdigit())
 
@@ -263,6 +302,8 @@ _TIES: dict[str, Tie] = {
     "clock.synchronised": _unkept_clock,
     "clock.offset": _far_off_host,
     "host.echo": _silent_host,
+    "host.address-conflict": _two_owners,
+    "gateway.echo": _no_host_behind_it,
     "port.open": _same_port,
     "certificate.protocol": _same_port,
     "ssh.identity": _same_port,

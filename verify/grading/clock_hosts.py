@@ -115,7 +115,7 @@ def grade_fleet(case: Case, agreement: Agreement) -> list[Finding]:
              if seen.fqdn in hosts and (seen.witnesses or _ntp_port(case, hosts[seen.fqdn]) is not None)]
     if len(asked) < 2:
         return []
-    leads = {seen.fqdn: lead for seen in asked if (lead := _lead(seen)) is not None}
+    leads = {seen.fqdn: lead for seen in asked if (lead := lead_of(seen)) is not None}
     if len(leads) < 2:
         return [case.finding(
             SITE, "clock.skew", ALL_HOSTS, Grade.UNPROVEN, planned="hosts whose clocks agree", symptom="silent",
@@ -183,7 +183,7 @@ def _common(case: Case, agreement: Agreement, offsets: list[Interval]) -> str:
     return f"  {cause}" if cause else ""
 
 
-def _lead(seen: HostEvidence) -> Account | None:
+def lead_of(seen: HostEvidence) -> Account | None:
     """What is known of a host's one clock, over all its addresses and witnesses; None where that is not even the day.
 
     Of several NTP answers the least delayed counts.

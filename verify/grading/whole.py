@@ -13,7 +13,7 @@ from shared.evidence import Evidence, HostEvidence
 from shared.findings import SITE, Finding
 from shared.plan import Host, Plan
 from shared.quantities import Limits
-from verify.grading import boot, causes, certificate, clock, gateway, hosts, names, ports, ssh, waivers
+from verify.grading import boot, causes, certificate, clock, fleet, gateway, hosts, names, owners, path, ports, ssh, waivers
 from verify.grading.case import Case
 from verify.grading.clock import Agreement
 from verify.lint import lint
@@ -39,12 +39,14 @@ def grade(
     agreement = clock.agree(case)
     case = replace(case, agreed=agreement.agreed)
     found: list[Finding] = [*lint(plan, today=today).findings]
-    found += [*names.grade_site(case), *gateway.grade_site(case), *clock.grade_site(case, agreement)]
+    found += [*names.grade_site(case), *gateway.grade_site(case), *owners.grade_site(case), *clock.grade_site(case, agreement)]
+    wire = owners.Wire(case)
     planned = {host.fqdn: host for host in plan.hosts}
     for seen in evidence.hosts:
         if seen.fqdn in planned:
-            found += _grade_host(case, agreement, planned[seen.fqdn], seen)
-    found += [*clock.grade_fleet(case, agreement), *certificate.grade_fleet(case), *ssh.grade_fleet(case)]
+            found += _grade_host(case, agreement, wire, planned[seen.fqdn], seen)
+    found += [*clock.grade_fleet(case, agreement), *certificate.grade_fleet(case), *ssh.grade_fleet(case),
+              *fleet.grade_fleet(case)]
     found = waivers.leave_out(plan, found)
     found = boot.explain(causes.explain(plan, evidence, found))
     found = waivers.apply(plan, found, today=today)
@@ -53,11 +55,13 @@ def grade(
     return _sorted_out(found, [seen.fqdn for seen in evidence.hosts], checks)
 
 
-def _grade_host(case: Case, agreement: Agreement, host: Host, seen: HostEvidence) -> list[Finding]:
+def _grade_host(case: Case, agreement: Agreement, wire: owners.Wire, host: Host, seen: HostEvidence) -> list[Finding]:
     return [
         *names.grade_host(case, host, seen),
         *gateway.grade_host(case, host, seen),
         *hosts.grade_host(case, host, seen),
+        *owners.grade_host(case, wire, host, seen),
+        *path.grade_host(case, host, seen),
         *ports.grade_host(case, host, seen),
         *clock.grade_host(case, agreement, host, seen),
         *certificate.grade_host(case, host, seen),

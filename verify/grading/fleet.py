@@ -1,0 +1,90 @@
+"""What only shows across hosts: a certificate that a peer's clock refuses.
+
+Keys and hardware addresses that two hosts share are judged where keys and addresses are (``grading.certificate.shared``,
+``grading.ssh.keys``, ``grading.owners``), and clocks that are apart with the clocks.
+"""
+
+from __future__ import annotations
+
+from shared.evidence import CertificateFacts, HostEvidence
+from shared.findings import Finding, Grade
+from shared.quantities import Interval, show_seconds
+from verify.grading.case import Case
+from verify.grading.certificate.sight import Door, doors, unix
+from verify.grading.clock_hosts import lead_of
+from verify.grading.clock_reading import unix_seconds
+
+#: The most peers named in one finding.  Ours.
+_SHOWN = 8
+
+
+def grade_fleet(case: Case) -> list[Finding]:
+    """``certificate.peers`` for each TLS port, by the clock of each other host that could be read.
+
+    Nothing where no peer's clock was read, or where the certificate is out of its dates for everyone.
+    """
+    clocks = {seen.fqdn: lead for seen in case.evidence.hosts if (lead := lead_of(seen)) is not None}
+    asked = {seen.fqdn: seen for seen in case.evidence.hosts}
+    findings = []
+    for host in case.plan.hosts:
+        for door in doors(case, host) if host.fqdn in asked else ():
+            at, leaf = _leaf(door, asked[host.fqdn])
+            if leaf is None or _bad_for_everyone(case, leaf, at):
+                continue
+            views = {name: _shifted(at, lead.lead_at(at)) for name, lead in clocks.items() if name != host.fqdn}
+            if views:
+                findings.append(_grade(case, door, leaf, views, at))
+    return findings
+
+
+def _leaf(door: Door, seen: HostEvidence) -> tuple[str, CertificateFacts | None]:
+    tls = door.seen(seen)
+    readable = tls is not None and tls.chain and not tls.chain[0].parse_error
+    return (tls.at, tls.chain[0]) if tls is not None and readable else ("", None)
+
+
+def _shifted(at: str, lead: Interval) -> Interval:
+    """What a clock shows that is ahead of the runner's by ``lead`` when the runner's says ``at``."""
+    return Interval(unix_seconds(at) + lead.lo, unix_seconds(at) + lead.hi)
+
+
+def _bad_for_everyone(case: Case, leaf: CertificateFacts, at: str) -> bool:
+    """Whether the certificate is out of its dates by the agreed time already."""
+    if case.agreed is None:
+        return False
+    now = _shifted(at, case.agreed)
+    return now.hi < unix(leaf.not_before) or now.lo > unix(leaf.not_after)
+
+
+def _grade(case: Case, door: Door, leaf: CertificateFacts, views: dict[str, Interval], at: str) -> Finding:
+    begin, end = unix(leaf.not_before), unix(leaf.not_after)
+    early = {name: begin - view.value for name, view in views.items() if view.hi < begin}
+    late = {name: view.value - end for name, view in views.items() if view.lo > end}
+    unsure = [name for name, view in views.items()
+              if name not in early and name not in late and (view.lo < begin or view.hi > end)]
+
+    def finding(grade: Grade, found: str, message: str, symptom: str = "", fix: tuple[str, ...] = ()) -> Finding:
+        return case.finding(door.host.fqdn, "certificate.peers", door.subject, grade, found=found, message=message,
+                            symptom=symptom, fix=fix, planned="valid by the clock of every other host", at=at)
+
+    if early or late:
+        told = [f"will be refused by {name} for the next {show_seconds(wait)}, by whose clock it is not valid yet"
+                for name, wait in _first(early)]
+        told += [f"is refused by {name}, by whose clock it expired {show_seconds(since)} ago" for name, since in _first(late)]
+        left_out = len(early) + len(late) - len(told)
+        more = f" So it is with {left_out} more." if left_out else ""
+        return finding(Grade.FAIL, f"refused by {', '.join([*early, *late])}",
+                       f"The certificate of {door.host.fqdn} {'; and it '.join(told)}.{more}", "refused-by-peer",
+                       tuple(f"mend the clock of {name}: see its clock.offset" for name in [*early, *late][:_SHOWN]))
+    if unsure:
+        return finding(Grade.UNPROVEN, f"not known for {', '.join(unsure[:_SHOWN])}",
+                       f"Whether {', '.join(unsure[:_SHOWN])} would accept the certificate of {door.host.fqdn} is not known: one "
+                       f"of its dates, {leaf.not_before} or {leaf.not_after}, lies within the uncertainty of their clocks.",
+                       "edge")
+    return finding(Grade.PASS, f"valid by the clocks of {len(views)} other hosts",
+                   f"By the clock of each of {len(views)} other hosts the certificate is within its dates.")
+
+
+def _first(peers: dict[str, float]) -> list[tuple[str, float]]:
+    """The first few, those farthest off before the others."""
+    return sorted(peers.items(), key=lambda pair: -pair[1])[:_SHOWN]
