@@ -36,6 +36,7 @@ def _preface(plan: Plan, zone: Zone) -> str:
     return visible(f"; from the plan {plan.file}, sha256 {plan.sha256[:12]}") + (
         "\n; A complete zone, for a server that does not hold it yet: loaded over a zone in use it would take every other name"
         "\n; away.  For a zone in use take what is missing: seatrial sheet PLAN --check-names, or --update."
+        "\n; The plan knows name servers by address: those that are none of its hosts are called ns1, ns2 ... below."
         f"\n; Check it: named-checkzone {zone.origin} {name}\n")
 
 

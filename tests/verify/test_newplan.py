@@ -193,7 +193,7 @@ def test_an_interrupted_write_leaves_nothing(new_plan: NewPlan, tmp_path: Path, 
 
     monkeypatch.setattr(Path, "chmod", interrupt)
     done = new_plan("site.toml")
-    assert done.exit_code != 0
+    assert done.exit_code == 130
     assert list(tmp_path.iterdir()) == []
 
 

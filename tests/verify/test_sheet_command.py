@@ -116,9 +116,9 @@ def test_another_hosts_mistake_does_not_keep_this_hosts_sheet_back(sheet: Sheet,
     (["--check-names", "--text", "x"], "--html and --text are for the sheets"),
     (["--html", "-", "--text", "-"], "--html - and --text - cannot both be standard output"),
     (["--host", "dome-x"], '--host dome-x: tidewater.toml plans no host of that name; did you mean "dome-a"?'),
-    (["--output", "tidewater.toml/in"], 'cannot write reports in "tidewater.toml/in": '),
-    (["--html", "/proc/sheet.html"], 'cannot write reports in "/proc": '),
-    (["--zones", "/proc/zones"], 'cannot write reports in "/proc/zones": '),
+    (["--output", "tidewater.toml/in"], 'cannot write build sheets in "tidewater.toml/in": '),
+    (["--html", "/proc/sheet.html"], 'cannot write build sheets in "/proc": '),
+    (["--zones", "/proc/zones"], 'cannot write zone files in "/proc/zones": '),
 ])
 def test_a_command_line_that_means_nothing_is_refused(
     sheet: Sheet, write_plan: WritePlan, tmp_path: Path, arguments: list[str], sentence: str,
@@ -147,7 +147,7 @@ def test_an_interrupted_write_leaves_the_old_files(
 
     monkeypatch.setattr(Path, "chmod", interrupt)
     write_plan(("rack 2", "rack 3"))
-    assert sheet(plan, *mode).exit_code != 0
+    assert sheet(plan, *mode).exit_code == 130
     (tmp_path / "tidewater.toml").write_bytes(before["tidewater.toml"])
     assert {name: (tmp_path / name).read_bytes() for name in names(tmp_path)} == before
 

@@ -66,7 +66,7 @@ def command(file: Path | None, *, force: bool, **given: Any) -> None:
             click.echo(f"to consider: {caution}", err=True)
     except UsageError as error:
         stop(error)
-    except click.Abort:
+    except (click.Abort, KeyboardInterrupt):
         click.echo("\nno plan was written", err=True)
         sys.exit(Exit.INTERRUPTED)
 

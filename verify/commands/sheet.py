@@ -49,6 +49,7 @@ def command(
     One host is one side of A4, in black and white, with boxes to tick and to initial.  A plan with a mistake in it gives
     no sheet: it would be typed in.
     """
+    from verify.commands.exits import Exit
     from verify.commands.probing import stop
     from verify.errors import PlanError, UsageError
     from verify.planfile import read_plan
@@ -73,6 +74,8 @@ def command(
             _write_sheets(read, chosen, notes, html, text, output)
     except (PlanError, UsageError) as error:
         stop(error)
+    except KeyboardInterrupt:
+        sys.exit(Exit.INTERRUPTED)
 
 
 def _one_purpose(
@@ -114,7 +117,7 @@ def _write_sheets(
         elif target is not None:
             files[Path(target)] = render(view).encode()
     for folder in {path.parent for path in files}:
-        prove_writable(folder)
+        prove_writable(folder, "build sheets", "choose another place for them")
     write_all(files)
     if _STDOUT not in (html, text):
         counts = f"{_many(len(chosen), 'build sheet')}, {_many(len(notes), 'margin note')}"
@@ -133,7 +136,7 @@ def _write_zones(plan: Plan, folder: Path) -> None:
     from verify.sheets import zone_serial
 
     files = zone_files(plan, serial=zone_serial(datetime.datetime.now(datetime.UTC)))
-    prove_writable(folder)
+    prove_writable(folder, "zone files", "choose another folder with --zones")
     write_all({folder / file.name: file.text.encode() for file in files})
 
 
