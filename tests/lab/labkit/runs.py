@@ -7,7 +7,7 @@ import os
 import subprocess
 import sys
 import time
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -100,10 +100,10 @@ class Running:
                    output=self.output, written=json.loads(text))
 
 
-def start(wiring: Wiring, node: str, arguments: Iterable[str], output: Path) -> Running:
-    """Start ``seatrial`` with these arguments on a node, as a person there would."""
+def start(wiring: Wiring, node: str, arguments: Iterable[str], output: Path, *, under: Sequence[str] = ()) -> Running:
+    """Start ``seatrial`` with these arguments on a node, as a person there would; ``under`` is a command that runs commands."""
     environment = {name: value for name, value in os.environ.items() if not name.startswith("COV")}
-    command = wiring.inside(node, sys.executable, "-m", "verify", *arguments)
+    command = wiring.inside(node, *under, sys.executable, "-m", "verify", *arguments)
     began = time.monotonic()
     process = subprocess.Popen(command, cwd=ROOT, env=environment, stdin=subprocess.DEVNULL, stdout=subprocess.PIPE,
                                stderr=subprocess.PIPE)

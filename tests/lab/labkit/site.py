@@ -154,16 +154,19 @@ class Site:
         plan.write_text(text, encoding="utf-8")
         return plan
 
-    def start(self, text: str, *options: str, at: str = "runner", command: str = "verify") -> Running:
+    def start(
+        self, text: str, *options: str, at: str = "runner", command: str = "verify", under: Sequence[str] = ()
+    ) -> Running:
         """Start a run against a plan from one node; its reports go into a folder ``reports`` beside the plan."""
         plan = self.write_plan(text)
         output = plan.parent / "reports"
-        self._runs.append(start(self.wiring, at, [command, str(plan), "--output", str(output), *options], output))
+        arguments = [command, str(plan), "--output", str(output), *options]
+        self._runs.append(start(self.wiring, at, arguments, output, under=under))
         return self._runs[-1]
 
-    def verify(self, text: str, *options: str, at: str = "runner") -> Run:
+    def verify(self, text: str, *options: str, at: str = "runner", under: Sequence[str] = ()) -> Run:
         """``seatrial verify`` of a plan from one node, to its end."""
-        return self.start(text, *options, at=at).finish()
+        return self.start(text, *options, at=at, under=under).finish()
 
     def _key(self, name: str) -> Path:
         if name not in self._keys:

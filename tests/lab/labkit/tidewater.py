@@ -153,7 +153,7 @@ def tidewater(folder: Path) -> Iterator[Site]:
 
 def plan(
     machines: Sequence[Machine], *, name_servers: Sequence[str] = (PRIMARY, SECONDARY),
-    time_sources: Sequence[str] = TRUE_SOURCES, extra: str = "",
+    time_sources: Sequence[str] = TRUE_SOURCES, extra: str = "", subnet: str = "192.0.2.0/24", gateway: str = GATEWAY,
 ) -> str:
     """The plan of some of the machines, as TOML."""
     hosts = "\n".join(f'[[hosts]]\nname = "{machine.name}"\naddress = "{machine.addresses[0]}"\nnetwork = "mgmt"\n'
@@ -174,8 +174,8 @@ sources = [{_quoted(time_sources)}]
 anchors = ["site-ca.pem"]
 
 [networks.mgmt]
-subnet = "192.0.2.0/24"
-gateway = "{GATEWAY}"
+subnet = "{subnet}"
+gateway = "{gateway}"
 vlan = 20
 ipv6 = "off"
 
