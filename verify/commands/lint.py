@@ -46,5 +46,9 @@ def command(plan: Path, strict: bool, quiet: bool) -> None:
     waived = sum(finding.grade is Grade.WAIVED for finding in findings)
     if wrong or not quiet:
         tail = f", {waived} waived" if waived else ""
-        click.echo(f"{read.file}: {len(read.hosts)} hosts, {fails} to mend, {len(wrong) - fails} to consider{tail}")
+        click.echo(f"{read.file}: {_hosts(len(read.hosts))}, {fails} to mend, {len(wrong) - fails} to consider{tail}")
     sys.exit(Exit.FAILED if fails or (strict and wrong) else Exit.READY)
+
+
+def _hosts(count: int) -> str:
+    return "1 host" if count == 1 else f"{count} hosts"
