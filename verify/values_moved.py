@@ -9,7 +9,15 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 
 from shared.drift import ValueChange
-from shared.evidence import CertificateFacts, HostEvidence, NameAnswer, PortState, SshEvidence, TlsEvidence
+from shared.evidence import (
+    CertificateFacts,
+    HostEvidence,
+    NameAnswer,
+    OwnersEvidence,
+    PortState,
+    SshEvidence,
+    TlsEvidence,
+)
 from shared.findings import SITE, Finding, Grade
 from shared.hostnames import canonical
 from shared.quantities import Interval, show_seconds, show_value
@@ -52,13 +60,16 @@ def host_changes(before: HostReport, after: HostReport) -> Iterator[ValueChange]
     yield from _identifications(name, old, new)
     yield from _answers(name, old.names, new.names)
     yield from _ports(name, old, new)
+    yield from _owners(name, old.owners, new.owners)
     yield from _measured(name, before.findings, after.findings)
 
 
 def site_changes(before: Report, after: Report) -> Iterator[ValueChange]:
-    """What of the site as a whole is not what it was: zones and measured values."""
-    yield from _serials(before.site.evidence.names, after.site.evidence.names)
-    yield from _answers(SITE, before.site.evidence.names, after.site.evidence.names)
+    """What of the site as a whole is not what it was: zones, gateways' hardware, and measured values."""
+    old, new = before.site.evidence, after.site.evidence
+    yield from _serials(old.names, new.names)
+    yield from _answers(SITE, old.names, new.names)
+    yield from _owners(SITE, old.owners, new.owners)
     yield from _measured(SITE, before.site.findings, after.site.findings)
 
 
@@ -208,3 +219,16 @@ def _shown(interval: Interval, unit: str) -> str:
     if unit == "s":
         return f"{show_seconds(interval.value)} ± {show_seconds(interval.uncertainty)}"
     return f"{show_value(interval.value, unit)} ± {show_value(interval.uncertainty, unit)}"
+
+
+def _owners(host: str, old: tuple[OwnersEvidence, ...], new: tuple[OwnersEvidence, ...]) -> Iterator[ValueChange]:
+    """Whose hardware answers for an address on the runner's own wire."""
+    was = {seen.address: {owner.mac for owner in seen.owners} for seen in old if seen.failure is None}
+    for seen in new:
+        earlier, now = was.get(seen.address), {owner.mac for owner in seen.owners}
+        if seen.failure is None and earlier and now and earlier != now:
+            # RFC 5798 section 7.3: routers that stand in for one another answer with 00-00-5E-00-01-{VRID}.
+            virtual = any(mac.lower().replace("-", ":").startswith("00:00:5e:00:01:") for mac in earlier | now)
+            note = "one of them is a virtual router's: routers that stand in for each other" if virtual else ""
+            yield ValueChange(host=host, what="hardware address", subject=seen.address, was=", ".join(sorted(earlier)),
+                              now=", ".join(sorted(now)), note=note)
