@@ -14,7 +14,7 @@ import textwrap
 import jinja2
 from markupsafe import Markup
 
-from reports.sheetview import MarginNote, Row, Section, SheetsView, SheetView
+from reports.sheetview import Row, Section, SheetsView, SheetView
 from shared.safetext import visible
 from shared.zonelines import master_file
 
@@ -121,6 +121,3 @@ def _zones(view: SheetsView) -> list[str]:
     for zone in view.zones:
         lines += [*map(visible, master_file(zone).splitlines()), ""]
     return lines
-
-
-__all__ = ["WIDTH", "MarginNote", "to_html", "to_text"]
