@@ -30,6 +30,7 @@ STEP_TOLERANCE_SECONDS = 1e-3
 #: take (RFC 1122 section 3.3.2), so that size is never the reason for silence.
 _PAYLOAD_OCTETS = 56
 _TOKEN_OCTETS = 8
+_SEQUENCE_AT = 6
 _PADDING = bytes(range(_PAYLOAD_OCTETS - _TOKEN_OCTETS))
 
 _Reader = Callable[[int, bytes], Echo]
@@ -90,10 +91,11 @@ async def _try(network: Network, address: str, sequence: int, wait_seconds: floa
     version = 6 if ":" in address else 4
     token = secrets.token_bytes(_TOKEN_OCTETS)
     payload = token + _PADDING
+    expected = sequence.to_bytes(2, "big") + payload
 
     def belongs(packet: bytes) -> bool:
-        reply = read_reply(version, packet)
-        return reply.sequence == sequence and reply.payload == payload
+        # Its key was found, so the packet is a whole reply; behind type, code, checksum and identifier it must be ours.
+        return packet[_SEQUENCE_AT:] == expected
 
     request = pack_request(version, Echo(identifier=secrets.randbits(16), sequence=sequence, payload=payload))
     try:

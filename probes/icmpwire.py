@@ -31,11 +31,10 @@ class Echo(msgspec.Struct, frozen=True, kw_only=True):
 
 def ones_complement_sum(octets: bytes) -> int:
     """The 16-bit one's complement sum of ``octets``, an odd last octet padded with zero (RFC 1071 section 1)."""
-    padded = octets + b"\0" * (len(octets) % 2)
-    total: int = sum(struct.unpack(f"!{len(padded) // 2}H", padded))
-    while total > 0xFFFF:
-        total = (total & 0xFFFF) + (total >> 16)
-    return total
+    total = int.from_bytes(octets + b"\0" * (len(octets) % 2), "big")
+    # Carrying the upper half of a sum round is taking it modulo 0xFFFF, and 2 to the 16 is 1 there: the octets read as one
+    # number leave the same remainder as the sum of their words.  Only all zeros sum up to zero.
+    return total % 0xFFFF or (0xFFFF if total else 0)
 
 
 def internet_checksum(octets: bytes) -> int:

@@ -294,7 +294,7 @@ async def _receive(network: Network, stream: Stream, count: int, deadline: float
 def _fresh_id(server: Endpoint) -> Iterator[int]:
     """An unpredictable id (RFC 5452 section 9.2) that no other question to this server is using just now."""
     for _ in range(_ID_DRAWS):
-        taken = (server.host, server.port, secrets.randbelow(1 << 16))
+        taken = (server.host, server.port, secrets.randbits(16))
         if taken not in _ids_taken:
             break
     else:

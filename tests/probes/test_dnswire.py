@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 import dns.message
+import dns.rcode
 import dns.rrset
+import hypothesis
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
 from probes import dnswire
+from probes.dnsplain import read_plain
 
 NAME = "dome-a.obs.example.net"
 
@@ -81,3 +84,55 @@ def test_a_name_that_cannot_be_sent_is_refused_by_name(name: str) -> None:
     """RFC 1035 section 2.3.4."""
     with pytest.raises(dnswire.WireError, match="cannot be asked for"):
         dnswire.question_section(name, "A")
+
+
+def _typical() -> list[bytes]:
+    """Answers as servers write them: records of every plain type, a no, odd types among them, options, glue."""
+    packets = [SOUND]
+    for rrtype, value in (
+        ("A", "192.0.2.11"), ("AAAA", "2001:db8::11"), ("AAAA", "::ffff:192.0.2.11"), ("CNAME", "host1.example.net."),
+        ("PTR", "dome-a.obs.example.net."), ("NS", "ns1.example.net."), ("PTR", "odd\\.label.example.net."), ("PTR", "."),
+        ("SOA", "a.example.net. hostmaster.example.net. 2026110201 7200 900 1209600 3600"), ("TXT", '"words"'),
+        ("SOA", "a.example.net. first\\.last.example.net. 1 2 3 4 5"), ("MX", "10 m.example.net."),
+    ):
+        for edns in (-1, 0):
+            answer = dns.message.make_response(dns.message.make_query(NAME, rrtype, use_edns=edns, id=4660))
+            answer.answer.append(dns.rrset.from_text(f"{NAME}.", 60, "IN", rrtype, value))
+            packets.append(answer.to_wire())
+            answer.set_rcode(dns.rcode.NXDOMAIN)
+            answer.authority, answer.answer = answer.answer, []
+            packets.append(answer.to_wire())
+            answer.set_rcode(dns.rcode.BADVERS)
+            packets.append(answer.to_wire())
+    return packets
+
+
+@pytest.mark.parametrize("packet", _typical())
+def test_the_fast_reader_says_what_the_general_one_says(packet: bytes) -> None:
+    """Two readers, one meaning."""
+    assert dnswire.read(packet) == dnswire.read_any(packet)
+
+
+def test_the_fast_reader_reads_what_a_sound_site_answers() -> None:
+    """The comparison is not vacuous: each plain type and the no are read by it, and only the odd ones are not."""
+    assert sum(read_plain(packet) is not None for packet in _typical()) == 28
+
+
+@given(
+    st.sampled_from(_typical()), st.lists(st.tuples(st.integers(0, 400), st.integers(0, 255)), max_size=3), st.integers(0, 400)
+)
+@hypothesis.settings(max_examples=3000)
+def test_the_fast_reader_takes_no_damaged_answer_for_another(packet: bytes, damage: list[tuple[int, int]], length: int) -> None:
+    """Whatever octets it takes, the general reader reads the same in them."""
+    broken = bytearray(packet)
+    for place, value in damage:
+        broken[place % len(broken)] = value
+    octets = bytes(broken[:length]) if length > 300 else bytes(broken)
+    plain = read_plain(octets)
+    if plain is not None:
+        general = dnswire.read_any(octets)
+        assert (plain.rcode, plain.answers, plain.authority) == (general.rcode, general.answers, general.authority)
+        assert not general.truncated
+        assert not general.unreadable
+        assert not general.left_out
+        assert not general.explanation
