@@ -21,10 +21,12 @@ from shared.safetext import visible
 SCHEMA = "seatrial-history/1"
 #: The checks with a column of their own in a host's nights; the rest are named where they were not good.
 _OFFSET, _VERDICT = "clock.offset", ""
+#: The most findings named in one line of a host's nights.
+_MOST_NAMED = 3
 
 
-def runs_text(runs: Sequence[RunRecord], place: str, *, width: int = 80) -> str:
-    """One line a run, the last one stored first."""
+def runs_text(runs: Sequence[RunRecord], place: str) -> str:
+    """One line a run, the last one stored first; a line is as long as it must be."""
     if not runs:
         return f"{place} holds no run yet"
     lines: list[str] = []
@@ -33,7 +35,7 @@ def runs_text(runs: Sequence[RunRecord], place: str, *, width: int = 80) -> str:
         if run.title != title:
             title = run.title
             lines += [*([""] if lines else []), visible(title)]
-        lines.append(_cut(f"  {_run(run)}", width))
+        lines.append(f"  {_run(run)}")
     shown = many(len(runs), "run")
     return "\n".join([*lines, "", f"{shown} in {place}"])
 
@@ -60,13 +62,13 @@ def runs_json(runs: Sequence[RunRecord], place: str) -> str:
 def host_text(host: str, followed: Sequence[Followed], endings: Sequence[FollowedEnding], trends: Sequence[Trend], *,
               width: int = 80) -> str:
     """One host's nights, the last one first, and where its clock and its certificates are heading."""
-    lines = [visible(host), *_nights(followed, endings, width), "", *trend_lines(trends, width, "Heading")]
+    lines = [visible(host), *_nights(followed, endings), "", *trend_lines(trends, width, "Heading")]
     if not trends:
         lines.append("Nothing measured to draw a trend from.")
     return "\n".join(lines)
 
 
-def _nights(followed: Sequence[Followed], endings: Sequence[FollowedEnding], width: int) -> Iterator[str]:
+def _nights(followed: Sequence[Followed], endings: Sequence[FollowedEnding]) -> Iterator[str]:
     started, verdicts, offsets = {}, {}, {}
     bad: dict[int, list[str]] = defaultdict(list)
     for one in followed:
@@ -85,8 +87,16 @@ def _nights(followed: Sequence[Followed], endings: Sequence[FollowedEnding], wid
         mark = VERDICTS[verdicts[number]] if number in verdicts else None
         verdict = f"{mark.sign} {mark.word}" if mark else ""
         text = (f"  {started[number][1]:<21}  {verdict:<22}  {offsets.get(number, '-'):<20}  {ends.get(number, '-'):<16}  "
-                f"{'; '.join(bad[number])}")
-        yield _cut(visible(text).rstrip(), max(width, 100))
+                f"{_some(bad[number])}")
+        yield visible(text).rstrip()
+
+
+def _some(bad: Sequence[str]) -> str:
+    """The first few of what was not good, the worst first, and how many more."""
+    order = [grade.value for grade in GRADES]
+    told = sorted(bad, key=lambda one: order.index(one.partition(" ")[0]))
+    more = f"; and {len(told) - _MOST_NAMED} more" if len(told) > _MOST_NAMED else ""
+    return "; ".join(told[:_MOST_NAMED]) + more
 
 
 def _first_ends(endings: Sequence[FollowedEnding]) -> Mapping[int, str]:
@@ -109,7 +119,3 @@ def host_json(host: str, followed: Sequence[Followed], endings: Sequence[Followe
 
 def _document(content: Mapping[str, Any]) -> str:
     return json.dumps(content, ensure_ascii=False, allow_nan=False, indent=2).encode("utf-8", "replace").decode()
-
-
-def _cut(line: str, width: int) -> str:
-    return line if len(line) <= width else line[: width - 1] + "…"

@@ -89,11 +89,10 @@ def _plan_id(history: Store, path: Path) -> int:
 
 def _runs(history: Store, plan: int | None, *, as_json: bool) -> str:
     from reports.historytext import runs_json, runs_text
-    from verify.commands.probing import columns
     from verify.history import queries
 
     found = queries.runs(history, plan=plan)
-    return runs_json(found, history.place) if as_json else runs_text(found, history.place, width=columns())
+    return runs_json(found, history.place) if as_json else runs_text(found, history.place)
 
 
 def _prune(history: Store, plan: int | None, keep_days: int | None, keep_runs: int | None) -> str:

@@ -1,0 +1,161 @@
+"""The comparison as text: what else changed first, what got worse at length, nothing cut unsaid."""
+
+from __future__ import annotations
+
+import msgspec
+import pytest
+
+from reports.drifttext import MOST_OTHER, MOST_WORSE, drift_text
+from reports.historytext import host_text, runs_text
+from shared.drift import Crossing, Drift, Kind, Move, RunName, Trend, ValueChange
+from shared.findings import Grade
+from shared.history import EndingNight, Followed, FollowedEnding, Night, RunRecord
+from shared.quantities import Interval
+
+HOST = "dome-a.obs.example.net"
+
+
+def move(kind: Kind, subject: str = "23/tcp", **more: object) -> Move:
+    usual: dict[str, object] = {
+        "kind": kind, "ref": f"{HOST}|port.closed|{subject}", "host": HOST, "check": "port.closed", "subject": subject,
+        "before": Grade.PASS, "after": Grade.FAIL, "was": "refused", "now": "open", "message": "It is open.",
+        "fix": ("systemctl disable --now inetd",)}
+    return msgspec.convert(usual | more, Move)
+
+
+def drift(**parts: object) -> Drift:
+    made = Drift(baseline=RunName(id="20270301T091224Z-7f3a", started="2027-03-01T09:12:24Z", verdict="ready"),
+                 run=RunName(id="20270304T091224Z-7f3a", started="2027-03-04T09:12:24Z", verdict="not-ready"),
+                 accepted="2027-03-01 by m.tar", unchanged=211)
+    return msgspec.structs.replace(made, **parts)
+
+
+TREND = Trend(host=HOST, what="clock offset", subject="192.0.2.11", unit="s", nights=30, since="2027-02-01", latest=0.078,
+              per_day=Interval(0.0019, 0.0021), crossings=(Crossing(grade=Grade.CAUTION, limit=0.1, earliest="2027-03-14",
+                                                                    latest="2027-03-17"),))
+
+
+def test_the_whole_of_a_small_comparison() -> None:
+    """As it is printed."""
+    text = drift_text(drift(
+        context=("The plan has changed since the baseline (SHA-256 aaaa then, bbbb now).",), hosts_added=("dome-b",),
+        moves=(move(Kind.NEW_FAIL, explains=1), move(Kind.NEWLY_UNPROVEN, "9/tcp", folded_under=f"{HOST}|port.closed|23/tcp"),
+               move(Kind.MENDED, "80/tcp", before=Grade.FAIL, after=Grade.PASS, was="open", now="refused")),
+        values=(ValueChange(host=HOST, what="host key ssh-ed25519", subject="22/tcp at 192.0.2.11", was="SHA256:one",
+                            now="SHA256:two", note="the host was installed anew, or another host answers here"),),
+        trends=(TREND,)), files=["out/tidewater.json"])
+    assert text == """\
+◆ NOT READY  run 20270304T091224Z-7f3a
+Compared with the baseline 20270301T091224Z-7f3a, which was ready, accepted
+  2027-03-01 by m.tar.
+1 new failure, 1 newly unproven, 1 mended, 1 value changed, 211 good as before.
+
+First of all
+  The plan has changed since the baseline (SHA-256 aaaa then, bbbb now).
+  Hosts added since the baseline: dome-b.
+
+New failures: 1
+  ◆ dome-a.obs.example.net  port.closed 23/tcp  (pass → fail, explains 1)
+      It is open.
+      at the baseline: refused
+      | systemctl disable --now inetd
+
+Newly unproven: 1, 1 of them explained by another finding shown here
+
+Changed, with the same grade: 1
+  dome-a.obs.example.net  host key ssh-ed25519 22/tcp at 192.0.2.11
+      SHA256:one then, SHA256:two now
+      the host was installed anew, or another host answers here
+
+Mended: 1
+  ● dome-a.obs.example.net  port.closed 80/tcp  (fail → pass; open then, refused
+    now)
+
+If nothing changes
+  dome-a.obs.example.net  clock offset 192.0.2.11: 78 ms now; 2 ms ± 100 µs a
+    day over 30 nights since 2027-02-01; caution limit 100 ms between 2027-03-14
+    and 2027-03-17
+
+out/tidewater.json"""
+
+
+def test_quiet_says_nothing_where_nothing_got_worse() -> None:
+    """A night without news sends no mail."""
+    mended = move(Kind.MENDED, before=Grade.FAIL, after=Grade.PASS)
+    assert drift_text(drift(moves=(mended,), trends=(TREND,)), quiet=True) == ""
+    assert drift_text(drift(moves=(mended, move(Kind.NEW_FAIL))), quiet=True).startswith("New failures: 1")
+
+
+def test_quiet_still_says_which_plan_it_was_where_something_did() -> None:
+    """What may explain it comes first."""
+    text = drift_text(drift(moves=(move(Kind.NEW_FAIL),), context=("The plan has changed.",)), quiet=True)
+    assert text.index("The plan has changed.") < text.index("New failures")
+
+
+@pytest.mark.parametrize(("kind", "most"), [(Kind.NEW_FAIL, MOST_WORSE), (Kind.STILL_OPEN, MOST_OTHER)])
+def test_what_is_left_out_is_counted(kind: Kind, most: int) -> None:
+    """Nothing is dropped unsaid."""
+    moves = tuple(move(kind, f"{port}/tcp") for port in range(most + 7))
+    text = drift_text(drift(moves=moves))
+    assert f"{most + 7}" in text
+    assert "… and 7 more in the report" in text
+
+
+def test_hostile_text_stays_on_its_line() -> None:
+    """Escape sequences and line ends in what a host says are written out."""
+    hostile = "\x1b[31m\nNew failures: 0\u202e"
+    text = drift_text(drift(moves=(move(Kind.NEW_FAIL, message=hostile, was=hostile, now=hostile),),
+                            values=(ValueChange(host=HOST, what="SSH server", subject="", was=hostile, now="x"),)))
+    assert "\x1b" not in text
+    assert "\u202e" not in text
+    assert text.count("\nNew failures") == 1
+
+
+def run(number: int, **more: object) -> RunRecord:
+    usual: dict[str, object] = {
+        "number": number, "id": f"2027030{number}T091224Z-7f3a", "plan": 1, "title": "Tidewater Observatory, rack 2",
+        "kind": "drift", "started": "2027-03-04T09:12:24Z", "finished": "2027-03-04T09:12:38Z", "stored": "2027-03-04T09:12:39Z",
+        "complete": True, "part": False, "verdict": "ready", "passed": 9, "caution": 0, "fail": 0, "unproven": 0, "waived": 0,
+        "hosts": 2, "tool": "seatrial 0.1.0", "vantage": "pier-1", "profile": "production", "operator": "m.tar", "reason": "",
+        "ticket": "", "checks": ""}
+    return msgspec.convert(usual | more, RunRecord)
+
+
+def test_runs_are_one_line_each_with_what_is_special() -> None:
+    """The baseline, a partial run, an interrupted one, a clock that was set back in the middle, a ticket."""
+    text = runs_text([run(5, ticket="CHG-1042"), run(4, finished="2027-03-04T09:00:00Z"),
+                      run(3, complete=False, verdict="unproven"), run(2, part=True, verdict="not-ready", fail=2, unproven=1),
+                      run(1, baseline=True)], "history.sqlite")
+    lines = text.splitlines()
+    assert lines[0] == "Tidewater Observatory, rack 2"
+    assert lines[1].endswith("CHG-1042")
+    assert "its clock was set back meanwhile" in lines[2]
+    assert "interrupted" in lines[3]
+    assert "2 fail, 1 unproven; part, 2 hosts" in lines[4]
+    assert lines[5].endswith("BASELINE")
+    assert lines[-1] == "5 runs in history.sqlite"
+
+
+def test_an_empty_history_says_so() -> None:
+    """Rather than nothing."""
+    assert runs_text([], "history.sqlite") == "history.sqlite holds no run yet"
+
+
+def test_a_hosts_nights_show_what_was_not_good() -> None:
+    """Verdict, offset with its uncertainty, when its certificates end, and the checks that were no pass."""
+    nights = [Night(number=number, run=f"run-{number}", started="2027-03-04T09:12:24Z", grade="pass", value=0.001,
+                    uncertainty=1e-4) for number in (1, 2)]
+    followed = [
+        Followed(host=HOST, check="", subject="", unit="", nights=(
+            msgspec.structs.replace(nights[0], grade="ready", value=None),
+            msgspec.structs.replace(nights[1], grade="not-ready", value=None))),
+        Followed(host=HOST, check="clock.offset", subject="192.0.2.11", unit="s", nights=tuple(nights)),
+        Followed(host=HOST, check="port.closed", subject="23/tcp", unit="", nights=(
+            msgspec.structs.replace(nights[1], grade="fail", value=None),)),
+    ]
+    ends = [FollowedEnding(host=HOST, subject="443/tcp", nights=(
+        EndingNight(number=2, run="run-2", started="", not_after_unix=1827619200),))]
+    lines = host_text(HOST, followed, ends, [TREND], width=100).splitlines()
+    assert " ".join(lines[2].split()) == "run-2 ◆ not ready 1 ms ± 100 µs 2027-12-01 fail port.closed 23/tcp"
+    assert " ".join(lines[3].split()) == "run-1 ● ready 1 ms ± 100 µs -"
+    assert "Heading" in lines
