@@ -54,10 +54,12 @@ async def hunt(network: Network, question: WitnessQuestion, port: int, speaks: s
     visit = _Visit(network, question, port, speaks)
     began = network.monotonic()
     try:
-        while visit.asked < requests and not visit.over:
+        while visit.asked < requests:
             left = began + HUNT_SECONDS - network.monotonic()
-            wait = visit.wait_seconds()
-            if left <= 0 or (visit.asked and wait > left):
+            # Two more requests may take longer than there is: each waits for a second to begin.
+            last = visit.asked == requests - 1 or left < 2 * (1.0 + GENTLE_SECONDS)
+            wait = visit.wait_seconds(last=last)
+            if visit.over(last=last) or left <= 0 or (visit.asked and wait > left):
                 break
             await network.sleep(wait)
             await visit.ask()
@@ -67,28 +69,37 @@ async def hunt(network: Network, question: WitnessQuestion, port: int, speaks: s
 
 
 class _Bounds:
-    """What is left of the host's lead over the runner, in seconds, if every Date is fresh."""
+    """What is left of the host's lead over the runner, in seconds, if every Date is fresh and the clock was not set."""
 
     def __init__(self) -> None:
         self.lo, self.hi = -math.inf, math.inf
         self.quickest_seconds = math.inf
+        self.confirmed = False
 
     def take(self, seen: WitnessSample) -> None:
+        # The lower end is confirmed by an answer that reaches it, or nearly: by the one that was aimed to do so.
+        self.confirmed = seen.lo_seconds >= self.lo - 2 * self._margin()
         self.lo, self.hi = max(self.lo, seen.lo_seconds), min(self.hi, seen.hi_seconds)
         self.quickest_seconds = min(self.quickest_seconds, seen.elapsed_seconds)
 
     @property
+    def contradictory(self) -> bool:
+        return self.lo > self.hi
+
+    @property
     def settled(self) -> bool:
-        """Whether there is nothing to gain: what is left is as narrow as a round trip, or nothing is."""
-        left = self._top() - self.lo
-        return left < 0 or left <= max(ENOUGH_SECONDS, 1.5 * self.quickest_seconds)
+        """Whether what is left is as narrow as a round trip, or narrow enough."""
+        return self.hi - self.lo <= max(ENOUGH_SECONDS, 1.5 * self.quickest_seconds)
 
     def middle(self) -> float:
-        return (self.lo + self._top()) / 2
+        return (self.lo + self.hi) / 2
 
-    def _top(self) -> float:
-        # Fresh Dates that exclude each other are not fresh: from then on the hunt goes on for a Date up to a second old.
-        return self.hi if self.hi >= self.lo else self.hi + 1.0
+    def just_below(self) -> float:
+        """A lead that the host surely exceeds if it still has the one that was found."""
+        return self.lo - self._margin()
+
+    def _margin(self) -> float:
+        return 0.0 if math.isinf(self.quickest_seconds) else self.quickest_seconds / 2 + ENOUGH_SECONDS / 2
 
 
 class _Visit:
@@ -110,20 +121,24 @@ class _Visit:
         self._method = "HEAD"
         self._stream: Stream | None = None
 
-    @property
-    def over(self) -> bool:
+    def over(self, *, last: bool) -> bool:
         """Whether another request could bring nothing more, or would only be a bother."""
-        if self._fruitless >= FRUITLESS_TO_STOP:
+        if self._fruitless >= FRUITLESS_TO_STOP or self._bounds.contradictory:
             return True
-        return len(self._samples) >= FEWEST_REQUESTS and self._bounds.settled
+        return self._bounds.confirmed and len(self._samples) >= FEWEST_REQUESTS and (last or self._bounds.settled)
 
-    def wait_seconds(self) -> float:
-        """How long to wait so that the next request arrives as the host's second changes, if its lead is the middle one."""
+    def wait_seconds(self, *, last: bool) -> float:
+        """How long to wait so that the next request arrives as the host's second changes, if its lead is the one aimed at.
+
+        That is the middle of what is left.  The last request, or the first after the hunt has come to its end, looks at the
+        lower end once more: a clock that was set back meanwhile would otherwise go unnoticed.
+        """
         if not self._samples:
             return GENTLE_SECONDS if self.asked else 0.0
         soonest = self._clock.read_ns() / 1e9 + GENTLE_SECONDS + self._bounds.quickest_seconds / 2
         # The host reads a whole second when the runner reads that second less the lead.
-        lead = self._bounds.middle()
+        confirming = (last or self._bounds.settled) and not self._bounds.confirmed
+        lead = self._bounds.just_below() if confirming else self._bounds.middle()
         arrival = math.ceil(soonest + lead) - lead
         return GENTLE_SECONDS + max(0.0, arrival - soonest)
 

@@ -30,7 +30,6 @@ _DATES = tuple(re.compile(form, re.ASCII) for form in (
     rf"(?:Mon|Tues|Wednes|Thurs|Fri|Satur|Sun)day, (?P<day>\d\d)-{_MONTH}-(?P<year>\d\d) {_TIME} GMT",
     rf"(?:Mon|Tue|Wed|Thu|Fri|Sat|Sun) {_MONTH} (?P<day>[ \d]\d) {_TIME} (?P<year>\d{{4}})",
 ))
-_DAYS = (31, 29, 31, 30, 31, 30, 31, 31, 30, 31, 30, 31)
 
 
 class HttpError(ValueError):
@@ -114,11 +113,11 @@ def read_date(text: str, *, now_unix_seconds: float) -> int:
         raise HttpError("the Date field is no date of RFC 9110 section 5.6.7")
     year, month, day = int(match["year"]), _MONTHS.index(match["month"]) + 1, int(match["day"])
     hour, minute, second = int(match["hour"]), int(match["minute"]), int(match["second"])
-    # A second of 60 is a leap second (RFC 9110 section 5.6.7), and counts on into the next minute.
-    if year == 0 or not 1 <= day <= _DAYS[month - 1] or hour > 23 or minute > 59 or second > 60:
-        raise HttpError("the Date field names no moment there is")
     if len(match["year"]) == 2:
         year = _in_this_century(year, now_unix_seconds)
+    # A second of 60 is a leap second (RFC 9110 section 5.6.7), and counts on into the next minute.
+    if year == 0 or not 1 <= day <= calendar.monthrange(year, month)[1] or hour > 23 or minute > 59 or second > 60:
+        raise HttpError("the Date field names no moment there is")
     return calendar.timegm((year, month, day, hour, minute, second))
 
 

@@ -24,6 +24,7 @@ CHECKS = (
                "take a source out of the plan's [time] sources where it is no longer meant to be used"),
         would_prove="an answer to an NTP question from where the runner stands",
         owner="time",
+        needs=("name.server",),
         limits=("clock_source_distance",),
     ),
     Check(
@@ -63,20 +64,31 @@ CHECKS = (
     Check(
         name="clock.offset",
         title="The host's clock against the agreed time",
-        proves="The time that the host serves is within the limit of the time that the planned sources agree on, whatever the "
-               "runner's own clock says.",
-        not_proves="That it stays there: see clock.synchronised.  That the agreed time is true: see clock.sources-agree.",
+        proves="The host's clock is within the limit of the time that the planned sources agree on, whatever the runner's own "
+               "clock says.  A host that serves time is asked for it.  Of another, every witness that can be had from outside "
+               "is heard, each as an interval, and their intersection is judged: ICMP time stamps, the Date field of its HTTP "
+               "answers on up to two planned ports, and its own clock where it was read over SSH.",
+        not_proves="That it stays there: see clock.synchronised.  That the agreed time is true: see clock.sources-agree.  By "
+                   "Date alone no clock is known better than to a second, since a server may send a Date that is a second "
+                   "old; by ICMP time stamps alone no date is known, only the time of day.  A device that answers in the "
+                   "host's place is noticed only where it says so (Age, Via) or contradicts another witness.",
         basis=("RFC 5905 section 8 (offset and delay; the truth is within half the delay)",
                "RFC 5905 section 11.3 (a daemon steps beyond 0.125 s and gives up beyond 1000 s)",
+               "RFC 9110 section 6.6.1 (Date in every 2xx, 3xx and 4xx answer of a server with a clock)",
+               "RFC 9111 section 5.1 (an answer with Age was not made for this request)",
+               "RFC 792 page 16 (time stamps in milliseconds since midnight; the high bit marks other values)",
+               "RFC 1122 section 3.2.2.8 (a host may answer them; at least 15 updates a second)",
                "RFC 4120 section 1.6 (tickets fail beyond about 5 minutes)",
                "JCGM 106:2012 sections 8.3.2 and 8.3.3 (a limit inside the error bar proves nothing)"),
         causes=("no time service is enabled on the host, or it hears no source",
                 "the hardware clock holds local time, so the host boots hours off",
                 "the hardware clock's battery is empty, so the host boots years off",
-                "the time service gave up because the offset was beyond its panic threshold"),
+                "the time service gave up because the offset was beyond its panic threshold",
+                "unproven for contradiction: a proxy, a load balancer or a second machine answers at the host's address"),
         mends=("enable one time service with the planned sources and set the clock once by hand",
                "write the right time to the hardware clock, in UTC"),
-        would_prove="an NTP answer from the host (ntp = true in its role), or its clock read over SSH",
+        would_prove="the host's clock read over SSH, an NTP answer from the host (ntp = true in its role), or ICMP time stamps "
+                    "(CAP_NET_RAW for the runner, and no filter on the way) together with one HTTP port",
         owner="build",
         needs=("clock.synchronised", "clock.source", "clock.sources-agree"),
         limits=("clock_offset",),
@@ -102,14 +114,15 @@ CHECKS = (
     Check(
         name="clock.skew",
         title="The hosts' clocks agree with each other",
-        proves="No two hosts that serve time are farther apart than the limit.  Needs no time source: the runner's own error "
-               "cancels out.",
-        not_proves="That any of them is right, nor anything about hosts that serve no time.",
+        proves="No two of the hosts whose clocks could be read are farther apart than the limit.  Needs no time source: the "
+               "runner's own error cancels out.  Hosts whose clocks are known only roughly are compared in a finding of "
+               "their own, so that they do not hide what is known of the others.",
+        not_proves="That any of them is right, nor anything about hosts whose clocks could not be read.",
         basis=("RFC 5905 section 8 (offset and delay)", "the limit: common practice, no source"),
         causes=("one host does not follow the planned sources",
                 "hosts follow different sources that do not agree"),
         mends=("mend the clock.offset of the host that is named the outlier",),
-        would_prove="NTP answers from at least two hosts",
+        would_prove="NTP answers from at least two hosts, or their clocks read by other witnesses as finely as the limit",
         owner="build",
         needs=("clock.offset",),
         limits=("clock_skew",),

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime
+from collections.abc import Sequence
 
 from shared.quantities import Interval, show_seconds
 
@@ -25,6 +26,13 @@ _EPOCHS = (
 _GPS_ROLLOVER_SECONDS = 1024 * 7 * 86400
 #: TAI - UTC since 2017-01-01 (IERS Bulletin C 52); GPS time stays 19 s behind TAI.
 _TAI_SECONDS, _GPS_SECONDS = 37, 18
+
+#: RFC 5905 appendix A.1.1, MAXFREQ, as seconds a second: no oscillator worth the name runs farther off.
+_FASTEST_DRIFT = 500e-6
+#: How long a clock must have been watched before its growing error is called free-running, in seconds, and how often:
+#: two looks are a difference and no trend (common practice, no source).
+_WATCHED_SECONDS = 86400
+_FEWEST_LOOKS = 3
 
 
 def likely_cause(offset: Interval, *, true_unix_seconds: float) -> str:
@@ -56,6 +64,36 @@ def common_cause(offsets: list[Interval]) -> str:
         return ""
     return (f"All {len(offsets)} hosts are off by the same {show_seconds(abs(low + high) / 2)}: suspect what they all follow, "
             "not the hosts one by one.")
+
+
+def free_running(past: Sequence[tuple[float, Interval]]) -> str:
+    """A sentence for when a clock's error grows by the day, or nothing where its history does not show that.
+
+    ``past`` holds (Unix seconds, lead over the agreed time) of one host, from several runs of one boot.  A clock that is
+    kept right stays within its intervals; one that is left to itself moves along a straight line through all of them.
+    """
+    rate = drift_rate(past)
+    if rate is None or 0.0 in rate or abs(rate).hi > _FASTEST_DRIFT:
+        return ""
+    looks = sorted(moment for moment, _lead in past)
+    if len(looks) < _FEWEST_LOOKS or looks[-1] - looks[0] < _WATCHED_SECONDS:
+        return ""
+    a_day, verb = rate.value * 86400, "gained" if rate.value > 0 else "lost"
+    return (f"Over {show_seconds(looks[-1] - looks[0])} it has {verb} {show_seconds(abs(a_day))} a day, evenly: the clock runs "
+            "free, so its time service has no source, or none runs.")
+
+
+def drift_rate(past: Sequence[tuple[float, Interval]]) -> Interval | None:
+    """The rates, in seconds a second, of the straight lines that meet every interval of a history; None where there is none.
+
+    A line of a given rate meets them all exactly where, carried back along it to one moment, every two of them overlap (in
+    one dimension that is enough), so every pair bounds the rate from both sides.  Looks at the same moment bound nothing.
+    """
+    looks = sorted(past, key=lambda look: look[0])
+    bounds = [Interval((lead.lo - before.hi) / (moment - then), (lead.hi - before.lo) / (moment - then))
+              for index, (then, before) in enumerate(looks) for moment, lead in looks[index + 1 :] if moment > then]
+    lo, hi = max((bound.lo for bound in bounds), default=1.0), min((bound.hi for bound in bounds), default=0.0)
+    return Interval(lo, hi) if lo <= hi else None
 
 
 def _of_a_lost_date(reading_unix_seconds: float) -> str:

@@ -134,14 +134,38 @@ def by_witness(witness: ClockWitness) -> Testimony:
     if not witness.samples:
         return _silent(witness, name)
     at = max((sample.at for sample in witness.samples), key=unix_seconds)
-    allowances = [SLEW_RATE * seconds_between(sample.at, at) for sample in witness.samples]
-    lo = max(sample.lo_seconds - allowed for sample, allowed in zip(witness.samples, allowances, strict=True))
-    hi = min(sample.hi_seconds + allowed for sample, allowed in zip(witness.samples, allowances, strict=True))
-    hi += DATE_AGE_SECONDS if witness.method == "http-date" else 0.0
-    if lo > hi:
+    lead = _of_dates(witness, at) if witness.method == "http-date" else _of_all(witness, at)
+    if lead is None:
         return Testimony(name, why="its answers contradict each other, as where a device in between or several machines give "
                                    "them, or where its clock was set meanwhile")
-    return Testimony(name, Interval(lo, hi), at, witness.modulo_seconds)
+    return Testimony(name, lead, at, witness.modulo_seconds)
+
+
+def _of_all(witness: ClockWitness, at: str) -> Interval | None:
+    """What all readings allow at the moment ``at``, or None where they exclude each other."""
+    lo, hi = _ends(witness, at)
+    return Interval(lo, hi) if lo <= hi else None
+
+
+def _of_dates(witness: ClockWitness, at: str) -> Interval | None:
+    """What a series of Dates allows.
+
+    The last answer bounds the lead from below, whatever the server does; the hunt ends with one that is aimed to bound it
+    closely.  Answers that all fit one clock, looked at for every answer, bound it from above together, but for the age that
+    a Date may have.  Answers that only fit with that age may also come from a clock that was set by up to a second
+    meanwhile: then the last answer alone counts, which holds either way.  Beyond that they contradict each other.
+    """
+    lo, hi = _ends(witness, at)
+    if lo > hi + DATE_AGE_SECONDS:
+        return None
+    last = max(witness.samples, key=lambda sample: unix_seconds(sample.at))
+    return Interval(last.lo_seconds, (hi if lo <= hi else last.hi_seconds) + DATE_AGE_SECONDS)
+
+
+def _ends(witness: ClockWitness, at: str) -> tuple[float, float]:
+    allowances = [SLEW_RATE * seconds_between(sample.at, at) for sample in witness.samples]
+    return (max(sample.lo_seconds - allowed for sample, allowed in zip(witness.samples, allowances, strict=True)),
+            min(sample.hi_seconds + allowed for sample, allowed in zip(witness.samples, allowances, strict=True)))
 
 
 def by_ntp(reading: Reading) -> Testimony:

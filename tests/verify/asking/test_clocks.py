@@ -5,10 +5,11 @@ from __future__ import annotations
 from collections.abc import Callable
 
 import msgspec
+import pytest
 
-from shared.plan import Endpoint, Plan, Role
-from shared.questions import ClockQuestion
-from verify.asking.clocks import host_questions, site_questions
+from shared.plan import Endpoint, Plan, Port, Role
+from shared.questions import ClockQuestion, WitnessQuestion
+from verify.asking.clocks import host_questions, site_questions, witness_questions
 
 
 def test_every_planned_source_is_asked_four_times_in_plan_order(make_plan: Callable[..., Plan]) -> None:
@@ -30,3 +31,33 @@ def test_a_host_that_serves_no_time_is_not_asked(make_plan: Callable[..., Plan])
     plan = make_plan(roles=(Role(name="node"),))
     assert host_questions(plan, plan.hosts[0]) == ()
     assert host_questions(make_plan(roles=()), plan.hosts[0]) == ()
+
+
+NAME = "dome-a.obs.example.net"
+
+
+@pytest.mark.parametrize(("http", "tls", "asked"), [
+    ((), (), ()),
+    ((80,), (), ((80, "http"),)),
+    ((80, 8080, 8081), (), ((80, "http"), (8080, "http"))),
+    ((), (443, 8443, 9443), ((443, "tls"), (8443, "tls"))),
+    ((80, 8080), (443, 8443), ((80, "http"), (443, "tls"))),
+    ((443,), (443,), ((443, "tls"),)),
+])
+def test_a_host_that_serves_no_time_has_two_http_ports_read_at_most(
+    make_plan: Callable[..., Plan], http: tuple[int, ...], tls: tuple[int, ...], asked: tuple[tuple[int, str], ...]
+) -> None:
+    """One plain and one with TLS where there are both; without any port its ICMP time stamps are still asked for."""
+    role = Role(name="node", http=tuple(map(Port, http)), tls=tuple(map(Port, tls)))
+    plan = make_plan(roles=(role,))
+    assert witness_questions(plan, plan.hosts[0]) == (WitnessQuestion("192.0.2.11", asked, NAME),)
+
+
+def test_a_host_that_serves_time_is_not_bothered_with_other_witnesses(make_plan: Callable[..., Plan]) -> None:
+    """Nor is one whose role is not in the plan; and what is no address is never asked by name."""
+    plan = make_plan(roles=(Role(name="node", http=(Port(80),), ntp_port=123),))
+    assert witness_questions(plan, plan.hosts[0]) == ()
+    assert witness_questions(make_plan(roles=()), plan.hosts[0]) == ()
+    plan = make_plan(roles=(Role(name="node"),))
+    host = msgspec.structs.replace(plan.hosts[0], addresses=("dome-a", "2001:db8::11"))
+    assert [question.address for question in witness_questions(plan, host)] == ["2001:db8::11"]

@@ -7,7 +7,7 @@ import datetime
 import pytest
 
 from shared.quantities import Interval
-from verify.grading.offset_shape import common_cause, likely_cause
+from verify.grading.offset_shape import common_cause, drift_rate, free_running, likely_cause
 
 NOW = datetime.datetime(2026, 11, 2, 9, tzinfo=datetime.UTC).timestamp()
 
@@ -76,3 +76,60 @@ def test_hosts_that_are_all_off_alike_share_a_source() -> None:
     assert "All 2 hosts are off by the same 7" in common_cause(alike)
     assert common_cause([*alike, Interval.around(7.5, 0.01)]) == ""
     assert common_cause(alike[:1]) == ""
+
+
+DAY = 86_400.0
+
+
+def history(*looks: tuple[float, float, float]) -> list[tuple[float, Interval]]:
+    """(day, offset, uncertainty) as the history keeps them."""
+    return [(NOW + day * DAY, Interval.around(offset, uncertainty)) for day, offset, uncertainty in looks]
+
+
+def test_an_error_that_grows_evenly_is_a_clock_left_to_itself() -> None:
+    """1.3 s a day is 15 parts per million, what an oscillator may be off (RFC 5905 section 7.2, PHI)."""
+    said = free_running(history((0, 0.0, 0.002), (1, 1.296, 0.002), (2, 2.592, 0.002), (5, 6.48, 0.002)))
+    assert "gained 1.3 s a day" in said
+    assert "runs free" in said
+    assert "lost 1.3 s a day" in free_running(history((0, 9.0, 0.002), (1, 7.704, 0.002), (3, 5.112, 0.002)))
+
+
+@pytest.mark.parametrize("looks", [
+    [], [(0, 1.0, 0.1)], [(0, 0.0, 0.002), (3, 3.9, 0.002)],
+    [(0, 0.0, 0.002), (0.5, 0.648, 0.002), (0.99, 1.283, 0.002)],
+    [(0, 0.0, 1.0), (1, 0.5, 1.0), (2, 1.0, 1.0)],
+    [(0, 0.0, 0.002), (1, 1.3, 0.002), (2, 0.1, 0.002)],
+    [(0, 0.0, 0.002), (1, 5.0, 0.002), (2, 5.0, 0.002)],
+    [(0, 0.001, 0.002), (1, -0.001, 0.002), (2, 0.0, 0.002)],
+    [(0, 0.0, 0.002), (1, 100.0, 0.002), (2, 200.0, 0.002)],
+    [(0, 0.0, 0.002), (0, 1.0, 0.002), (0, 2.0, 0.002)],
+])
+def test_other_histories_show_no_free_running_clock(looks: list[tuple[float, float, float]]) -> None:
+    """Too few looks, less than a day, error bars that allow no growth, a step, a kept clock, a rate that no oscillator has."""
+    assert free_running(history(*looks)) == ""
+
+
+def test_exactly_one_day_of_looks_is_enough() -> None:
+    """A moment less is not."""
+    assert free_running(history((0, 0.0, 0.002), (0.5, 0.648, 0.002), (1, 1.296, 0.002)))
+
+
+@pytest.mark.parametrize(("middle", "straight"), [(1.0, True), (1.0199, True), (1.0201, False), (0.9801, True), (0.9799, False)])
+def test_a_line_must_meet_every_interval(middle: float, straight: bool) -> None:
+    """Between two looks of ± 10 ms, 0 s and 2 s, a third of ± 10 ms may lie up to 20 ms off the line."""
+    rate = drift_rate(history((0, 0.0, 0.01), (1, middle, 0.01), (2, 2.0, 0.01)))
+    assert (rate is not None) is straight
+    assert rate is None or rate.lo <= rate.hi
+
+
+def test_a_rate_is_known_as_well_as_the_looks_allow() -> None:
+    """Two looks of ± 1 ms a day apart: two milliseconds a day either way."""
+    rate = drift_rate(history((0, 0.0, 0.001), (1, 1.0, 0.001)))
+    assert rate is not None
+    assert (rate.lo * DAY, rate.hi * DAY) == (pytest.approx(0.998), pytest.approx(1.002))
+
+
+def test_the_order_of_a_history_does_not_matter() -> None:
+    """Runs are sorted by their moment."""
+    looks = history((0, 0.0, 0.002), (1, 1.296, 0.002), (2, 2.592, 0.002))
+    assert drift_rate(looks[::-1]) == drift_rate(looks)
