@@ -18,16 +18,19 @@ _PROVEN = {
     ("certificate.trust", "443/tcp"), ("certificate.name", "443/tcp"), ("certificate.dates", "443/tcp"),
     ("certificate.key", "443/tcp"), ("certificate.signature", "443/tcp"), ("certificate.protocol", "443/tcp"),
     ("certificate.shared-key", "443/tcp"), ("ssh.identity", "22/tcp"), ("ssh.algorithms", "22/tcp"),
-    ("ssh.host-key", "22/tcp"), ("ssh.shared-key", "22/tcp"), ("host.ipv6", "{fqdn}"),
+    ("ssh.host-key", "22/tcp"), ("ssh.shared-key", "22/tcp"), ("host.ipv6", "{fqdn}"), ("host.path-mtu", "{address}"),
+    ("certificate.peers", "443/tcp"),
 }
 
 
 def test_sound_hosts_behind_a_router_are_ready(sound_run: Run) -> None:
-    """Verdict ready, exit status 0, and not one finding that is no pass."""
+    """Verdict ready, exit status 0, and not one finding that is no pass; second owners only their own wire would show."""
     assert (sound_run.status, sound_run.report["verdict"]) == (0, "ready"), sound_run.stdout
     assert {one["ref"]: one["grade"] for one in sound_run.findings() if one["grade"] != "pass"} == {}
     assert sound_run.causes() == []
-    assert sound_run.report["coverage"]["missing"] == []
+    (missing,) = sound_run.report["coverage"]["missing"]
+    assert (missing["check"], len(missing["subjects"])) == ("host.address-conflict", len(SOUND))
+    assert "go through 198.51.100.1" in missing["why"]
     assert sound_run.stderr == ""
 
 
@@ -53,6 +56,8 @@ def test_a_runner_on_the_hosts_own_wire_cannot_prove_their_way_out(deck_run: Run
     assert {one["ref"] for one in deck_run.findings() if one["grade"] != "pass"} == {
         f"{machine.fqdn}|gateway.return-path|{GATEWAY}" for machine in SOUND}
     for machine in SOUND:
+        for check in ("host.address-conflict", "host.mac"):
+            assert deck_run.finding(machine.name, check, machine.addresses[0])["grade"] == "pass"
         finding = deck_run.finding(machine.name, "gateway.return-path")
         assert finding["grade"] == "unproven"
         assert "same wire" in finding["message"]
