@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime
+import functools
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -123,6 +124,7 @@ def widest_difference(offsets: list[Interval]) -> Interval:
     return Interval(least, max(least, most))
 
 
+@functools.lru_cache(maxsize=65536)
 def unix_seconds(at: str) -> float:
     """RFC 3339 text as Unix seconds."""
     return datetime.datetime.fromisoformat(at).timestamp()

@@ -9,11 +9,9 @@ from shared.findings import Finding, Grade
 from verify.grading.case import Case
 from verify.grading.certificate.name import covers
 from verify.grading.certificate.sight import Door, doors, request_lines
+from verify.grading.machines import Machines, listed
 
 _PLANNED = "a key and a serial number that no other host of the plan has"
-
-#: The most hosts listed in one finding.  Ours: the rest have findings of their own.
-_SHOWN = 8
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,26 +47,28 @@ class _Fleet:
     def __init__(self, holders: list[_Holder]) -> None:
         known = [(holder, holder.leaf) for holder in holders if holder.leaf is not None]
         self.hosts_known = len({holder.fqdn for holder, _ in known})
-        self._by_key: dict[str, list[_Holder]] = {}
-        self._by_serial: dict[tuple[str, str], list[_Holder]] = {}
-        self._meant: dict[str, bool] = {}
+        keys: dict[str, list[_Holder]] = {}
+        serials: dict[tuple[str, str], list[_Holder]] = {}
         for holder, leaf in known:
-            self._by_key.setdefault(leaf.key_sha256, []).append(holder)
-            self._by_serial.setdefault((leaf.issuer, leaf.serial), []).append(holder)
+            keys.setdefault(leaf.key_sha256, []).append(holder)
+            serials.setdefault((leaf.issuer, leaf.serial), []).append(holder)
+        self._by_key = {key: _machines(group) for key, group in keys.items()}
+        self._by_serial = {serial: _machines(group) for serial, group in serials.items()}
+        self._names = {key: {holder.fqdn for holder in group} for key, group in keys.items()}
+        self._meant: dict[str, bool] = {}
 
-    def twins(self, holder: _Holder, leaf: CertificateFacts) -> list[str]:
-        """The other hosts with the same key."""
+    def twins(self, holder: _Holder, leaf: CertificateFacts) -> str:
+        """The other hosts with the same key, as listed; empty for none."""
         return _others(holder, self._by_key[leaf.key_sha256])
 
-    def namesakes(self, holder: _Holder, leaf: CertificateFacts) -> list[str]:
-        """The other hosts whose certificate has the same issuer and serial number."""
+    def namesakes(self, holder: _Holder, leaf: CertificateFacts) -> str:
+        """The other hosts whose certificate has the same issuer and serial number, as listed; empty for none."""
         return _others(holder, self._by_serial[(leaf.issuer, leaf.serial)])
 
     def meant(self, leaf: CertificateFacts) -> bool:
         """Whether a shared certificate names every host that holds its key."""
         if leaf.sha256 not in self._meant:
-            names = {other.fqdn for other in self._by_key[leaf.key_sha256]}
-            self._meant[leaf.sha256] = all(covers(leaf, name) for name in names)
+            self._meant[leaf.sha256] = all(covers(leaf, name) for name in self._names[leaf.key_sha256])
         return self._meant[leaf.sha256]
 
 
@@ -87,8 +87,8 @@ def _grade(case: Case, holder: _Holder, fleet: _Fleet) -> Finding:
                       f"{holder.fqdn} could not be compared.", "nothing-to-compare")
     twins = fleet.twins(holder, leaf)
     if twins:
-        return _shared(case, holder, _listed(twins), meant=fleet.meant(leaf))
-    namesakes = _listed(fleet.namesakes(holder, leaf))
+        return _shared(case, holder, twins, meant=fleet.meant(leaf))
+    namesakes = fleet.namesakes(holder, leaf)
     if namesakes:
         return _write(
             case, holder, Grade.CAUTION, f"serial number also on {namesakes}", "The certificate has its issuer and serial number "
@@ -99,15 +99,13 @@ def _grade(case: Case, holder: _Holder, fleet: _Fleet) -> Finding:
                   f"The key of {holder.fqdn} is no other host's, of {fleet.hosts_known} hosts compared.")
 
 
-def _others(holder: _Holder, group: list[_Holder]) -> list[str]:
-    """The others of a group on other machines: two plan entries for one address are ``plan.duplicate``'s to judge."""
-    return sorted({other.fqdn for other in group
-                   if other.fqdn != holder.fqdn and other.door.address != holder.door.address})
+def _machines(group: list[_Holder]) -> Machines:
+    return Machines((holder.fqdn, holder.door.address) for holder in group)
 
 
-def _listed(names: list[str]) -> str:
-    more = f" and {len(names) - _SHOWN} more" if len(names) > _SHOWN else ""
-    return ", ".join(names[:_SHOWN]) + more
+def _others(holder: _Holder, group: Machines) -> str:
+    where = (holder.fqdn, holder.door.address)
+    return listed(group.beside(*where), group.count_beside(*where))
 
 
 def _shared(case: Case, holder: _Holder, listed: str, *, meant: bool) -> Finding:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime
+import functools
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -127,6 +128,7 @@ def look(case: Case, door: Door, tls: TlsEvidence) -> Sight:
     return Sight(case, door, tls, outcome)
 
 
+@functools.lru_cache(maxsize=4096)
 def unix(stamp: str) -> float:
     """Unix seconds of an RFC 3339 UTC stamp as evidence has it."""
     return datetime.datetime.fromisoformat(stamp).timestamp()

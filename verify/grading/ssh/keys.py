@@ -11,6 +11,7 @@ from shared.findings import Finding, Grade, Measured
 from shared.hostnames import same_name
 from shared.quantities import Decision, Interval
 from verify.grading.case import Case, in_words
+from verify.grading.machines import Machines, listed
 
 #: SSHFP algorithm numbers: RFC 4255 section 3.1.1 (RSA), RFC 6594 section 3 (ECDSA), RFC 7479 section 2 (Ed25519).
 _ALGORITHMS = {"ssh-rsa": 1, "ecdsa-sha2-nistp256": 3, "ecdsa-sha2-nistp384": 3, "ecdsa-sha2-nistp521": 3, "ssh-ed25519": 4}
@@ -177,45 +178,59 @@ def grade_shared(case: Case, holders: list[Holder]) -> list[Finding]:
     """
     if len({holder.host for holder in holders}) < 2:
         return []
-    known = [holder for holder in holders if holder.seen.host_keys]
-    return [_shared(case, holder, known) for holder in holders]
+    fleet = _Fleet([holder for holder in holders if holder.seen.host_keys])
+    return [_shared(case, holder, fleet) for holder in holders]
 
 
-def _shared(case: Case, holder: Holder, known: list[Holder]) -> Finding:
-    # Two plan entries for one address are one machine seen twice, which is the plan's mistake and plan.duplicate's to say.
-    others = [other for other in known if other.host != holder.host and other.address != holder.address]
-    compared = len({other.host for other in others})
+class _Fleet:
+    """Whose keys are known, and who holds which."""
+
+    def __init__(self, known: list[Holder]) -> None:
+        self.known = _machines(known)
+        holders: dict[bytes, list[Holder]] = {}
+        for holder in known:
+            for key in holder.seen.host_keys:
+                holders.setdefault(key.blob, []).append(holder)
+        self.by_key = {blob: _machines(group) for blob, group in holders.items()}
+
+
+def _machines(group: list[Holder]) -> Machines:
+    return Machines((holder.host, holder.address) for holder in group)
+
+
+def _shared(case: Case, holder: Holder, fleet: _Fleet) -> Finding:
+    where = (holder.host, holder.address)
+    compared = fleet.known.count_beside(*where)
     planned = "host keys that no other host of the plan has"
     if not holder.seen.host_keys or not compared:
         whose = "its own host keys are not known" if not holder.seen.host_keys else "no other host's keys are known"
         return case.finding(holder.host, "ssh.shared-key", holder.subject, Grade.UNPROVEN, planned=planned, found="not compared",
                             message=f"The host keys of {holder.host} could not be compared with those of other hosts: {whose}.",
                             symptom="key-unproven", at=holder.seen.at)
-    twins: dict[str, list[SshHostKey]] = {}
-    for other in others:
-        for key in holder.seen.host_keys:
-            if key.blob in {theirs.blob for theirs in other.seen.host_keys} and key not in twins.get(other.host, []):
-                twins.setdefault(other.host, []).append(key)
-    if not twins:
+    held = [(key, fleet.by_key[key.blob]) for key in dict.fromkeys(holder.seen.host_keys)]
+    common = [(key, group) for key, group in held if group.count_beside(*where)]
+    if not common:
         return case.finding(holder.host, "ssh.shared-key", holder.subject, Grade.PASS, planned=planned,
                             found=f"no key in common with {compared} other {_hosts(compared)}",
                             message=f"The host keys of {holder.host} are none of those of the {compared} other "
                             f"{_hosts(compared)} whose keys were proven.", at=holder.seen.at)
-    named = "; ".join(f"{twin} ({', '.join(_shown(key) for key in keys)})" for twin, keys in twins.items())
+    twins = dict.fromkeys(twin for _, group in common for twin in group.beside(*where))
+    told = listed(iter(twins), len(twins))
+    named = "; ".join(f"{listed(group.beside(*where), group.count_beside(*where))} ({_shown(key)})" for key, group in common)
     return case.finding(
         holder.host, "ssh.shared-key", holder.subject, Grade.FAIL, planned=planned, found=f"the same as on {named}",
-        message=f"{holder.host} holds the same host key as {', '.join(twins)}, as hosts copied from one image do: whoever has "
+        message=f"{holder.host} holds the same host key as {told}, as hosts copied from one image do: whoever has "
         "the key of one can pass for the other, and a warning of a changed key will not come.",
-        fix=_new_keys(holder, list(twins)), symptom="shared-key", at=holder.seen.at)
+        fix=_new_keys(holder, told), symptom="shared-key", at=holder.seen.at)
 
 
 def _hosts(count: int) -> str:
     return "host" if count == 1 else "hosts"
 
 
-def _new_keys(holder: Holder, twins: list[str]) -> tuple[str, ...]:
+def _new_keys(holder: Holder, twins: str) -> tuple[str, ...]:
     return (
-        f"# as root, at the console of {holder.host} (and likewise on {', '.join(twins)}: the image has the key of every copy):",
+        f"# as root, at the console of {holder.host} (and likewise on {twins}: the image has the key of every copy):",
         "rm /etc/ssh/ssh_host_*_key /etc/ssh/ssh_host_*_key.pub",
         "ssh-keygen -A",
         _RESTART,
