@@ -35,6 +35,14 @@ def to_html(report: Report, *, checks: Mapping[str, Check] = catalogue.CHECKS) -
         policy=_policy(style, script))
 
 
+def still_page(template: str, **shown: object) -> str:
+    """A page in the same style that runs no script, from another template."""
+    environment = _environment()
+    style = environment.get_template("style.css.j2").render(light=palette.LIGHT, dark=palette.DARK)
+    policy = f"default-src 'none'; style-src {_hash(style)}; base-uri 'none'; form-action 'none'"
+    return environment.get_template(template).render(style=Markup(style), policy=policy, **shown)  # noqa: S704  (our own file)
+
+
 @functools.cache
 def _environment() -> jinja2.Environment:
     environment = jinja2.Environment(loader=jinja2.PackageLoader("reports"), autoescape=True, finalize=_shown, trim_blocks=True,

@@ -42,15 +42,15 @@ _VERDICT_WORDS = {
     Verdict.UNPROVEN: "unproven"}
 
 
-def ticket_text(report: Report) -> str:
+def ticket_text(report: Report, *, bundle_sha256: str = "") -> str:
     """The run in at most ``COLUMNS`` columns and under ``LIMIT`` characters, ending in a line end.
 
     What does not fit is counted where it was left out, and a mend is given whole or not at all: half a list of commands is
     worse than none.  Text that a host controls shows every character that is not itself as its code point
-    (``shared.safetext``).
+    (``shared.safetext``).  ``bundle_sha256`` is the hash of a bundle's manifest, where the run is handed over as one.
     """
     causes = grouped(report)
-    head, foot = _head(report, len(causes)), _foot(report)
+    head, foot = _head(report, len(causes)), _foot(report, bundle_sha256)
     room = LIMIT - 1 - len(head) - len(foot)
     first = _Part("TO MEND, CAUSES FIRST", "cause", "causes", 1.0, tuple(
         _cause(number, group, report) for number, group in enumerate(causes, 1)))
@@ -282,7 +282,11 @@ def _waived(finding: Finding) -> _Item:
     return _Item((text,))
 
 
-def _foot(report: Report) -> str:
-    """Where the whole of it is, and a place for a second pair of eyes."""
+def _foot(report: Report, bundle_sha256: str) -> str:
+    """Where the whole of it is, the hash that stands for it, and a place for a second pair of eyes."""
     told = _wrapped(f"The whole, with the evidence: seatrial report {_safe(report.run.id, _NAME)}")
-    return f"\n{told}Reviewed by ____________________ on __________ (not the tester)\n"
+    if bundle_sha256:
+        told += f"Its bundle's manifest, SHA-256:\n{bundle_sha256}\n"
+    reviewer = _safe(report.run.reviewer, _NAME)
+    return f"\n{told}" + (_wrapped(f"To be reviewed by {reviewer}: __________ on ________") if reviewer
+                          else "Reviewed by ____________________ on __________ (not the tester)\n")

@@ -1,37 +1,179 @@
-"""``seatrial report``: render a stored run again."""
+"""``seatrial report``: render a stored run again, put it beside another, hand it over as a bundle, or prove one."""
 
 from __future__ import annotations
+
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
 from verify.commands.options import store_option
 
+if TYPE_CHECKING:
+    from verify.history.records import StoredRun
 
-@click.command()
-@click.argument("run")
+_EPILOG = """\
+A bundle is one zip file with every report, the plan, the evidence, the limits with their origin and what was not proven,
+and a manifest with the SHA-256 of each; the text for the ticket then ends with the manifest's own.  It is written the same
+octet for octet every time.  --sign has ssh-keygen sign the manifest; the key never passes through seatrial.
+
+--check needs no history and no network: it proves the hashes, the signature where --signers names a file of allowed signers
+(one line a signer: NAME KEY-TYPE KEY), and that the evidence graded again gives the same grades.  Exit status: 0 everything
+holds, 1 something does not or the file was changed, 3 something could not be judged.
+
+--redact replaces addresses, or names, or both (addresses,names) by labels, the same value by the same label everywhere.
+Read what you hand over: a host's own banner may spell its name in ways that no program finds.
+"""
+
+
+@click.command(epilog=_EPILOG)
+@click.argument("run", required=False)
 @click.option("--json", metavar="FILE", help="Write the JSON report here; - is standard output.")
 @click.option("--html", metavar="FILE", help="Write the HTML report here; - is standard output.")
 @click.option("--text", metavar="FILE", help="Write the ticket text here; - is standard output, as without any option.")
+@click.option("--bundle", type=click.Path(path_type=Path, dir_okay=False), metavar="FILE.zip",
+              help="Write everything in one file, and print the ticket text with the hash that stands for it.")
+@click.option("--sign", type=click.Path(path_type=Path), metavar="KEY", help="Sign the bundle with this SSH key.")
+@click.option("--redact", metavar="WHAT", help="Replace addresses, names, or addresses,names by labels.")
+@click.option("--check", type=click.Path(path_type=Path), metavar="FILE.zip", help="Prove a bundle; RUN is left out.")
+@click.option("--signers", type=click.Path(path_type=Path), metavar="FILE", help="Allowed signers, for --check.")
+@click.option("--before", metavar="RUN", help="Put this run ...")
+@click.option("--after", metavar="RUN", help="... beside this one, as text or with --html as a page; RUN is left out.")
 @store_option
-def command(run: str, json: str | None, html: str | None, text: str | None, store: str | None) -> None:
-    """Render the stored RUN as it was graded then: JSON, HTML, or a text under 4,000 characters for a change ticket.
+def command(
+    run: str | None, json: str | None, html: str | None, text: str | None, bundle: Path | None, sign: Path | None,
+    redact: str | None, check: Path | None, signers: Path | None, before: str | None, after: str | None, store: str | None,
+) -> None:
+    """Render the stored RUN as it was graded then: JSON, HTML, a text under 4,000 characters for a ticket, or a bundle.
 
     RUN is a run's id, the beginning of one, or "last".  To grade it anew, see "regrade".
     """
-    from verify.commands.probing import STDOUT, stop
-    from verify.commands.rendering import write_renderings
+    from verify.bundling import read_kinds
+    from verify.commands.probing import stop
     from verify.errors import UsageError
-    from verify.history import queries
     from verify.history.errors import HistoryError
+
+    try:
+        kinds = read_kinds(redact)
+        wanted = {"--json": json, "--html": html, "--text": text, "--bundle": bundle, "--sign": sign, "--redact": redact,
+                  "--check": check, "--signers": signers, "--before": before, "--after": after, "RUN": run}
+        purpose = _one_purpose({name for name, value in wanted.items() if value is not None})
+        if check is not None:
+            sys.exit(_check(check, signers))
+        if before is not None and after is not None:
+            _before_after(before, after, html, store)
+        elif run is not None and purpose == "bundle" and bundle is not None:
+            _bundle(_load(run, store), bundle, sign, kinds)
+        elif run is not None:
+            _render(_load(run, store), json, html, text, kinds)
+    except (HistoryError, UsageError) as error:
+        stop(error)
+
+
+#: What may stand together, by the option that says what is wanted.
+_TOGETHER = {
+    "check": {"--check", "--signers"},
+    "before and after": {"--before", "--after", "--html"},
+    "bundle": {"RUN", "--bundle", "--sign", "--redact"},
+    "render": {"RUN", "--json", "--html", "--text", "--redact"},
+}
+
+
+def _one_purpose(given: set[str]) -> str:
+    """What is wanted.  Raises UsageError for options that do not belong together, and for too few."""
+    from verify.errors import UsageError
+
+    purpose = ("check" if "--check" in given else "before and after" if given & {"--before", "--after"}
+               else "bundle" if "--bundle" in given else "render")
+    odd = sorted(given - _TOGETHER[purpose])
+    if odd:
+        instead = {"--sign": "--sign signs a bundle: add --bundle FILE.zip",
+                   "--signers": "--signers judges a bundle's signature: add --check FILE.zip"}
+        raise UsageError(instead.get(odd[0]) if purpose == "render" and odd[0] in instead else
+                         f"{' and '.join(odd)} cannot stand with {' '.join(sorted(given - set(odd)))}")
+    if purpose == "before and after" and not {"--before", "--after"} <= given:
+        raise UsageError("--before and --after stand together: --before RUN --after RUN")
+    if purpose in ("bundle", "render") and "RUN" not in given:
+        raise UsageError('say which run: its id, the beginning of one, or "last"; "seatrial history" lists them')
+    return purpose
+
+
+def _load(run: str, store: str | None) -> StoredRun:
+    from verify.history import queries
     from verify.history.store import Store
+
+    with Store.open(store) as history:
+        return queries.load(history, queries.find(history, run))
+
+
+def _render(stored: StoredRun, json: str | None, html: str | None, text: str | None, kinds: tuple[str, ...]) -> None:
+    from reports.redact import redact
+    from verify.commands.probing import STDOUT
+    from verify.commands.rendering import write_renderings
 
     if json is None and html is None and text is None:
         text = STDOUT
-    try:
-        with Store.open(store) as history:
-            stored = queries.load(history, queries.find(history, run))
-        written = write_renderings(stored.report, json=json, html=html, text=text)
-    except (HistoryError, UsageError) as error:
-        stop(error)
+    report = redact(stored.report, stored.snapshot.plan, kinds)[0] if kinds else stored.report
+    written = write_renderings(report, json=json, html=html, text=text)
     if STDOUT not in (json, html, text):
         click.echo("\n".join(map(str, written)))
+
+
+def _bundle(stored: StoredRun, path: Path, sign: Path | None, kinds: tuple[str, ...]) -> None:
+    from verify.bundling import make
+    from verify.files import prove_writable, write_whole
+
+    prove_writable(path.parent)
+    made = make(stored, kinds=kinds, key=sign)
+    write_whole(path, made.content)
+    click.echo(made.text, nl=False)
+    click.echo(str(path), err=True)
+
+
+def _check(path: Path, signers: Path | None) -> int:
+    """Say what is proven of a bundle, a line each; the exit status."""
+    from reports.bundle import BundleError
+    from verify.bundling import prove
+    from verify.commands.exits import Exit
+    from verify.errors import UsageError
+
+    try:
+        data = path.read_bytes()
+    except OSError as error:
+        raise UsageError(f'--check "{path}": {error.strerror}') from error
+    try:
+        proofs = prove(data, signers)
+    except BundleError as error:
+        click.echo(f"does not hold: {error}")
+        return Exit.FAILED
+    for proof in proofs:
+        click.echo(f"{ {True: 'holds', False: 'does not hold', None: 'not judged'}[proof.held] }: {proof.said}")
+    if any(proof.held is False for proof in proofs):
+        return Exit.FAILED
+    return Exit.UNPROVEN if any(proof.held is None for proof in proofs) else Exit.READY
+
+
+def _before_after(before: str, after: str, html: str | None, store: str | None) -> None:
+    from reports.beforeafter import build, to_html
+    from reports.drifttext import drift_text
+    from verify.commands.probing import STDOUT, columns
+    from verify.drift import compare
+    from verify.files import prove_writable, write_whole
+    from verify.history import queries
+    from verify.history.store import Store
+
+    with Store.open(store) as history:
+        first, second = (queries.lean_report(history, queries.find(history, run)) for run in (before, after))
+    drift = compare(first, second)
+    if html is None:
+        click.echo(drift_text(drift, width=columns(), title=f"Run {second.run.id} beside run {first.run.id}."))
+        return
+    page = to_html(build(first, second, drift)).encode()
+    if html == STDOUT:
+        sys.stdout.buffer.write(page)
+        sys.stdout.buffer.flush()
+        return
+    prove_writable(Path(html).parent)
+    write_whole(Path(html), page)
+    click.echo(html)

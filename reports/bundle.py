@@ -1,0 +1,179 @@
+"""A run as one file to put beside a change: every report, the plan, the evidence, and the hash of each.
+
+Pure: the same run, plan and facts give the same octets.  Its manifest is in the form that ``sha256sum --check`` reads;
+a signature of the manifest therefore covers everything.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import re
+from collections.abc import Iterable, Mapping
+from typing import TypeVar
+
+import msgspec
+
+from reports import bundletexts
+from reports.archive import ArchiveError, pack, unpack
+from reports.html import to_html
+from reports.jsonfile import ReportFileError, from_json, to_json
+from reports.ticket import ticket_text
+from shared.evidence import Evidence
+from shared.plan import Plan
+from shared.run import Report
+
+_T = TypeVar("_T")
+
+#: The name of the bundle's format.  Files and fields may be added under this name; none is renamed or taken away.
+FORMAT = "seatrial-bundle/1"
+MANIFEST, SIGNATURE = "MANIFEST.sha256", "MANIFEST.sha256.sig"
+FACTS, REPORT, PLAN, EVIDENCE = "bundle.json", "report.json", "plan.json", "evidence.json"
+_LINE = re.compile(r"([0-9a-f]{64})  (\S+)")
+
+
+class BundleError(ValueError):
+    """The file is no bundle, or not as it was made.  One sentence."""
+
+
+class BundleFacts(msgspec.Struct, frozen=True, kw_only=True):
+    """What a bundle says of itself.
+
+    ``checks`` are the patterns of the checks that were asked for, none for all.  ``redacted`` says what was replaced by
+    labels.  ``versions`` holds the program that made the bundle and the libraries it used, by name.
+    """
+
+    format: str = FORMAT
+    run: str
+    checks: tuple[str, ...] = ()
+    redacted: tuple[str, ...] = ()
+    versions: dict[str, str] = {}
+
+
+class Bundle(msgspec.Struct, frozen=True, kw_only=True):
+    """A bundle that was read, every hash of its manifest proven."""
+
+    facts: BundleFacts
+    report: Report
+    plan: Plan
+    manifest: bytes
+    signature: bytes | None
+    files: dict[str, bytes]
+
+    @property
+    def manifest_sha256(self) -> str:
+        """The one number that stands for the whole bundle."""
+        return hashlib.sha256(self.manifest).hexdigest()
+
+
+def evidence_of(report: Report) -> Evidence:
+    """Everything that a run saw, apart from what was concluded."""
+    facts = report.run
+    return Evidence(vantage=facts.vantage, started=facts.started, finished=facts.finished, complete=facts.complete,
+                    site=report.site.evidence, hosts=tuple(host.evidence for host in report.hosts))
+
+
+def members(report: Report, plan: Plan, plan_files: Iterable[tuple[str, bytes]], facts: BundleFacts) -> dict[str, bytes]:
+    """The files of a bundle, its manifest included.  ``plan_files`` are the plan as it was typed, by name."""
+    files = {
+        "README.txt": bundletexts.readme(report, facts.redacted).encode(),
+        "summary.txt": ticket_text(report).encode(),
+        "report.html": to_html(report).encode("utf-8", "replace"),
+        REPORT: to_json(report),
+        PLAN: _json(plan),
+        EVIDENCE: _json(evidence_of(report)),
+        "limits.txt": bundletexts.limits(report).encode(),
+        "not-proven.txt": bundletexts.not_proven(report).encode("utf-8", "replace"),
+        FACTS: _json(facts),
+    }
+    for number, (name, content) in enumerate(plan_files, 1):
+        bare = re.sub(r"[^A-Za-z0-9._-]+|\.\.+", "-", name.rpartition("/")[2]).lstrip("-.")[:80]
+        files[f"plan/{number}-{bare or 'plan'}"] = content
+    files[MANIFEST] = manifest(files)
+    return files
+
+
+def manifest(files: Mapping[str, bytes]) -> bytes:
+    """One line a file in the form of sha256sum: its SHA-256 and its name, in the order of the names."""
+    return "".join(f"{hashlib.sha256(content).hexdigest()}  {name}\n" for name, content in sorted(files.items())
+                   if name not in (MANIFEST, SIGNATURE)).encode()
+
+
+def write(files: Mapping[str, bytes], signature: bytes | None = None) -> bytes:
+    """The bundle as the octets of its file; ``signature`` is one of its manifest."""
+    return pack(files if signature is None else {**files, SIGNATURE: signature})
+
+
+def read(data: bytes) -> Bundle:
+    """A bundle with every hash proven and its report read.  Raises BundleError for anything else."""
+    try:
+        files = unpack(data)
+    except ArchiveError as error:
+        raise BundleError(str(error)) from error
+    if MANIFEST not in files:
+        raise BundleError(f"the archive is no bundle of seatrial's: it has no {MANIFEST}")
+    _prove(files)
+    lacking = [name for name in (FACTS, REPORT, PLAN, EVIDENCE) if name not in files]
+    if lacking:
+        raise BundleError(f"the bundle lacks {', '.join(lacking)}")
+    facts = _read(files, FACTS, BundleFacts)
+    if facts.format != FORMAT:
+        raise BundleError(f'the bundle says it is "{facts.format[:80]}"; this program reads {FORMAT}')
+    try:
+        report = from_json(files[REPORT])
+    except ReportFileError as error:
+        raise BundleError(f"{REPORT} in the bundle is {error}") from error
+    if facts.run != report.run.id:
+        raise BundleError(f"the bundle says it is of run {facts.run[:80]}, and its report is of {report.run.id[:80]}")
+    if files[EVIDENCE] != _json(evidence_of(report)) and _read(files, EVIDENCE, Evidence) != evidence_of(report):
+        raise BundleError(f"{EVIDENCE} in the bundle is not the evidence that its report holds")
+    return Bundle(facts=facts, report=report, plan=_read(files, PLAN, Plan), manifest=files[MANIFEST],
+                  signature=files.get(SIGNATURE), files=files)
+
+
+def _prove(files: Mapping[str, bytes]) -> None:
+    """Hold every file against the manifest, and the manifest against the files.  Raises BundleError."""
+    try:
+        lines = files[MANIFEST].decode("ascii").splitlines()
+    except UnicodeDecodeError as error:
+        raise BundleError(f"{MANIFEST} in the bundle is no list of hashes") from error
+    listed: dict[str, str] = {}
+    for line in lines:
+        match = _LINE.fullmatch(line)
+        if match is None or match[2] in listed:
+            raise BundleError(f"{MANIFEST} in the bundle is no list of hashes, one line a file")
+        listed[match[2]] = match[1]
+    present = {name for name in files if name not in (MANIFEST, SIGNATURE)}
+    if present != set(listed):
+        odd = min(present ^ set(listed))
+        how = "in the bundle and not in" if odd in present else "missing, and listed in"
+        raise BundleError(f'"{odd[:80]}" is {how} its manifest')
+    for name in sorted(present):
+        if hashlib.sha256(files[name]).hexdigest() != listed[name]:
+            raise BundleError(f'"{name}" in the bundle has been changed: its SHA-256 is not the one in the manifest')
+
+
+def _json(value: object) -> bytes:
+    return msgspec.json.format(msgspec.json.encode(_clean(value), order="deterministic"), indent=2) + b"\n"
+
+
+def _clean(value: object) -> object:
+    """Plain data whose text UTF-8 can hold: a lone surrogate becomes a question mark, as in the JSON report."""
+    plain = msgspec.to_builtins(value)
+    return _without_surrogates(plain)
+
+
+def _without_surrogates(value: object) -> object:
+    if isinstance(value, str):
+        return value if value.isascii() else value.encode("utf-8", "replace").decode()
+    if isinstance(value, dict):
+        return {_without_surrogates(key): _without_surrogates(held) for key, held in value.items()}
+    if isinstance(value, (list, tuple)):
+        return [_without_surrogates(held) for held in value]
+    return value
+
+
+def _read(files: Mapping[str, bytes], name: str, kind: type[_T]) -> _T:
+    try:
+        return msgspec.json.decode(files[name], type=kind)
+    except (msgspec.DecodeError, UnicodeDecodeError, RecursionError) as error:
+        raise BundleError(f"{name} in the bundle cannot be read: {error}") from error

@@ -1,0 +1,261 @@
+"""Replaces addresses and names by labels, the same value by the same label everywhere, so that a run can be shown to others.
+
+What is replaced is known beforehand: every address and name that the plan, the evidence or the runner holds.  These are then
+found again inside sentences, mends and commands.  What a check, a grade or a limit is called stays.  Text of a host's own
+making, such as a banner, may spell a name in a way that no program finds; whoever shares a report reads it first.
+"""
+
+from __future__ import annotations
+
+import enum
+import ipaddress
+import re
+from collections import Counter
+from collections.abc import Collection, Iterator
+from typing import Any
+
+import msgspec
+
+from shared.evidence import CertificateFacts, NameRecord, SshHostKey
+from shared.hostnames import canonical
+from shared.plan import Plan
+from shared.run import Report, RunFacts
+
+#: What can be replaced.
+KINDS = ("addresses", "names")
+
+#: Fields that hold words of ours, never a site's.
+_OURS = frozenset({
+    "schema", "verdict", "grade", "check", "kind", "state", "reading", "rrtype", "purpose", "transport", "method", "basis",
+    "origin", "sense", "unit", "symptom", "profile", "would_prove", "protocol", "cipher", "key_type", "signature",
+    "signature_hash", "stamped_by", "speaks", "sha256", "key_sha256", "phase", "rcode", "at", "after", "began",
+    "ended", "started", "finished", "not_before", "not_after", "until", "privileges", "version", "versions"})
+#: What reads as an IPv4 address, an IPv6 address (also one that ends as IPv4), or a hardware address.
+_IPV4 = r"\d{1,3}(?:\.\d{1,3}){3}(?!\w|\.\d)"
+_IPV6 = r"[0-9A-Fa-f]{0,4}(?::[0-9A-Fa-f]{0,4}){2,7}(?![\w:])"
+_ADDRESS = re.compile(rf"(?<![\w.:])(?:[0-9A-Fa-f:]*::?(?:[0-9A-Fa-f]+:)*{_IPV4}|{_IPV4}|{_IPV6})")
+_MAC = re.compile(r"(?<![\w:-])[0-9A-Fa-f]{2}(?:([:-])[0-9A-Fa-f]{2})(?:\1[0-9A-Fa-f]{2}){4}(?![\w:-])")
+#: A word that can be a name: labels with dots between; underscores and stars as zones and certificates have them.
+_WORD = re.compile(r"[^\W_][\w*-]*(?:\.[\w*-]+)*|\*(?:\.[\w*-]+)+|_[\w*-]+(?:\.[\w*-]+)+")
+#: Below this first octet four numbers with dots are a section of an RFC as often as an address, so only those that the plan
+#: or the evidence holds are taken for one; no section begins with more.
+_SURELY_AN_ADDRESS = 10
+_REVERSE = (".in-addr.arpa", ".ip6.arpa")
+
+
+class Redaction:
+    """The labels of one report.  The same value gives the same label, however often it is asked for."""
+
+    def __init__(self, report: Report, plan: Plan, kinds: Collection[str]) -> None:
+        self._labels: dict[tuple[str, str], str] = {}
+        self._counts: Counter[str] = Counter()
+        self._names: dict[str, str] = {}
+        self._domain = canonical(plan.domain)
+        self._by_addresses, self._by_names = "addresses" in kinds, "names" in kinds
+        # Where files lie names people and sites, so a path goes whatever else is asked for.
+        self._files = {plan.file: self._file(plan.file, "plan")}
+        for place in _places(plan):
+            self._files.setdefault(place, self._file(place, "sheet"))
+        if self._by_addresses:
+            self._learn_addresses(report, plan)
+        if self._by_names:
+            self._learn_names(report, plan)
+
+    def report(self, report: Report) -> Report:
+        """The report with labels.  Octets of certificates and keys are left out, as they hold names and addresses."""
+        redacted: Report = self._walk(report)
+        facts = redacted.run
+        if self._by_names:
+            facts = self._without_people(facts)
+        # The command line names files and people.
+        return msgspec.structs.replace(redacted, run=msgspec.structs.replace(
+            facts, command="left out" if facts.command else ""))
+
+    def plan(self, plan: Plan) -> Plan:
+        """The plan with labels, without the octets of its trust anchors."""
+        redacted: Plan = self._walk(plan)
+        return msgspec.structs.replace(redacted, anchors_pem=(), anchors=())
+
+    def text(self, text: str) -> str:
+        """One text with labels."""
+        for path, label in self._files.items():
+            if path:
+                text = text.replace(path, label)
+        if self._by_addresses:
+            text = _MAC.sub(self._mac_found, text)
+            text = _ADDRESS.sub(self._address_found, text)
+        return _WORD.sub(self._word_found, text)
+
+    # --- what there is to replace
+
+    def _learn_addresses(self, report: Report, plan: Plan) -> None:
+        """Every address in the plan and the evidence, in their order, so that labels count as a reader meets them."""
+        for root in (plan, report.hosts, report.site, report.run.vantage):
+            for text in _texts_of(root):
+                for match in _ADDRESS.finditer(text):
+                    address = _canonical_address(match[0])
+                    if address is not None and not _is_mask(address):
+                        self._label("address", address)
+
+    def _learn_names(self, report: Report, plan: Plan) -> None:
+        """Hosts by their number in the plan, the domain, the runner, and every other name that was seen."""
+        for host in plan.hosts:
+            label = self._label("host", host.fqdn)
+            for spelling in (host.name, host.fqdn.partition(".")[0]):
+                self._names.setdefault(canonical(spelling), label)
+            within = host.fqdn.endswith(f".{self._domain}")
+            self._names[host.fqdn] = f"{label}.{self._label('domain', self._domain)}" if within else label
+        if self._domain:
+            self._names[self._domain] = self._label("domain", self._domain)
+        if report.run.vantage.name:
+            self._names.setdefault(canonical(report.run.vantage.name), self._label("runner", report.run.vantage.name))
+        for name in _names_in(report, plan):
+            bare = canonical(name).removeprefix("*.")
+            if bare and "." in bare and not bare.endswith(_REVERSE) and _canonical_address(bare) is None:
+                self._name(bare)
+
+    # --- the labels
+
+    def _label(self, kind: str, value: str) -> str:
+        known = self._labels.get((kind, value))
+        if known is None:
+            self._counts[kind] += 1
+            known = self._labels[kind, value] = f"{kind}-{self._counts[kind]:02}"
+        return known
+
+    def _address_found(self, match: re.Match[str]) -> str:
+        address = _canonical_address(match[0])
+        if address is None or _is_mask(address):
+            return match[0]
+        sure = ":" in address or int(address.partition(".")[0]) >= _SURELY_AN_ADDRESS
+        return self._label("address", address) if sure or ("address", address) in self._labels else match[0]
+
+    def _mac_found(self, match: re.Match[str]) -> str:
+        return self._label("hardware", match[0].lower().replace("-", ":"))
+
+    def _word_found(self, match: re.Match[str]) -> str:
+        bare = canonical(match[0])
+        if bare.endswith(_REVERSE):
+            return self._label("reverse-name", bare) if self._by_addresses else match[0]
+        if not self._by_names:
+            return match[0]
+        star = "*." if bare.startswith("*.") else ""
+        known = self._name(bare.removeprefix("*."), learn=False)
+        return f"{star}{known}" if known else match[0]
+
+    def _name(self, name: str, *, learn: bool = True) -> str | None:
+        """The label of a name: as learnt, or below the domain one that shows so; else a new one where it is to be learnt."""
+        known = self._names.get(name)
+        if known is None and self._domain and name.endswith(f".{self._domain}"):
+            known = self._names[name] = f"{self._label('name', name)}.{self._label('domain', self._domain)}"
+        if known is None and learn:
+            known = self._names[name] = self._label("name", name)
+        return known
+
+    # --- the walk
+
+    def _walk(self, value: Any, field: str = "") -> Any:
+        if isinstance(value, str):
+            # An enumeration's words are ours.
+            return value if field in _OURS or isinstance(value, enum.Enum) else self.text(value)
+        if isinstance(value, (CertificateFacts, SshHostKey)):
+            emptied = {"der": b""} if isinstance(value, CertificateFacts) else {"blob": b""}
+            value = msgspec.structs.replace(value, **emptied)
+        if isinstance(value, msgspec.Struct):
+            changed = {name: new for name in value.__struct_fields__
+                       if (new := self._walk(old := getattr(value, name), name)) is not old}
+            return msgspec.structs.replace(value, **changed) if changed else value
+        if isinstance(value, tuple):
+            return tuple(self._walk(held, field) for held in value)
+        if isinstance(value, list):
+            return [self._walk(held, field) for held in value]
+        if isinstance(value, dict):
+            return {self.text(key) if isinstance(key, str) else key: self._walk(held, field) for key, held in value.items()}
+        return value
+
+    def _without_people(self, facts: RunFacts) -> RunFacts:
+        """The people of a run by labels; the site's title is a name too."""
+        def person(name: str) -> str:
+            return self._label("person", name) if name else ""
+
+        title = self._label("site", facts.plan.title) if facts.plan.title else ""
+        return msgspec.structs.replace(facts, operator=person(facts.operator), reviewer=person(facts.reviewer),
+                                       plan=msgspec.structs.replace(facts.plan, title=title))
+
+    def _file(self, path: str, kind: str) -> str:
+        """A file without its folders, and where names go by a label, as its name often is the site's."""
+        bare = path.rpartition("/")[2]
+        return self._label(kind, path) + bare[bare.rfind("."):] if self._by_names and "." in bare else bare
+
+
+def redact(report: Report, plan: Plan, kinds: Collection[str]) -> tuple[Report, Plan]:
+    """A report and its plan with ``kinds`` ("addresses", "names") replaced by labels, consistently over both.
+
+    Raises ValueError for a kind that is not known.
+    """
+    unknown = [kind for kind in kinds if kind not in KINDS]
+    if unknown or not kinds:
+        raise ValueError(f"what can be redacted is {' and '.join(KINDS)}")
+    redaction = Redaction(report, plan, kinds)
+    redacted_plan = redaction.plan(plan)
+    if "names" in kinds:
+        redacted_plan = msgspec.structs.replace(redacted_plan, title="site-01" if plan.title else "")
+    return redaction.report(report), redacted_plan
+
+
+def _canonical_address(text: str) -> str | None:
+    try:
+        return str(ipaddress.ip_address(text))
+    except ValueError:
+        return None
+
+
+def _places(plan: Plan) -> list[str]:
+    """The files that parts of the plan were written in."""
+    return list(dict.fromkeys(host.place.file for host in plan.hosts if host.place.file))
+
+
+def _is_mask(address: str) -> bool:
+    """Whether four numbers are a mask, or the address that stands for none: neither tells where anything is."""
+    return address.startswith("255.") or address == "0.0.0.0"
+
+
+def _texts_of(value: object, field: str = "") -> Iterator[str]:
+    """Every text of a site's making, in the order of the structs; sentences of ours are left out."""
+    if isinstance(value, str):
+        if field not in _OURS and field not in ("message", "fix", "found", "planned", "detail", "remarks"):
+            yield value
+    elif isinstance(value, msgspec.Struct):
+        for name in value.__struct_fields__:
+            yield from _texts_of(getattr(value, name), name)
+    elif isinstance(value, (tuple, list)):
+        for held in value:
+            yield from _texts_of(held, field)
+    elif isinstance(value, dict):
+        for key, held in value.items():
+            yield from _texts_of(key, field)
+            yield from _texts_of(held, field)
+
+
+def _names_in(report: Report, plan: Plan) -> Iterator[str]:
+    """Names of the plan, of answers and of certificates, planned or not."""
+    yield from (endpoint.host for endpoint in (*plan.name_servers, *plan.time_sources))
+    answers = [*report.site.evidence.names, *(answer for host in report.hosts for answer in host.evidence.names)]
+    for answer in answers:
+        yield answer.name
+        for record in (*answer.answers, *answer.authority):
+            yield from _names_of_record(record)
+    for host in report.hosts:
+        yield host.name
+        for tls in host.evidence.tls:
+            yield tls.server_name
+            for link in tls.chain:
+                yield from (value for kind, value in link.names if kind == "dns")
+                yield link.common_name
+
+
+def _names_of_record(record: NameRecord) -> Iterator[str]:
+    """The owner, and the value's words where the type holds names (RFC 1035 section 3.3); text of other types is left."""
+    yield record.owner
+    if record.rrtype in ("CNAME", "PTR", "NS", "SOA", "MX", "SRV", "DNAME"):
+        yield from (word for word in record.value.split() if not word.isdigit())
