@@ -169,7 +169,7 @@ def _conflict(case: Case, wire: Wire, host: Host, evidence: HostEvidence, seen: 
     if len(hosts_own) <= 1:
         return _router(case, wire, host, seen, macs)
     strangers = [mac for mac in macs if mac not in known] if known & set(macs) else macs
-    named = tuple(f"{mac} is that of {_and(others)}" for mac in strangers if (others := wire.others(mac, host.fqdn)))
+    named = tuple(f"{mac} is that of {_and(others)}" for mac in strangers if (others := _apart(wire, host, mac, macs)))
     if ":" in address:
         why = "An interface answers for its own IPv6 addresses only (RFC 4861 section 7.2.3), so two hold it."
         return _two(case, host.fqdn, seen, address, macs, named, Grade.FAIL, why)
@@ -181,6 +181,12 @@ def _conflict(case: Case, wire: Wire, host: Host, evidence: HostEvidence, seen: 
         return _two(case, host.fqdn, seen, address, macs, named, Grade.FAIL, why)
     return _two(case, host.fqdn, seen, address, macs, named, Grade.CAUTION,
                 "They may be two machines, or two interfaces of one host on one wire: nothing seen tells which.")
+
+
+def _apart(wire: Wire, host: Host, mac: str, macs: list[str]) -> list[str]:
+    """The other hosts that ``mac`` belongs to and not every one of ``macs``: what all claim together is one machine's."""
+    shared = set.intersection(*(set(wire.others(one, host.fqdn)) for one in macs))
+    return [name for name in wire.others(mac, host.fqdn) if name not in shared]
 
 
 def _came_through(evidence: HostEvidence, address: str) -> bool:

@@ -1,0 +1,275 @@
+"""Real kernels on one wire and behind small links: who owns an address, and which sizes pass, beside arping and ping."""
+
+from __future__ import annotations
+
+import re
+import subprocess
+import sys
+from collections.abc import Iterator
+
+import pytest
+
+from labkit import servers
+from labkit.needs import find
+from labkit.runs import ROOT, Run
+from labkit.site import Site
+from labkit.wires import Node, Plug
+
+pytestmark = [pytest.mark.lab, pytest.mark.timeout(180)]
+
+#   deck 192.0.2.200 ---- hosts' wire ---- honest 192.0.2.1 ---- (1400 octets) ---- far 198.51.100.9
+#   (the runner)              |      \---- mute   192.0.2.2 ---- (1400 octets) ---- dark 203.0.113.9, says no "too big"
+#                   dome-a .. dome-e, stray
+FAR, FAR_6 = "198.51.100.9", "2001:db8:1::9"
+DARK, DARK_6 = "203.0.113.9", "2001:db8:2::9"
+PAIR = "203.0.113.80"
+_MUTE = """
+table inet filter {
+  chain output { type filter hook output priority 0;
+    icmp type destination-unreachable drop
+    icmpv6 type packet-too-big drop
+  }
+}
+table ip nat {
+  chain prerouting { type nat hook prerouting priority dstnat;
+    ip daddr 203.0.113.80 tcp dport 22 dnat to numgen inc mod 2 map { 0 : 203.0.113.81, 1 : 203.0.113.82 }
+  }
+}
+"""
+_FORWARD_6 = ("2001:db8:1::/64", "2001:db8::1"), ("2001:db8:2::/64", "2001:db8::2")
+_ROUTES = (("198.51.100.0/24", "192.0.2.1"), ("203.0.113.0/24", "192.0.2.2"), *_FORWARD_6)
+
+
+def _host(name: str, *addresses: str) -> Node:
+    typed = tuple(f"{address}/{64 if ':' in address else 24}" for address in addresses)
+    return Node(name, (Plug("hosts", typed),))
+
+
+NODES = (
+    Node("deck", (Plug("hosts", ("192.0.2.200/24", "2001:db8::200/64")),), routes=_ROUTES),
+    _host("dome-a", "192.0.2.11", "2001:db8::11"),                    # nobody else has its addresses
+    _host("dome-b", "192.0.2.12", "2001:db8::12"),
+    _host("stray", "192.0.2.12", "2001:db8::12"),                     # an old machine that kept dome-b's
+    Node("dome-c", (Plug("hosts", ("192.0.2.13/24",)), Plug("hosts", ("192.0.2.14/24",)))),   # two interfaces, one wire
+    _host("dome-d", "192.0.2.15", "192.0.2.16"),                      # and dome-e, by mistake
+    Node("honest", (Plug("hosts", ("192.0.2.1/24", "2001:db8::1/64")), Plug("far", ("198.51.100.1/24", "2001:db8:1::1/64"))),
+         forwards=True),
+    Node("mute", (Plug("hosts", ("192.0.2.2/24", "2001:db8::2/64")), Plug("dark", ("203.0.113.1/24", "2001:db8:2::1/64"))),
+         forwards=True, rules=_MUTE),
+    Node("far", (Plug("far", (f"{FAR}/24", f"{FAR_6}/64")),), ("198.51.100.1", "2001:db8:1::1")),
+    Node("dark", (Plug("dark", (f"{DARK}/24", f"{DARK_6}/64")),), ("203.0.113.1", "2001:db8:2::1")),
+    Node("twin-a", (Plug("dark", ("203.0.113.81/24",)),), ("203.0.113.1",)),
+    Node("twin-b", (Plug("dark", ("203.0.113.82/24",)),), ("203.0.113.1",)),
+)
+#: Both ends of the small links: labkit wires everything for 1500 octets.
+_SMALL = (("honest", "eth1"), ("far", "eth0"), ("mute", "eth1"), ("dark", "eth0"))
+
+
+@pytest.fixture(scope="module")
+def site(laboratory: None, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Site]:
+    folder = tmp_path_factory.mktemp("wire")
+    with Site(folder, NODES) as built:
+        for node, interface in _SMALL:
+            built.wiring.run(node, find("ip"), "link", "set", interface, "mtu", "1400")
+        built.daemons.start([
+            servers.shell_server(name, f"{name} sshd", folder / name, (address,), servers.write_host_key(folder / f"{name}.key"))
+            for name, address in (("twin-a", "203.0.113.81"), ("twin-b", "203.0.113.82"))])
+        yield built
+
+
+def mac_of(site: Site, node: str, interface: str = "eth0") -> str:
+    return site.wiring.run(node, find("ip"), "-br", "link", "show", "dev", interface).split()[2]
+
+
+def plan(site: Site) -> str:
+    macs = {name: f'mac = "{mac_of(site, name)}"' for name in ("dome-a", "dome-b")}
+    hosts = [("dome-a", ("192.0.2.11", "2001:db8::11"), "mgmt", macs["dome-a"]),
+             ("dome-b", ("192.0.2.12", "2001:db8::12"), "mgmt", macs["dome-b"]),
+             ("dome-c", ("192.0.2.13",), "mgmt", ""), ("dome-d", ("192.0.2.15",), "mgmt", ""),
+             ("dome-e", ("192.0.2.16",), "mgmt", ""), ("dome-f", ("192.0.2.99",), "mgmt", ""),
+             ("far", (FAR, FAR_6), "far", ""), ("dark", (DARK, DARK_6), "dark", ""), ("pair", (PAIR,), "dark", ""),
+             ("jumbo", ("192.0.2.14",), "jumbo", "")]
+    rows = "\n".join(f'[[hosts]]\nname = "{name}"\naddress = [{", ".join(chr(34) + one + chr(34) for one in addresses)}]\n'
+                     f'network = "{network}"\nrole = "{"shell" if name == "pair" else "bare"}"\n{mac}\n'
+                     for name, addresses, network, mac in hosts)
+    return f"""\
+[plan]
+title = "Tidewater Observatory, the wire"
+domain = "obs.example.net"
+profile = "production"
+[names]
+servers = ["192.0.2.53"]
+[time]
+sources = ["192.0.2.61"]
+[networks.mgmt]
+subnet = "192.0.2.0/24"
+gateway = "192.0.2.1"
+[networks.jumbo]
+subnet = "192.0.2.0/24"
+mtu = 9000
+[networks.far]
+subnet = "198.51.100.0/24"
+[networks.dark]
+subnet = "203.0.113.0/24"
+[roles.bare]
+[roles.shell]
+ssh = ["22/tcp"]
+open = ["22/tcp"]
+{rows}"""
+
+
+@pytest.fixture(scope="module")
+def seen(site: Site) -> Run:
+    """One run from the hosts' own wire, of the checks of this room."""
+    checks = ("host.address-conflict", "host.mac", "host.path-mtu", "host.echo")
+    return site.verify(plan(site), *(word for check in checks for word in ("--only", check)), at="deck")
+
+
+def test_the_run_takes_no_longer_than_the_longest_question(seen: Run) -> None:
+    """Four seconds for the wire and six for a path that swallows packets, all at the same time, and two to start."""
+    assert not seen.stderr
+    assert seen.seconds < 6.0 + 4.0
+
+
+@pytest.mark.parametrize("address", ["192.0.2.11", "2001:db8::11"])
+def test_an_address_with_one_owner(site: Site, seen: Run, address: str) -> None:
+    """Its hardware address, and nobody else's; and it is the planned one."""
+    mac = mac_of(site, "dome-a")
+    for check in ("host.address-conflict", "host.mac"):
+        finding = seen.finding("dome-a", check, address)
+        assert (finding["grade"], finding["found"]) == ("pass", mac), finding["message"]
+
+
+@pytest.mark.parametrize("address", ["192.0.2.12", "2001:db8::12"])
+def test_a_twin_is_a_conflict_named_by_both_hardware_addresses(site: Site, seen: Run, address: str) -> None:
+    """Over ARP and over neighbour discovery; the switch is where to look."""
+    finding = seen.finding("dome-b", "host.address-conflict", address)
+    assert finding["grade"] == "fail", finding["message"]
+    for mac in (mac_of(site, "dome-b"), mac_of(site, "stray")):
+        assert mac in finding["found"]
+        assert any(f"look up {mac}" in line for line in finding["fix"])
+    assert seen.finding("dome-b", "host.mac", address)["grade"] == "pass"
+
+
+def test_arping_hears_the_same_two(site: Site) -> None:
+    """The arping of iputils, asked from the same place: two hardware addresses for the twin, one for the sound host."""
+    def heard(address: str) -> set[str]:
+        command = site.wiring.inside("deck", find("arping"), "-c", "2", "-I", "eth0", address)
+        said = subprocess.run(command, capture_output=True, text=True, check=False, timeout=30).stdout
+        return {mac.lower() for mac in re.findall(r"\[([0-9A-F:]{17})\]", said)}
+
+    assert heard("192.0.2.12") == {mac_of(site, "dome-b"), mac_of(site, "stray")}
+    assert heard("192.0.2.11") == {mac_of(site, "dome-a")}
+
+
+def test_two_interfaces_of_one_host_are_not_called_two_machines(site: Site, seen: Run) -> None:
+    """Linux answers ARP for all its addresses on every interface: a caution that says what would tell, and how to end it."""
+    finding = seen.finding("dome-c", "host.address-conflict", "192.0.2.13")
+    assert finding["grade"] == "caution"
+    assert set(finding["found"].split(" and ")) == {mac_of(site, "dome-c"), mac_of(site, "dome-c", "eth1")}
+    assert "two interfaces of one host" in finding["message"]
+    assert any("arp_ignore" in line for line in finding["fix"])
+
+
+def test_one_machine_with_two_planned_hosts_addresses_is_told_once(seen: Run) -> None:
+    """Each address has one owner, but it is the same one."""
+    one, other = (seen.finding(name, "host.mac") for name in ("dome-d", "dome-e"))
+    assert (one["grade"], other["grade"]) == ("fail", "fail")
+    assert "dome-e.obs.example.net" in one["message"]
+    assert other["because"] == [one["ref"]]
+    assert seen.finding("dome-d", "host.address-conflict")["grade"] == "pass"
+
+
+def test_an_address_that_nobody_claims_is_the_dead_hosts_matter(seen: Run) -> None:
+    """Unproven, because the host is silent."""
+    finding = seen.finding("dome-f", "host.address-conflict")
+    assert (finding["grade"], finding["because"]) == ("unproven", ["dome-f.obs.example.net|host.echo|192.0.2.99"])
+    assert seen.finding("dome-f", "host.path-mtu")["because"] == ["dome-f.obs.example.net|host.echo|192.0.2.99"]
+
+
+def test_the_gateway_has_one_owner(site: Site, seen: Run) -> None:
+    """It is looked at like the hosts."""
+    finding = seen.finding("site", "host.address-conflict", "192.0.2.1")
+    assert (finding["grade"], finding["found"]) == ("pass", mac_of(site, "honest"))
+
+
+def test_what_lies_behind_a_router_has_no_owner_here(seen: Run) -> None:
+    """No finding, and the reason among what was not proven."""
+    assert [one for one in seen.host("far")["findings"] if one["check"] in ("host.address-conflict", "host.mac")] == []
+    why = {missing["why"] for missing in seen.report["coverage"]["missing"]
+           if any(FAR in subject for subject in missing["subjects"])}
+    assert any("go through 192.0.2.1" in one for one in why)
+
+
+def test_twins_that_take_turns_behind_a_router_are_met_by_their_keys(seen: Run) -> None:
+    """Every other connection is led to another machine: two host keys under one address."""
+    finding = seen.finding("pair", "host.address-conflict", PAIR)
+    assert finding["grade"] == "fail"
+    assert finding["message"].count("SHA256:") == 2
+
+
+@pytest.mark.parametrize("address", ["192.0.2.11", "2001:db8::11"])
+def test_the_planned_size_passes_on_the_wire(seen: Run, address: str) -> None:
+    """1500 octets whole, over both IP versions."""
+    finding = seen.finding("dome-a", "host.path-mtu", address)
+    assert (finding["grade"], finding["found"]) == ("pass", "1500 octets")
+
+
+@pytest.mark.parametrize(("address", "router"), [(FAR, "192.0.2.1"), (FAR_6, "2001:db8::1")])
+def test_a_smaller_link_that_is_announced(seen: Run, address: str, router: str) -> None:
+    """1400 pass, and the router that says so is named."""
+    finding = seen.finding("far", "host.path-mtu", address)
+    assert finding["grade"] == "caution"
+    assert finding["found"] == f'1400 octets; {router} says "too big"'
+
+
+@pytest.mark.parametrize("address", [DARK, DARK_6])
+def test_a_smaller_link_that_is_not_announced(seen: Run, address: str) -> None:
+    """The same link behind a filter: a black hole, bounded from both sides to a few octets."""
+    finding = seen.finding("dark", "host.path-mtu", address)
+    assert finding["grade"] == "fail"
+    passed, lost = map(int, re.findall(r"(\d+) octets pass, (\d+) do not", finding["found"])[0])
+    assert passed == 1400
+    assert 1400 < lost <= 1403
+    header = 48 if ":" in address else 28
+    assert f"-s {1400 - header} {address}" in finding["fix"][0]
+
+
+def test_what_the_runner_itself_cannot_send_is_unproven(seen: Run) -> None:
+    """9000 octets from an interface of 1500: nothing is said of the path."""
+    finding = seen.finding("jumbo", "host.path-mtu")
+    assert finding["grade"] == "unproven"
+    assert "its own interface carries 1500" in finding["message"]
+
+
+@pytest.mark.parametrize(("address", "size", "passes"), [
+    ("192.0.2.11", 1500, True), (FAR, 1400, True), (FAR, 1401, False), (FAR_6, 1400, True), (FAR_6, 1401, False),
+    (DARK, 1400, True), (DARK, 1401, False), (DARK_6, 1400, True), (DARK_6, 1401, False),
+])
+def test_ping_agrees(site: Site, address: str, size: int, passes: bool) -> None:
+    """The ping of iputils with the same sizes, forbidden to be fragmented."""
+    header = 48 if ":" in address else 28
+    command = site.wiring.inside("deck", find("ping"), "-c", "1", "-W", "1", "-M", "do", "-s", str(size - header), address)
+    done = subprocess.run(command, capture_output=True, text=True, check=False, timeout=30)
+    assert (done.returncode == 0) is passes, done.stdout
+
+
+_UNPRIVILEGED = """
+import asyncio, os, sys
+from probes.link import owners
+from probes.sockets import SocketNetwork
+from shared.questions import OwnersQuestion, Pace
+os.setgroups([]), os.setgid(65534), os.setuid(65534)
+async def main():
+    async with SocketNetwork(Pace()) as network:
+        print(repr(await owners(network, OwnersQuestion(sys.argv[1]))))
+asyncio.run(main())
+"""
+
+
+def test_a_user_without_privilege_is_told_what_it_takes(site: Site) -> None:
+    """On the wire but without CAP_NET_RAW: nothing is asked, and the reason names the privilege."""
+    command = site.wiring.inside("deck", sys.executable, "-c", _UNPRIVILEGED, "192.0.2.11")
+    said = subprocess.run(command, cwd=ROOT, capture_output=True, text=True, check=True, timeout=30).stdout
+    assert "no-privilege" in said
+    assert "CAP_NET_RAW" in said
