@@ -23,7 +23,15 @@ NON_STANDARD = 1 << 31
 #: RFC 1122 section 3.2.2.8: a standard value is updated at least 15 times a second.
 COARSEST_MS = 1000 / 15
 
-#: Requests are sent in pairs, this far apart: the second of a pair shows how soon the host's value moves on.
+#: What two values may be off together by cutting or rounding, and by the slewing of a clock in between.
+_BLUR_MS = 1.2
+#: Smaller ticks than this are not told apart from none.
+_FINEST_MS = 2.0
+#: Values farther apart than this say nothing new of a tick: a burst is over long before.
+_LONGEST_MS = 2000
+
+#: Requests are sent in pairs, this far apart: the second of a pair shows how soon the host's value moves on,
+#: if the runner is not so busy that it comes much later.
 PAIR_GAPS_SECONDS = (0.0015, 0.004)
 #: Between pairs; hosts limit the rate of ICMP (200 ms between echoes is common practice, no source).
 PAIR_SPACING_SECONDS = 0.2
@@ -185,13 +193,21 @@ def _samples(answers: list[_Answer], order: Callable[[int], int]) -> tuple[Witne
 
 
 def _tick_ms(values: list[int]) -> float:
-    """How long the host's value may stay the same, in milliseconds: at most the smallest step it was seen to make.
+    """The longest that the host's value may stay the same between two ticks, in milliseconds.
 
-    The values are whole milliseconds, so a step of n may be up to n + 1.  Where no step was small enough to tell, it is
-    what RFC 1122 section 3.2.2.8 allows.
+    A clock that ticks evenly puts every two of its values a whole number of ticks apart, but for what cutting or rounding
+    to a millisecond adds or takes.  So the largest tick that fits all differences is an upper bound; RFC 1122 section
+    3.2.2.8 gives another.
     """
-    steps = [later - earlier + 1 for earlier, later in itertools.pairwise(sorted(set(values)))]
-    return min([COARSEST_MS, *steps])
+    turns = (_half_day((later - earlier) * _MS_NS) // _MS_NS for earlier, later in itertools.pairwise(values))
+    differences = [abs(turn) for turn in turns if _BLUR_MS < abs(turn) < _LONGEST_MS]
+    candidates = {(difference + _BLUR_MS) / ticks for difference in differences
+                  for ticks in range(int(difference / COARSEST_MS) or 1, int(difference / _FINEST_MS) + 2)}
+    for tick in sorted((COARSEST_MS, *candidates), reverse=True):
+        if tick <= COARSEST_MS and all(abs(difference - tick * round(difference / tick)) <= _BLUR_MS + 1e-6
+                                       for difference in differences):
+            return max(tick, _FINEST_MS)
+    return _FINEST_MS
 
 
 def _half_day(difference_ns: int) -> int:
