@@ -12,6 +12,7 @@ import enum
 import msgspec
 
 from shared.boots import BootEvidence
+from shared.hostfacts import HostFacts
 
 #: The most characters of host-controlled text kept in one field.  Longer text ends in an ellipsis.
 TEXT_LIMIT = 1024
@@ -392,6 +393,47 @@ class SshEvidence(msgspec.Struct, frozen=True, kw_only=True):
     key_failures: tuple[SshKeyFailure, ...] = ()
 
 
+class CommandAnswer(msgspec.Struct, frozen=True, kw_only=True):
+    """One command run on a host, with what it printed: its evidence, whether or not it could be read.
+
+    ``topic`` is what it was to find out (``shared.hostcommands``), "question NAME" for the site's own.  ``status`` is its exit
+    status, None where none came.  ``output`` and ``errors`` are standard output and standard error, less the shell's banner;
+    ``cut`` says that there was more than is kept.
+    """
+
+    topic: str
+    command: str
+    at: str
+    elapsed_seconds: float
+    status: int | None = None
+    output: str = ""
+    errors: str = ""
+    cut: bool = False
+    failure: Failure | None = None
+
+
+class SystemEvidence(msgspec.Struct, frozen=True, kw_only=True):
+    """What a host said of itself after a login, or why there was none.
+
+    ``key_standing`` is what the plan's known hosts say of the key that the host showed: known, unknown, changed or revoked;
+    no user name was sent but to a known one.  ``banner`` is what the account's shell prints before every answer.  ``failure``
+    is why there was no login or why it ended early; its phase is connect, key exchange, host key, key (the runner's own),
+    login, shell or commands.
+    """
+
+    address: str
+    port: str
+    user: str
+    at: str
+    elapsed_seconds: float
+    host_key: SshHostKey | None = None
+    key_standing: str = ""
+    banner: str = ""
+    commands: tuple[CommandAnswer, ...] = ()
+    facts: HostFacts = HostFacts()
+    failure: Failure | None = None
+
+
 class Crash(msgspec.Struct, frozen=True, kw_only=True):
     """A bug of ours while probing: what was being asked, and the error.  Never a statement about the host."""
 
@@ -439,6 +481,7 @@ class HostEvidence(msgspec.Struct, frozen=True, kw_only=True):
     paths: tuple[PathMtuEvidence, ...] = ()
     identities: tuple[Identity, ...] = ()
     boot: BootEvidence | None = None
+    system: SystemEvidence | None = None
 
 
 class Evidence(msgspec.Struct, frozen=True, kw_only=True):

@@ -7,6 +7,8 @@ canonical text (RFC 5952 for IPv6), names canonical (``shared.hostnames``).
 
 from __future__ import annotations
 
+import fnmatch
+
 import msgspec
 
 from shared.hostnames import canonical, under
@@ -63,7 +65,11 @@ class Network(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class Role(msgspec.Struct, frozen=True, kw_only=True):
-    """What a kind of host must offer and must not offer.  ``ntp_port`` is None where the host need not serve time."""
+    """What a kind of host must offer and must not offer.  ``ntp_port`` is None where the host need not serve time.
+
+    ``services`` are the service units that must run and start at boot; ``access`` is False where the plan's access is not
+    for hosts of this role.
+    """
 
     name: str
     open: tuple[Port, ...] = ()
@@ -73,6 +79,8 @@ class Role(msgspec.Struct, frozen=True, kw_only=True):
     http: tuple[Port, ...] = ()
     ntp_port: int | None = None
     place: Place = Place()
+    services: tuple[str, ...] = ()
+    access: bool = True
 
 
 class Host(msgspec.Struct, frozen=True, kw_only=True):
@@ -121,6 +129,42 @@ class LimitOverride(msgspec.Struct, frozen=True, kw_only=True):
     place: Place = Place()
 
 
+class Access(msgspec.Struct, frozen=True, kw_only=True):
+    """How the hosts may be logged in to, to ask them about themselves.
+
+    ``key`` is the path of a private key file, empty where the keys of an agent are used (``agent``).  ``known_hosts`` is the
+    file as planned, ``known_hosts_text`` what it holds.  ``port`` is None where the first SSH port of the host's role is
+    meant.  ``key_fault`` and ``known_hosts_fault`` end a sentence about the file where it could not be used; lint says them.
+    What a private key file holds is never kept, nor is there any place for a password.
+    """
+
+    user: str
+    known_hosts: str
+    known_hosts_text: str = ""
+    key: str = ""
+    agent: bool = False
+    port: int | None = None
+    key_fault: str = ""
+    known_hosts_fault: str = ""
+    place: Place = Place()
+
+
+class OwnQuestion(msgspec.Struct, frozen=True, kw_only=True):
+    """A question of the site's own to its hosts: a command that changes nothing, and what it must print.
+
+    Either ``expect`` is the whole output, or ``matches`` a regular expression that is found in one of its lines.  ``role``
+    and ``host`` are patterns that may hold ``*``.
+    """
+
+    name: str
+    command: str
+    expect: str | None = None
+    matches: str | None = None
+    role: str = "*"
+    host: str = "*"
+    place: Place = Place()
+
+
 class Plan(msgspec.Struct, frozen=True, kw_only=True):
     """A whole site as intended.  ``remarks`` says what had to be assumed in reading it, in sentences for its author."""
 
@@ -143,6 +187,8 @@ class Plan(msgspec.Struct, frozen=True, kw_only=True):
     names_place: Place = Place()
     time_place: Place = Place()
     remarks: tuple[str, ...] = ()
+    access: Access | None = None
+    questions: tuple[OwnQuestion, ...] = ()
 
     def network(self, name: str) -> Network | None:
         """The network of that name, or None."""
@@ -151,6 +197,19 @@ class Plan(msgspec.Struct, frozen=True, kw_only=True):
     def role(self, name: str) -> Role | None:
         """The role of that name, or None."""
         return next((role for role in self.roles if role.name == name), None)
+
+    def login_port(self, host: Host) -> int | None:
+        """The port to log in to a host at, or None where no login to it is planned."""
+        role = self.role(host.role)
+        if self.access is None or role is None or not role.access:
+            return None
+        return self.access.port or next((port.number for port in role.ssh), None)
+
+    def questions_for(self, host: Host) -> tuple[OwnQuestion, ...]:
+        """The site's own questions that are meant for a host."""
+        names = {host.fqdn, canonical(host.name), host.fqdn.partition(".")[0]}
+        return tuple(question for question in self.questions if fnmatch.fnmatchcase(host.role, question.role)
+                     and any(fnmatch.fnmatchcase(name, question.host) for name in names))
 
     @property
     def rehearsal(self) -> bool:

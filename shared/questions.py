@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import msgspec
 
+from shared.knownhosts import KnownKey
 from shared.plan import Endpoint
 
 
@@ -75,6 +76,25 @@ class PortQuestion(msgspec.Struct, frozen=True):
     visits: int = 0
 
 
+class SystemQuestion(msgspec.Struct, frozen=True, kw_only=True):
+    """Log in to a host, at the first of ``addresses`` that takes the connection, and ask it about itself.
+
+    ``known`` are the host keys that the plan vouches for.  ``key`` is the path of the private key on the runner, empty where
+    an agent is to sign.  ``topics`` names what to find out (``shared.hostcommands``), ``own`` holds the site's own questions
+    as (name, command), ``services`` the planned units.
+    """
+
+    fqdn: str
+    addresses: tuple[str, ...]
+    port: int
+    user: str
+    known: tuple[KnownKey, ...]
+    key: str = ""
+    topics: tuple[str, ...] = ()
+    services: tuple[str, ...] = ()
+    own: tuple[tuple[str, str], ...] = ()
+
+
 class HostQuestions(msgspec.Struct, frozen=True, kw_only=True):
     """Everything to ask about one host."""
 
@@ -84,6 +104,7 @@ class HostQuestions(msgspec.Struct, frozen=True, kw_only=True):
     clocks: tuple[ClockQuestion, ...] = ()
     ports: tuple[PortQuestion, ...] = ()
     witnesses: tuple[WitnessQuestion, ...] = ()
+    systems: tuple[SystemQuestion, ...] = ()
     owners: tuple[OwnersQuestion, ...] = ()
     paths: tuple[PathQuestion, ...] = ()
 

@@ -7,7 +7,7 @@ from collections.abc import Collection
 from shared import catalogue
 from shared.plan import Host, Plan
 from shared.questions import HostQuestions, Itinerary, Pace, SiteQuestions
-from verify.asking import clocks, hosts, links, names
+from verify.asking import clocks, hosts, links, names, systems
 
 #: Which families of checks read the answers to which kind of question.  Signs of life come from echoes and ports alike,
 #: and every date is judged against the agreed time, so some questions serve families that do not bear their name.
@@ -18,7 +18,7 @@ _SERVES: dict[str, frozenset[str]] = {
     "host clocks": frozenset({"clock", "certificate"}),
     "witnesses": frozenset({"clock"}),
     "time sources": frozenset({"clock", "certificate"}),
-    "ports": frozenset({"port", "host", "gateway", "certificate", "ssh"}),
+    "ports": frozenset({"port", "host", "gateway", "certificate", "ssh", "system"}),
 }
 #: The same for questions that take long or serve few checks: by the checks themselves.
 _ONLY_FOR: dict[str, frozenset[str]] = {
@@ -50,6 +50,7 @@ def draw_up(
         clocks=clocks.site_questions(plan) if wanted("time sources") else (),
         owners=links.gateway_questions(plan) if wanted("owners") else (),
     )
+    known = systems.known_hosts(plan)
     return Itinerary(
         networks=_footholds(plan),
         name_servers=plan.name_servers,
@@ -64,6 +65,7 @@ def draw_up(
                 witnesses=clocks.witness_questions(plan, host) if wanted("witnesses") else (),
                 owners=links.owner_questions(host) if wanted("owners") else (),
                 paths=links.path_questions(plan, host) if wanted("paths") else (),
+                systems=systems.host_questions(plan, host, known, checks),
             )
             for host in chosen
         ),

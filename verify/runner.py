@@ -15,6 +15,7 @@ from typing import Any
 import msgspec
 
 from probes import certificate, clock, echo, identities, link, names, path, ports, shell, witness
+from probes.hostword import Desk, HostWord
 from probes.seam import Network, NotObserved, now
 from probes.vantage import look_around
 from shared.evidence import (
@@ -59,6 +60,7 @@ class _Notebook:
     paths: list[PathMtuEvidence | None] = field(default_factory=list)
     identities: list[tuple[Identity, ...] | None] = field(default_factory=list)
     crashes: list[Crash] = field(default_factory=list)
+    systems: list[HostWord | None] = field(default_factory=list)
     complete: bool = False
 
     def site(self) -> SiteEvidence:
@@ -66,10 +68,12 @@ class _Notebook:
                             crashes=tuple(self.crashes), owners=_kept(self.owners))
 
     def host(self, fqdn: str) -> HostEvidence:
+        said: tuple[HostWord, ...] = _kept(self.systems)
         return HostEvidence(fqdn=fqdn, names=_kept(self.names), echoes=_kept(self.echoes), clocks=_kept(self.clocks),
                             ports=_kept(self.ports), tls=_kept(self.tls), ssh=_kept(self.ssh),
                             crashes=tuple(self.crashes), complete=self.complete,
-                            witnesses=_joined(self.witnesses), owners=_kept(self.owners), paths=_kept(self.paths),
+                            witnesses=(*_joined(self.witnesses), *(word.witness for word in said if word.witness)),
+                            system=said[0].system if said else None, owners=_kept(self.owners), paths=_kept(self.paths),
                             identities=_joined(self.identities))
 
 
@@ -97,11 +101,11 @@ async def gather(
     async def visit(questions: HostQuestions) -> None:
         async with slots:
             book = books[questions.fqdn]
-            await _visit_host(network, questions, book)
+            await _visit_host(network, questions, book, desk)
             book.complete = True
             on_host(book.host(questions.fqdn))
 
-    complete = True
+    complete, desk = True, Desk()
     try:
         async with asyncio.TaskGroup() as group:
             group.create_task(_visit_site(network, itinerary, site))
@@ -109,6 +113,8 @@ async def gather(
                 group.create_task(visit(questions))
     except asyncio.CancelledError:
         complete = False
+    finally:
+        desk.close()
     return Evidence(
         vantage=vantage, started=started, finished=now(network), complete=complete, site=site.site(),
         hosts=tuple(book.host(fqdn) for fqdn, book in books.items()))
@@ -123,7 +129,7 @@ async def _visit_site(network: Network, itinerary: Itinerary, book: _Notebook) -
         _each(group, book, book.owners, questions.owners, lambda question: link.owners(network, question))
 
 
-async def _visit_host(network: Network, questions: HostQuestions, book: _Notebook) -> None:
+async def _visit_host(network: Network, questions: HostQuestions, book: _Notebook, desk: Desk) -> None:
     connections = asyncio.Semaphore(CONNECTIONS_A_HOST)
     book.tls, book.ssh = [None] * len(questions.ports), [None] * len(questions.ports)
     book.identities = [None] * len(questions.ports)
@@ -144,6 +150,7 @@ async def _visit_host(network: Network, questions: HostQuestions, book: _Noteboo
               lambda question: clock.ask_time(network, question, question.server.host))
         _each(group, book, book.ports, questions.ports, knock)
         _each(group, book, book.witnesses, questions.witnesses, lambda question: witness.ask_clock(network, question))
+        _each(group, book, book.systems, questions.systems, lambda question: desk.ask(network, question))
         _each(group, book, book.owners, questions.owners, lambda question: link.owners(network, question))
         _each(group, book, book.paths, questions.paths, lambda question: path.measure(network, question))
 

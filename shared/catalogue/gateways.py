@@ -29,10 +29,11 @@ CHECKS = (
         name="gateway.return-path",
         title="The host's own use of its gateway",
         proves="An answer more than a reset came back from the host to a runner outside the host's subnet, so the host has a "
-               "working way out.",
+               "working way out.  Or, where the plan gives access to the host: its own route table sends through the planned "
+               "gateway alone, and its neighbour table does not say that the gateway was looked for in vain.",
         not_proves="That the way out is the planned gateway where several routers could carry the answer, or where a router "
                    "answers ARP for the runner's address (RFC 1027).  A runner on the same wire as the host proves nothing of "
-                   "it: its packets never pass the gateway.",
+                   "it: its packets never pass the gateway.  The host's own tables do not prove that the gateway forwards.",
         basis=("RFC 1122 section 3.3.1.1 (local or remote is decided with the mask; remote goes to the gateway)",),
         causes=("the host has no default route, or one through a wrong gateway: local works, remote does not",
                 "the mask is too wide, so the host looks for the runner on its own wire"),
@@ -40,7 +41,7 @@ CHECKS = (
                "on the host: ip route get RUNNER-ADDRESS    # must say via the planned gateway"),
         would_prove="a runner outside the host's subnet, or the host's own route table over SSH",
         owner="build",
-        needs=("host.echo",),
+        needs=("host.echo", "system.route"),
     ),
 )
 

@@ -250,7 +250,7 @@ def test_a_byte_order_mark_is_no_part_of_the_plan(write_plan: WritePlan) -> None
     ("[plan]\n", 'title = "x"\n[plan]\n', "tidewater.toml:1: title stands above every table; move it below the line [plan]"),
     ("[plan]\n", "[paln]\n", 'tidewater.toml:1: a plan has no table "paln" of its own; did you mean "plan"?'),
     ("[plan]\n", "colour = 1\n[plan]\n", ('tidewater.toml:1: a plan has no key "colour" of its own; known are plan, names, time, '
-     "trust, networks, roles, hosts, waivers, leave_out, limits")),
+     "trust, networks, roles, hosts, waivers, leave_out, limits, access, questions")),
     ("[[hosts]]", "[hosts]",
      "tidewater.toml:27: hosts must be a list of tables, not a table; write [[hosts]], in double brackets, above each"),
     ("[networks.mgmt]", "[[networks]]",

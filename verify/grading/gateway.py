@@ -10,6 +10,7 @@ from shared.plan import Host, Network
 from verify.grading.bursts import grade_burst
 from verify.grading.case import Case, in_words
 from verify.grading.life import Life, answered, echo_counts, signs_of_life
+from verify.grading.system.return_path import own_view
 
 
 def grade_site(case: Case) -> list[Finding]:
@@ -21,12 +22,18 @@ def grade_site(case: Case) -> list[Finding]:
 def grade_host(case: Case, host: Host, evidence: HostEvidence) -> list[Finding]:
     """``gateway.return-path``: whether an answer of this host came out of its own subnet; nothing where no gateway is planned.
 
-    Does not prove which of several routers carried the answer.
+    Does not prove which of several routers carried the answer.  The host's own route table, where it was asked for it, goes
+    first: it does prove that.
     """
     network = case.plan.network(host.network)
     gateway = host.gateway or (network.gateway if network else None)
     if network is None or not gateway:
         return []
+    told = own_view(case, host, evidence, gateway)
+    if told is not None:
+        return [case.finding(host.fqdn, "gateway.return-path", gateway, told.grade,
+                             planned=f"{host.fqdn} sends through {gateway}", found=told.found, message=told.message,
+                             symptom=told.symptom, fix=told.fix, vantage=told.vantage, at=told.at)]
     on_link = case.evidence.vantage.on_link.get(network.name)
     where = case.evidence.vantage.name
 

@@ -13,7 +13,22 @@ from shared.evidence import Evidence, HostEvidence
 from shared.findings import SITE, Finding
 from shared.plan import Host, Plan
 from shared.quantities import Limits
-from verify.grading import boot, causes, certificate, clock, fleet, gateway, hosts, names, owners, path, ports, ssh, waivers
+from verify.grading import (
+    boot,
+    causes,
+    certificate,
+    clock,
+    fleet,
+    gateway,
+    hosts,
+    names,
+    owners,
+    path,
+    ports,
+    ssh,
+    system,
+    waivers,
+)
 from verify.grading.case import Case
 from verify.grading.clock import Agreement
 from verify.lint import lint
@@ -46,7 +61,7 @@ def grade(
         if seen.fqdn in planned:
             found += _grade_host(case, agreement, wire, planned[seen.fqdn], seen)
     found += [*clock.grade_fleet(case, agreement), *certificate.grade_fleet(case), *ssh.grade_fleet(case),
-              *fleet.grade_fleet(case)]
+              *system.grade_fleet(case), *fleet.grade_fleet(case)]
     found = waivers.leave_out(plan, found)
     found = boot.explain(causes.explain(plan, evidence, found))
     found = waivers.apply(plan, found, today=today)
@@ -66,6 +81,7 @@ def _grade_host(case: Case, agreement: Agreement, wire: owners.Wire, host: Host,
         *clock.grade_host(case, agreement, host, seen),
         *certificate.grade_host(case, host, seen),
         *ssh.grade_host(case, host, seen),
+        *system.grade_host(case, host, seen),
         *boot.grade_host(case, host, seen),
     ]
 

@@ -12,6 +12,7 @@ from __future__ import annotations
 import datetime
 
 from shared.plan import Plan
+from verify.lint.access import check as check_access
 from verify.lint.addresses import check as check_addresses
 from verify.lint.book import Book, Lint
 from verify.lint.duplicates import check as check_duplicates
@@ -28,7 +29,7 @@ __all__ = ["Lint", "lint"]
 
 #: One file a subject, in the order in which a reader mends a plan: what later checks rest on comes first.
 _CHECKS = (check_references, check_masks, check_networks, check_gateways, check_addresses, check_duplicates, check_names,
-           check_servers, check_waivers)
+           check_servers, check_access, check_waivers)
 
 
 def lint(plan: Plan, *, today: datetime.date) -> Lint:

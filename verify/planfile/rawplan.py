@@ -58,6 +58,29 @@ class RoleTable(msgspec.Struct):
     ssh: Annotated[list[str], 'a list of ports in quotes, such as ["22/tcp"]'] = []
     http: Annotated[list[str], 'a list of ports in quotes, such as ["80/tcp"]'] = []
     ntp: Annotated[bool | str, 'true, false, or a port in quotes, such as "1123/udp"'] = False
+    services: Annotated[list[str], 'a list of service units in quotes, such as ["ssh", "chrony"]'] = []
+    access: Annotated[bool, "true or false, without quotes, such as false"] = True
+
+
+class AccessTable(msgspec.Struct):
+    """``[access]``."""
+
+    user: Annotated[str, 'the name of an account in quotes, such as "trial"']
+    known_hosts: Annotated[str, 'the name of a file in quotes, such as "known_hosts"']
+    key: Annotated[str | None, 'the name of a private key file in quotes, such as "trial.key"'] = None
+    agent: Annotated[bool, "true or false, without quotes, such as true"] = False
+    port: Annotated[str | None, 'a port in quotes, such as "2222/tcp"'] = None
+
+
+class QuestionTable(msgspec.Struct):
+    """``[[questions]]``."""
+
+    name: Annotated[str, 'a short name in quotes, such as "kernel"']
+    command: Annotated[str, 'a command that changes nothing, in quotes, such as "uname -r"']
+    expect: Annotated[str | None, 'the whole output in quotes, such as "6.1.0"'] = None
+    matches: Annotated[str | None, "a regular expression in quotes, such as '^6[.]1[.]'"] = None
+    role: Annotated[str, 'the name of a role in quotes, in which * stands for anything, such as "node"'] = "*"
+    host: Annotated[str, 'the name of a host in quotes, in which * stands for anything, such as "dome-*"'] = "*"
 
 
 class HostTable(msgspec.Struct):

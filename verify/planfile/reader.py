@@ -18,6 +18,7 @@ from shared import catalogue
 from shared.hostnames import canonical, qualify
 from shared.plan import Endpoint, Host, LeftOut, LimitOverride, Network, Place, Plan, Port, Role, Waiver
 from verify.errors import PlanError, Problems, did_you_mean, nearest
+from verify.planfile.access import read_access, read_questions, service_faults
 from verify.planfile.hostrows import Sheet, read_rows
 from verify.planfile.lines import KeyPath, Lines
 from verify.planfile.profiles import combined, own_profile, read_limits
@@ -27,6 +28,7 @@ from verify.planfile.rawplan import (
     NamesTable,
     NetworkTable,
     PlanTable,
+    QuestionTable,
     RoleTable,
     TimeTable,
     TrustTable,
@@ -45,7 +47,8 @@ from verify.planfile.values import (
     time_source_of,
 )
 
-_SECTIONS = ("plan", "names", "time", "trust", "networks", "roles", "hosts", "waivers", "leave_out", "limits")
+_SECTIONS = ("plan", "names", "time", "trust", "networks", "roles", "hosts", "waivers", "leave_out", "limits", "access",
+             "questions")
 #: VLAN and MTU are lint's to judge; a number of more digits than this is no number of anything here.  Our own bound.
 _NUMBER_LIMIT = 10**9
 
@@ -110,6 +113,8 @@ class _Reader:
             names_place=self._source.place("names", "servers"),
             time_place=self._source.place("time", "sources"),
             remarks=sheet.remarks if sheet else (),
+            access=read_access(self._document["access"], self._source, self._path) if "access" in self._document else None,
+            questions=read_questions(self._listed(QuestionTable, "questions"), self._source),
         )
         if head is None:
             return None
@@ -201,7 +206,10 @@ class _Reader:
         for name, table in self._named(RoleTable, "roles"):
             path = ("roles", name)
             ports = {key: self._ports(getattr(table, key), (*path, key)) for key in ("open", "closed", "tls", "ssh", "http")}
+            for place, sentence in service_faults(table.services):
+                self._source.problem((*path, "services", place), f"{heading(path)} services {sentence}")
             roles.append(Role(name=name, **ports, ntp_port=self._ntp_port(table.ntp, (*path, "ntp")),
+                              services=tuple(dict.fromkeys(table.services)), access=table.access,
                               place=self._source.place(*path)))
         return tuple(roles)
 

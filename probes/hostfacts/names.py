@@ -1,0 +1,64 @@
+"""Host names, identifiers and the resolver's settings."""
+
+from __future__ import annotations
+
+import ipaddress
+import re
+
+from probes.hostfacts.routes import address_of
+from shared.hostfacts import Resolver
+
+#: A host name with its domain is at most 253 characters (RFC 1035 section 2.3.4, less the root).
+_NAME_LIMIT = 253
+_IDENTIFIER = re.compile(r"[0-9a-f]{32}|[0-9a-f]{8}-(?:[0-9a-f]{4}-){3}[0-9a-f]{12}")
+#: resolv.conf(5): glibc reads at most three servers and, since 2.26, any number of suffixes; more of either is bounded here.
+_SERVERS_KEPT, _SUFFIXES_KEPT = 16, 32
+
+
+def word(text: str) -> str | None:
+    """The only word of an output, such as a host name."""
+    words = text.split()
+    return words[0] if len(words) == 1 and len(words[0]) <= _NAME_LIMIT and words[0].isprintable() else None
+
+
+def identifier(text: str) -> str | None:
+    """A boot id or machine id: 128 bits in hexadecimal, with or without dashes (machine-id(5), random(4)); dashes dropped."""
+    said = text.strip().lower()
+    return said.replace("-", "") if _IDENTIFIER.fullmatch(said) else None
+
+
+def looked_up(text: str) -> tuple[str, ...] | None:
+    """The addresses in the output of ``getent ahosts`` or ``hostname -i``, each once; link-local ones are left out."""
+    found = dict.fromkeys(address for said in text.split() if (address := address_of(said)))
+    return tuple(address for address in found if not ipaddress.ip_address(address).is_link_local)[:_SERVERS_KEPT] or None
+
+
+def resolver(text: str) -> Resolver | None:
+    """A file in the form of resolv.conf(5).  Without a server there is one all the same: the host itself."""
+    servers: list[str] = []
+    search: tuple[str, ...] = ()
+    for line in text.splitlines():
+        words = line.split()
+        if len(words) < 2 or words[0][0] in "#;":
+            continue
+        if words[0] == "nameserver" and (address := address_of(words[1])):
+            servers.append(address)
+        elif words[0] in ("search", "domain"):
+            # The last of either counts (resolv.conf(5)).
+            suffixes = words[1:] if words[0] == "search" else words[1:2]
+            search = tuple(suffix.rstrip(".").lower()[:_NAME_LIMIT] for suffix in suffixes[:_SUFFIXES_KEPT] if suffix != ".")
+    return Resolver(servers=tuple(servers[:_SERVERS_KEPT]) or ("127.0.0.1",), search=search, source="")
+
+
+def resolvectl(text: str) -> Resolver | None:
+    """The output of ``resolvectl dns``: "Link 2 (eth0): ADDRESS ADDRESS" and the like."""
+    said = (word for line in text.splitlines() for word in line.partition(": ")[2].split())
+    # A server may be written ADDRESS#NAME or ADDRESS%INTERFACE.
+    servers = tuple(dict.fromkeys(address for word in said if (address := address_of(word.partition("#")[0]))))
+    return Resolver(servers=servers[:_SERVERS_KEPT], search=(), source="") if servers else None
+
+
+def behind(front: Resolver) -> str:
+    """The address of the forwarder on the host itself that ``front`` points at; empty where it names real servers."""
+    local = [server for server in front.servers or () if ipaddress.ip_address(server).is_loopback]
+    return local[0] if local and len(local) == len(front.servers or ()) else ""

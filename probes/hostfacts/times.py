@@ -1,0 +1,80 @@
+"""The host's clock, for how long it runs, and the sources of its time service."""
+
+from __future__ import annotations
+
+import math
+import re
+
+from probes.hostfacts.routes import address_of
+from shared.hostfacts import MOST, TimeSource
+
+_CLOCK = re.compile(r"(\d{1,11})(?:\.(\d{9}))?(?:\.%?N)?")
+_UPTIME = re.compile(r"(\d{1,12}(?:\.\d{1,9})?) \d")
+#: chronyc(1): the marks of a source that is selected, and those of the modes of a source: server, peer, reference clock.
+_CHOSEN = "*"
+_MODES = frozenset("^=#")
+_PEER_COLUMNS = 10
+
+
+def clock(text: str) -> tuple[int, int] | None:
+    """Seconds since 1970 as ``date`` prints them: (the reading, its resolution), both in nanoseconds.
+
+    BusyBox may know no %N and print it as it stands; then the reading is of whole seconds.
+    """
+    said = _CLOCK.fullmatch(text.strip())
+    if said is None:
+        return None
+    return int(said[1]) * 10**9 + int(said[2] or 0), 1 if said[2] else 10**9
+
+
+def uptime(text: str) -> float | None:
+    """The first number of /proc/uptime, in seconds (proc(5))."""
+    said = _UPTIME.match(text.strip())
+    seconds = float(said[1]) if said else math.nan
+    return seconds if math.isfinite(seconds) else None
+
+
+def chrony_sources(text: str) -> tuple[TimeSource, ...] | None:
+    """The output of ``chronyc -n -c sources``: MODE,STATE,ADDRESS,STRATUM,POLL,REACH and more.  Empty: it has none."""
+    found = []
+    for line in text.splitlines():
+        parts = line.split(",")
+        if len(parts) >= 6 and parts[0] in _MODES:
+            found.append(TimeSource(address=_named(parts[2]), selected=parts[1] == _CHOSEN, reachable=_reached(parts[5]),
+                                    state=parts[1][:8]))
+    return tuple(found[:MOST]) if found or not text.strip() else None
+
+
+def ntpq_peers(text: str) -> tuple[TimeSource, ...] | None:
+    """The output of ``ntpq -pn``: a mark, then ten columns, of which the first is the address and the seventh the reach."""
+    found, seen = [], False
+    for line in text.splitlines():
+        columns = line[1:].split()
+        seen = seen or columns[:2] == ["remote", "refid"] or line.split()[:2] == ["remote", "refid"]
+        if seen and len(columns) == _PEER_COLUMNS and columns[0] != "remote" and columns[1] != ".POOL.":
+            found.append(TimeSource(address=_named(columns[0]), selected=line[0] in "*o", reachable=_reached(columns[6]),
+                                    state=line[0].strip()))
+    return tuple(found[:MOST]) if seen else None
+
+
+def timesync(text: str) -> tuple[TimeSource, ...] | None:
+    """The output of ``timedatectl show-timesync``: the servers it may ask, and the one it last heard (``NTPMessage``)."""
+    held = dict(line.partition("=")[::2] for line in text.splitlines() if "=" in line)
+    if not held.keys() & {"ServerName", "ServerAddress", "SystemNTPServers", "LinkNTPServers", "FallbackNTPServers"}:
+        return None
+    name, address = held.get("ServerName", ""), held.get("ServerAddress", "")
+    heard = "Leap=" in held.get("NTPMessage", "")
+    found = [TimeSource(address=_named(address or name), selected=heard, reachable=heard)] if address or name else []
+    others = dict.fromkeys(f"{held.get('SystemNTPServers', '')} {held.get('LinkNTPServers', '')}".split())
+    found += [TimeSource(address=_named(other), selected=False) for other in others if other not in (name, address)]
+    return tuple(found[:MOST])
+
+
+def _named(text: str) -> str:
+    """An address in its canonical form; what is none, such as a name, as it stands."""
+    return address_of(text) or text[:253]
+
+
+def _reached(octal: str) -> bool | None:
+    """The reach register (RFC 5905 section 9.2): eight bits, shown in octal, one a poll that was answered."""
+    return int(octal, 8) != 0 if re.fullmatch(r"[0-7]{1,3}", octal) else None

@@ -1,0 +1,122 @@
+"""What a host says of itself, read from the output of its own commands: plain frozen data.
+
+A field that is None could not be read; an empty tuple was read and holds nothing.  Addresses are canonical text (RFC 5952 for
+IPv6), hardware addresses lower case with colons.  Everything here is the host's own word and bounded when it is read.
+"""
+
+from __future__ import annotations
+
+import msgspec
+
+#: The most entries of one kind that are kept: a host with more routes or addresses is no freshly built one.  Our own bound.
+MOST = 256
+
+
+class Route(msgspec.Struct, frozen=True, kw_only=True):
+    """One route of the main table.
+
+    ``destination`` is "default" or a subnet; ``gateway`` is empty for what is on the wire.  A lower ``metric`` is preferred;
+    None is none said, which the kernel takes for 0 with IPv4 and 1024 with IPv6 (ip-route(8)).  ``origin`` is who set the
+    route, such as dhcp, static or ra, where the host says so.
+    """
+
+    destination: str
+    gateway: str = ""
+    interface: str = ""
+    metric: int | None = None
+    origin: str = ""
+
+
+class InterfaceAddress(msgspec.Struct, frozen=True, kw_only=True):
+    """One address of an interface.
+
+    ``dynamic`` is True where the address is leased or was advertised and will end, None where the host did not say.
+    ``valid_seconds`` is for how long still.  ``scope`` is global, link or host.  ``flags`` are the kernel's words, such as
+    tentative or temporary.
+    """
+
+    address: str
+    prefix_length: int
+    interface: str
+    scope: str = "global"
+    dynamic: bool | None = None
+    valid_seconds: int | None = None
+    flags: tuple[str, ...] = ()
+
+
+class Link(msgspec.Struct, frozen=True, kw_only=True):
+    """One interface: its largest packet in octets, its hardware address, and whether it is up (None where not said)."""
+
+    interface: str
+    mtu: int | None = None
+    mac: str = ""
+    up: bool | None = None
+
+
+class Neighbour(msgspec.Struct, frozen=True, kw_only=True):
+    """One neighbour as the kernel knows it; ``state`` is its own word (ip-neighbour(8)), such as REACHABLE or FAILED."""
+
+    address: str
+    interface: str = ""
+    mac: str = ""
+    state: str = ""
+
+
+class Resolver(msgspec.Struct, frozen=True, kw_only=True):
+    """Whom the host asks for names, in order, and the suffixes it tries.
+
+    ``stub`` is the address of a forwarder on the host itself; then ``servers`` are those behind it, None where these could
+    not be read.  ``source`` names the file or command that said so.
+    """
+
+    servers: tuple[str, ...] | None
+    search: tuple[str, ...]
+    source: str
+    stub: str = ""
+
+
+class Unit(msgspec.Struct, frozen=True, kw_only=True):
+    """One service unit, in the service manager's words: whether it is installed (``load``), runs and starts at boot.
+
+    ``name`` is its own full name, ``asked`` the one it was asked for by.
+    """
+
+    asked: str
+    name: str
+    load: str
+    active: str
+    enabled: str
+
+
+class TimeSource(msgspec.Struct, frozen=True, kw_only=True):
+    """One source of the host's time service.  ``state`` is the service's own mark, ``reachable`` whether it was ever heard."""
+
+    address: str
+    selected: bool
+    reachable: bool | None = None
+    state: str = ""
+
+
+class HostFacts(msgspec.Struct, frozen=True, kw_only=True):
+    """Everything that was read.
+
+    ``machine_id`` is a digest, for the identifier itself is confidential (machine-id(5)).  ``name_addresses`` is what the
+    host's own look-up gives for its planned name.
+    """
+
+    routes_4: tuple[Route, ...] | None = None
+    routes_6: tuple[Route, ...] | None = None
+    addresses: tuple[InterfaceAddress, ...] | None = None
+    links: tuple[Link, ...] | None = None
+    neighbours: tuple[Neighbour, ...] | None = None
+    resolver: Resolver | None = None
+    host_name: str = ""
+    full_name: str = ""
+    name_addresses: tuple[str, ...] | None = None
+    uptime_seconds: float | None = None
+    boot_id: str = ""
+    machine_id: str = ""
+    units: tuple[Unit, ...] | None = None
+    failed_units: tuple[str, ...] | None = None
+    time_units: tuple[Unit, ...] | None = None
+    time_sources: tuple[TimeSource, ...] | None = None

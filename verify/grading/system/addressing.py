@@ -1,0 +1,263 @@
+"""``system.route``, ``system.address`` and ``system.mtu``: how the host itself is set up on its network."""
+
+from __future__ import annotations
+
+import ipaddress
+from collections.abc import Callable
+
+from shared.findings import Finding, Grade
+from shared.hostfacts import InterfaceAddress, Route
+from shared.plan import Host, Network
+from verify.grading.case import Case
+from verify.grading.system.word import Word
+
+#: What the kernel takes for a route that names no metric (ip-route(8)).
+_METRICS = {4: 0, 6: 1024}
+_VERSIONS = {4: "IPv4", 6: "IPv6"}
+
+
+def family_of(address: str) -> int:
+    """The IP version of an address as text."""
+    return 6 if ":" in address else 4
+
+
+def routes_topic(family: int) -> str:
+    """What the host is asked about its routes of one IP version (``shared.hostcommands``)."""
+    return f"routes over {_VERSIONS[family]}"
+
+
+def default_routes(word: Word, family: int) -> tuple[Route, ...] | None:
+    """The default routes of one IP version, the preferred first; None where the routes are not known."""
+    routes = word.facts.routes_4 if family == 4 else word.facts.routes_6
+    if routes is None:
+        return None
+    found = dict.fromkeys(route for route in routes if route.destination == "default")
+    return tuple(sorted(found, key=lambda route: metric_of(route, family)))
+
+
+def metric_of(route: Route, family: int) -> int:
+    """A route's metric, said or not."""
+    return _METRICS[family] if route.metric is None else route.metric
+
+
+def planned_gateway(case: Case, host: Host) -> str:
+    """The host's gateway by its own row or its network; empty where none is planned."""
+    network = case.plan.network(host.network)
+    return host.gateway or (network.gateway if network else None) or ""
+
+
+def grade(word: Word) -> list[Finding]:
+    """All findings of this file for one host."""
+    network = word.case.plan.network(word.host.network)
+    if network is None:
+        return []
+    return [*_routes(word, network), *_addresses(word, network), *_mtu(word, network)]
+
+
+def _routes(word: Word, network: Network) -> list[Finding]:
+    gateway = planned_gateway(word.case, word.host)
+    found = [_route(word, gateway, family_of(gateway))] if gateway else []
+    if network.ipv6 == "off" and not (gateway and family_of(gateway) == 6):
+        found.append(_no_route_6(word))
+    return found
+
+
+def _route(word: Word, gateway: str, family: int) -> Finding:
+    """``system.route``: one default route, through the planned gateway."""
+    planned, topic, name = f"one default route, via {gateway}", routes_topic(family), word.host.fqdn
+    subject = _VERSIONS[family]
+    defaults = default_routes(word, family)
+    if defaults is None:
+        return word.unread("system.route", subject, topic, planned=planned)
+
+    def finding(grade_: Grade, found: str, message: str, symptom: str = "", fix: tuple[str, ...] = ()) -> Finding:
+        return word.finding("system.route", subject, grade_, planned=planned, found=found, message=message, symptom=symptom,
+                            fix=fix, topic=topic)
+
+    if not defaults:
+        return finding(Grade.FAIL, "no default route", f"{name} has no {subject} default route: it reaches its own network "
+                       "and nothing beyond.", "no-route", _set_route(word, gateway, family))
+    first, *others = defaults
+    found = "; ".join(_told(route) for route in defaults)
+    if not others:
+        return _only(word, gateway, first, finding)
+    rivals = [route for route in others if metric_of(route, family) == metric_of(first, family)]
+    if first.gateway == gateway and not rivals:
+        return finding(Grade.CAUTION, found, f"{name} prefers its planned gateway, and has {_further(len(others))} besides "
+                       f"({'; '.join(_told(route) for route in others)}): should the first go, its packets leave another way.",
+                       "second-route", _drop(others, family))
+    wrong = [route for route in defaults if route.gateway != gateway] or others
+    return finding(Grade.FAIL, found, f"{name} has {len(defaults)} {subject} default routes, and not the planned gateway alone "
+                   "decides where its packets go.", "second-route",
+                   (*_drop(wrong, family), *(_set_route(word, gateway, family) if first.gateway != gateway else ())))
+
+
+def _only(word: Word, gateway: str, route: Route, finding: Callable[..., Finding]) -> Finding:
+    name, family = word.host.fqdn, family_of(gateway)
+    if route.gateway == gateway:
+        if route.origin == "dhcp":
+            return finding(Grade.CAUTION, _told(route), f"The default route of {name} goes through the planned gateway, but it "
+                           "was leased and not set: it lasts as long as the lease.", "leased",
+                           (f"# in the network settings of {name}: a static address with gateway {gateway}, and no DHCP",))
+        return finding(Grade.PASS, _told(route), f"The only default route of {name} goes through {gateway}.")
+    if route.gateway and ipaddress.ip_address(route.gateway).is_link_local:
+        return finding(Grade.UNPROVEN, _told(route), f"The only default route of {name} goes through {route.gateway}, an "
+                       "address of its wire alone (RFC 4291 section 2.5.6), which does not say whether that router is "
+                       f"{gateway}.",
+                       "link-local")
+    way = f"through {route.gateway}" if route.gateway else f"straight out of {route.interface}, through no gateway"
+    return finding(Grade.FAIL, _told(route), f"The default route of {name} goes {way}; planned is {gateway}.", "wrong-gateway",
+                   _set_route(word, gateway, family))
+
+
+def _no_route_6(word: Word) -> Finding:
+    planned, topic = "no IPv6 default route", routes_topic(6)
+    defaults = default_routes(word, 6)
+    if defaults is None:
+        return word.unread("system.route", "IPv6", topic, planned=planned)
+    if not defaults:
+        return word.finding("system.route", "IPv6", Grade.PASS, planned=planned, found="none", topic=topic,
+                            message=f"{word.host.fqdn} has no IPv6 default route, as planned.")
+    return word.finding(
+        "system.route", "IPv6", Grade.FAIL, planned=planned, found="; ".join(map(_told, defaults)), topic=topic,
+        symptom="stray-route", fix=_drop(defaults, 6),
+        message=f"{word.host.fqdn} has an IPv6 default route although the plan has IPv6 off: a router on its wire advertises "
+        "one, or it was left set.")
+
+
+def _told(route: Route) -> str:
+    return " ".join(filter(None, (
+        f"via {route.gateway}" if route.gateway else "through no gateway",
+        f"dev {route.interface}" if route.interface else "",
+        f"metric {route.metric}" if route.metric is not None else "",
+        f"proto {route.origin}" if route.origin else "")))
+
+
+def _further(count: int) -> str:
+    return "one more default route" if count == 1 else f"{count} more default routes"
+
+
+def _ip(family: int) -> str:
+    return "ip -6" if family == 6 else "ip"
+
+
+def _set_route(word: Word, gateway: str, family: int) -> tuple[str, ...]:
+    carried = word.planned_address(family)
+    interface = f" dev {carried.interface}" if carried and carried.interface else ""
+    return (f"{_ip(family)} route replace default via {gateway}{interface}    # as root on {word.host.fqdn}, until it restarts",
+            f"# and in its network settings, so that it lasts: gateway {gateway}")
+
+
+def _drop(routes: tuple[Route, ...] | list[Route], family: int) -> tuple[str, ...]:
+    lines = []
+    for route in routes:
+        words = [f"{_ip(family)} route del default", f"via {route.gateway}" if route.gateway else "",
+                 f"dev {route.interface}" if route.interface else "",
+                 f"metric {route.metric}" if route.metric is not None else ""]
+        lines.append(" ".join(filter(None, words)))
+    return (*lines,
+            "# and take away where it comes from: a second interface with a gateway, a DHCP client, an advertising router")
+
+
+# --- addresses
+
+
+def _addresses(word: Word, network: Network) -> list[Finding]:
+    """``system.address``: the planned ones, static and with the planned mask, and no others."""
+    planned = "the planned addresses and no others, none of them leased"
+    if word.facts.addresses is None:
+        return [word.unread("system.address", "addresses", "addresses", planned=planned)]
+    carried = {address.address: address for address in word.facts.addresses}
+    own = [_address(word, network, address, carried.get(address)) for address in word.host.addresses]
+    return [*own, _others(word, network, word.facts.addresses)]
+
+
+def _address(word: Word, network: Network, address: str, carried: InterfaceAddress | None) -> Finding:
+    name = word.host.fqdn
+    subnet = ipaddress.ip_network(network.subnet) if network.subnet else None
+    length = subnet.prefixlen if subnet and subnet.version == family_of(address) else None
+    planned = f"{address}/{length}, static" if length is not None else f"{address}, static"
+
+    def finding(grade_: Grade, found: str, message: str, symptom: str = "", fix: tuple[str, ...] = ()) -> Finding:
+        return word.finding("system.address", address, grade_, planned=planned, found=found, message=message, symptom=symptom,
+                            fix=fix, topic="addresses")
+
+    if carried is None:
+        return finding(Grade.FAIL, "on no interface", f"No interface of {name} carries {address}: the host was reached by "
+                       "another address or through a device that translates addresses.", "missing",
+                       ("ip -br address    # on the host: what it carries instead",))
+    found = f"{address}/{carried.prefix_length} on {carried.interface}"
+    if "dadfailed" in carried.flags:
+        return finding(Grade.FAIL, f"{found}, a duplicate", f"{name} found that {address} is already in use on its wire and does "
+                       "not use it (RFC 4862 section 5.4).", "duplicate",
+                       (f"# find the other owner: ip neigh show {address}    # on another host of the wire",))
+    if length is not None and carried.prefix_length != length:
+        return finding(Grade.FAIL, found, f"{name} carries {address} with the mask /{carried.prefix_length}; planned is "
+                       f"/{length}, so it takes some addresses for neighbours that are not, or the other way round.", "mask",
+                       (f"# in the network settings of {name}: {address}/{length} ({subnet.netmask if subnet else ''})",
+                        f"ip address show dev {carried.interface}    # must show {address}/{length}"))
+    if carried.dynamic:
+        left = f", {carried.valid_seconds} s left" if carried.valid_seconds is not None else ""
+        return finding(Grade.FAIL, f"{found}, leased{left}", f"{name} has {address} only on loan: it was leased or advertised, "
+                       "and another machine may have it next.", "leased",
+                       (f"# in the network settings of {name}: {planned} in the place of DHCP",))
+    if carried.dynamic is None:
+        return finding(Grade.UNPROVEN, found, f"{name} carries {address} with the planned mask, but its system does not say "
+                       "whether it is leased.", "origin-unknown")
+    return finding(Grade.PASS, found, f"{name} carries {address} on {carried.interface}, with the planned mask and for good.")
+
+
+def _others(word: Word, network: Network, carried: tuple[InterfaceAddress, ...]) -> Finding:
+    name = word.host.fqdn
+    extra = [address for address in carried if address.address not in word.host.addresses and _counts(address)]
+    planned = "no other address"
+    if not extra:
+        return word.finding("system.address", "others", Grade.PASS, planned=planned, found="none", topic="addresses",
+                            message=f"{name} carries no address beyond the planned ones and those that every host has.")
+    listed = ", ".join(f"{address.address}/{address.prefix_length} on {address.interface}" for address in extra[:8])
+    listed += f" and {len(extra) - 8} more" if len(extra) > 8 else ""
+    stray = network.ipv6 == "off" and any(":" in address.address for address in extra)
+    why = ", though the plan has IPv6 off" if stray else ""
+    return word.finding(
+        "system.address", "others", Grade.FAIL if stray else Grade.CAUTION, planned=planned, found=listed, topic="addresses",
+        symptom="unplanned", message=f"{name} also carries addresses that the plan does not name{why}: {listed}.",
+        fix=(*(f"ip address del {address.address}/{address.prefix_length} dev {address.interface}    # as root, until it restarts"
+               for address in extra[:8]), "# and take them out of its network settings, or add them to its row in the plan"))
+
+
+def _counts(address: InterfaceAddress) -> bool:
+    """Whether an address that is not planned is worth a word: not those of the loopback, nor IPv6's own of each wire."""
+    parsed = ipaddress.ip_address(address.address)
+    return not parsed.is_loopback and not (parsed.version == 6 and parsed.is_link_local)
+
+
+# --- packet size
+
+
+def _mtu(word: Word, network: Network) -> list[Finding]:
+    """``system.mtu``: the interfaces that carry the planned addresses take packets of the planned size."""
+    planned = f"{network.mtu} octets"
+    if word.facts.links is None:
+        return [word.unread("system.mtu", "interface", "interfaces", planned=planned)]
+    if word.facts.addresses is None:
+        return [word.unread("system.mtu", "interface", "addresses", planned=planned)]
+    carried = {address.address: address.interface for address in word.facts.addresses}
+    interfaces = dict.fromkeys(carried[address] for address in word.host.addresses if carried.get(address))
+    sizes = {link.interface: link.mtu for link in word.facts.links}
+    return [_size(word, interface, sizes.get(interface), network.mtu) for interface in interfaces]
+
+
+def _size(word: Word, interface: str, mtu: int | None, wanted: int) -> Finding:
+    planned = f"{wanted} octets"
+    if mtu is None:
+        return word.unread("system.mtu", interface, "interfaces", planned=planned)
+    if mtu == wanted:
+        return word.finding("system.mtu", interface, Grade.PASS, planned=planned, found=planned, topic="interfaces",
+                            message=f"{interface} of {word.host.fqdn} is set to packets of at most {mtu} octets, as planned.")
+    effect = ("it sends larger packets than its network is planned to carry" if mtu > wanted
+              else "it cannot take the packets that its neighbours may send")
+    return word.finding(
+        "system.mtu", interface, Grade.FAIL, planned=planned, found=f"{mtu} octets", topic="interfaces", symptom="mtu",
+        message=f"{interface} of {word.host.fqdn} is set to packets of at most {mtu} octets; planned are {wanted}, so {effect}.",
+        fix=(f"ip link set dev {interface} mtu {wanted}    # as root on {word.host.fqdn}, until it restarts",
+             f"# and in its network settings, so that it lasts: mtu {wanted}"))

@@ -1,0 +1,240 @@
+"""``system.clock``, ``system.service``, ``system.uptime`` and ``system.question``: what runs on the host, and since when."""
+
+from __future__ import annotations
+
+import re
+
+from shared.findings import Finding, Grade, Measured
+from shared.hostcommands import own_topic
+from shared.hostfacts import TimeSource, Unit
+from shared.plan import OwnQuestion
+from shared.quantities import show_seconds
+from verify.grading.case import in_words
+from verify.grading.system.word import Word
+
+#: A time service has settled on a source by then (common practice, no source).
+SETTLED_SECONDS = 15 * 60.0
+#: What systemd says of a unit that runs or did its work, and of one that starts at boot (systemctl(1), is-enabled).
+_RUNS = frozenset({"active", "reloading"})
+_AT_BOOT = frozenset({"enabled", "enabled-runtime", "static", "alias", "indirect", "generated"})
+#: How much of a line a regular expression of the plan is tried on, and of an output is shown (our own bounds).
+_LINE_CHARACTERS, _SHOWN_CHARACTERS = 1000, 200
+
+
+def grade(word: Word) -> list[Finding]:
+    """All findings of this file for one host."""
+    return [*_clock(word), *_services(word), _uptime(word),
+            *(_question(word, question) for question in word.case.plan.questions_for(word.host))]
+
+
+# --- its time service
+
+
+def _clock(word: Word) -> list[Finding]:
+    planned = [source.label for source in word.case.plan.time_sources]
+    return [_time_service(word), *([_time_sources(word), _selected(word)] if planned else [])]
+
+
+def _time_service(word: Word) -> Finding:
+    """Exactly one time service runs, and starts at boot."""
+    planned, topic, name = "one time service, running and started at boot", "time services", word.host.fqdn
+    if word.facts.time_units is None:
+        return word.unread("system.clock", "service", topic, planned=planned)
+    # The same unit may answer to several names.
+    units = {unit.name: unit for unit in word.facts.time_units if unit.load == "loaded"}
+    running = [unit for unit in units.values() if unit.active in _RUNS]
+    found = ", ".join(_told(unit) for unit in units.values()) or "none installed"
+
+    def finding(grade_: Grade, message: str, symptom: str = "", fix: tuple[str, ...] = ()) -> Finding:
+        return word.finding("system.clock", "service", grade_, planned=planned, found=found, message=message, symptom=symptom,
+                            fix=fix, topic=topic)
+
+    if not units:
+        return finding(Grade.FAIL, f"{name} has no time service, so nothing keeps its clock right.", "none",
+                       ("apt-get install chrony    # or what the distribution of the host calls it",))
+    if not running:
+        first = next((unit for unit in units.values() if unit.enabled in _AT_BOOT), next(iter(units.values())))
+        return finding(Grade.FAIL, f"No time service runs on {name}, so nothing keeps its clock right: {found}.", "stopped",
+                       (f"systemctl enable --now {first.name}", f"journalctl -b -u {first.name}    # why it does not run"))
+    if len(running) > 1:
+        kept, *others = running
+        return finding(Grade.FAIL, f"{len(running)} time services run on {name} and pull at one clock: "
+                       f"{', '.join(unit.name for unit in running)}.", "several",
+                       tuple(f"systemctl disable --now {unit.name}    # and keep {kept.name}, or the other way round"
+                             for unit in others))
+    (unit,) = running
+    if unit.enabled not in _AT_BOOT:
+        return finding(Grade.CAUTION, f"{unit.name} keeps the clock of {name} right, and will not after the next boot: it is "
+                       f"{unit.enabled or 'not set'} to start.", "not-at-boot", (f"systemctl enable {unit.name}",))
+    return finding(Grade.PASS, f"{unit.name} runs on {name} and starts at boot; no second one disturbs it.")
+
+
+def _time_sources(word: Word) -> Finding:
+    """The service asks the planned sources."""
+    wanted = {source.label: _addresses_of(word, source.label, source.host) for source in word.case.plan.time_sources}
+    planned, name, sources = ", ".join(wanted), word.host.fqdn, word.facts.time_sources
+    if sources is None:
+        return word.unread("system.clock", "sources", "time sources", planned=planned)
+    asked = [source.address for source in sources]
+    found = ", ".join(asked) or "none"
+
+    def finding(grade_: Grade, message: str, symptom: str = "") -> Finding:
+        fix = ("# in the settings of the time service (/etc/chrony/chrony.conf or its like), no other sources than:",
+               *(f"server {label} iburst" for label in wanted)) if symptom else ()
+        return word.finding("system.clock", "sources", grade_, planned=planned, found=found, message=message, symptom=symptom,
+                            fix=fix, topic="time sources")
+
+    if not asked:
+        return finding(Grade.FAIL, f"The time service of {name} runs without a single source.", "no-source")
+    missing = [label for label, names in wanted.items() if not names & set(asked)]
+    others = [address for address in asked if not any(address in names for names in wanted.values())]
+    unheard = [label for label in missing if label == next(iter(wanted[label]), "") and not _is_address(label)]
+    if unheard and len(unheard) == len(missing) and others:
+        return word.finding(
+            "system.clock", "sources", Grade.UNPROVEN, planned=planned, found=found, topic="time sources", symptom="names",
+            message=f"{name} asks {found}; whether these are {', '.join(unheard)} is not known, as the planned name servers "
+            "gave no address for it.")
+    if missing:
+        return finding(Grade.FAIL, f"The time service of {name} does not ask {', '.join(missing)}; it asks {found}.", "missing")
+    if others:
+        return finding(Grade.CAUTION, f"The time service of {name} asks the planned sources, and besides {', '.join(others)}.",
+                       "others")
+    return finding(Grade.PASS, f"The time service of {name} asks the planned sources and no others.")
+
+
+def _selected(word: Word) -> Finding:
+    """It has chosen one of them to follow."""
+    planned, name, sources = "one source selected", word.host.fqdn, word.facts.time_sources
+    if sources is None:
+        return word.unread("system.clock", "selected", "time sources", planned=planned)
+    chosen = [source.address for source in sources if source.selected]
+    if chosen:
+        return word.finding("system.clock", "selected", Grade.PASS, planned=planned, found=", ".join(chosen),
+                            topic="time sources", message=f"The time service of {name} follows {', '.join(chosen)}.")
+    uptime = word.facts.uptime_seconds
+    early = uptime is not None and uptime < SETTLED_SECONDS
+    heard = _heard(sources)
+    since = f"{show_seconds(uptime)} after the boot" if uptime is not None else "at an unknown time after the boot"
+    return word.finding(
+        "system.clock", "selected", Grade.CAUTION if early else Grade.FAIL, planned=planned, found="none", topic="time sources",
+        symptom="none-selected", message=f"The time service of {name} follows no source {since}: {heard}.",
+        fix=("chronyc -n sources    # on the host; ? was not heard, x is a falseticker, ~ varies too much",
+             "chronyc -n ntpdata    # which test an answer failed",
+             *(("# it may still be settling: verify again in a quarter of an hour",) if early else ())))
+
+
+def _heard(sources: tuple[TimeSource, ...]) -> str:
+    reached = [source.address for source in sources if source.reachable]
+    if reached:
+        return f"it hears {', '.join(reached)} and believes none"
+    return "it hears none of its sources, so the way to them or their answers are barred" if sources else "it has none"
+
+
+def _addresses_of(word: Word, label: str, host: str) -> set[str]:
+    """A planned source as the host may name it: as planned, or by the address that the planned name servers gave the runner."""
+    seen = (clock.address for clock in word.case.evidence.site.clocks if clock.server == label and clock.address)
+    return {host, *seen}
+
+
+def _is_address(label: str) -> bool:
+    return ":" in label or label.replace(".", "").isdigit()
+
+
+# --- services
+
+
+def _services(word: Word) -> list[Finding]:
+    """Every planned service runs and starts at boot; nothing else failed."""
+    role = word.case.plan.role(word.host.role)
+    services = role.services if role else ()
+    units = {unit.asked: unit for unit in word.facts.units or () if unit.asked}
+    found = [_service(word, service, units.get(service)) for service in services]
+    return [*found, _failed(word, {unit.name for unit in units.values()})]
+
+
+def _service(word: Word, service: str, unit: Unit | None) -> Finding:
+    planned, name = "running, and started at boot", word.host.fqdn
+    if unit is None:
+        return word.unread("system.service", service, "services", planned=planned)
+
+    def finding(grade_: Grade, message: str, symptom: str = "", fix: tuple[str, ...] = ()) -> Finding:
+        return word.finding("system.service", service, grade_, planned=planned, found=_told(unit), message=message,
+                            symptom=symptom, fix=fix, topic="services")
+
+    if unit.load != "loaded":
+        return finding(Grade.FAIL, f"{name} has no service {service}: its unit is {unit.load or 'not there'}.", "not-installed",
+                       (f"systemctl status {service}", "# install it, or correct the name in the plan"))
+    if unit.active not in _RUNS:
+        word_for = "failed" if unit.active == "failed" else "does not run"
+        return finding(Grade.FAIL, f"The service {service} {word_for} on {name}.", unit.active or "stopped",
+                       (f"journalctl -b -u {unit.name}    # why", f"systemctl enable --now {unit.name}"))
+    if unit.enabled not in _AT_BOOT:
+        return finding(Grade.FAIL, f"The service {service} runs on {name} and will be gone after the next boot: it is "
+                       f"{unit.enabled or 'not set'} to start.", "not-at-boot", (f"systemctl enable {unit.name}",))
+    return finding(Grade.PASS, f"The service {service} runs on {name} and starts at boot.")
+
+
+def _failed(word: Word, planned_units: set[str]) -> Finding:
+    planned, failed = "none", word.facts.failed_units
+    if failed is None:
+        return word.unread("system.service", "failed units", "failed units", planned=planned)
+    others = [unit for unit in failed if unit not in planned_units]
+    if not others:
+        return word.finding("system.service", "failed units", Grade.PASS, planned=planned, found="none", topic="failed units",
+                            message=f"Nothing else that {word.host.fqdn} started has failed.")
+    listed = ", ".join(others[:8]) + (f" and {len(others) - 8} more" if len(others) > 8 else "")
+    return word.finding(
+        "system.service", "failed units", Grade.CAUTION, planned=planned, found=listed, topic="failed units", symptom="failed",
+        message=f"On {word.host.fqdn} these units failed, which the plan does not name: {listed}.",
+        fix=(*(f"journalctl -b -u {unit}" for unit in others[:8]),
+             '# "cannot assign requested address" there means that it started before the network was up'))
+
+
+def _told(unit: Unit) -> str:
+    return f"{unit.name} {unit.active or 'unknown'}, {unit.enabled or 'not set'} at boot"
+
+
+# --- the boot, and the site's own
+
+
+def _uptime(word: Word) -> Finding:
+    """Known for how long the host runs, and which boot this is: what later runs are compared with."""
+    planned, uptime, boot = "known", word.facts.uptime_seconds, word.facts.boot_id
+    if uptime is None or not boot:
+        return word.unread("system.uptime", "boot", "uptime" if uptime is None else "boot", planned=planned)
+    return word.finding(
+        "system.uptime", "boot", Grade.PASS, planned=planned, found=f"{show_seconds(uptime)}, boot {boot[:8]}", topic="uptime",
+        measured=Measured(uptime, 0.0, "s"),
+        message=f"{word.host.fqdn} had been running for {show_seconds(uptime)}, in the boot {boot[:8]}.")
+
+
+def _question(word: Word, question: OwnQuestion) -> Finding:
+    """Whether a command of the site's own printed what its author expects."""
+    topic = own_topic(question.name)
+    planned = f'"{question.expect}"' if question.expect is not None else f'a line that matches "{question.matches}"'
+    answer = next(iter(word.answers((topic,))), None)
+    if answer is None or answer.failure:
+        why = in_words(answer.failure) if answer and answer.failure else word.why_unread((topic,))
+        return word.finding(
+            "system.question", question.name, Grade.UNPROVEN, planned=planned, found="no answer", topic=topic, symptom="unread",
+            message=f'"{question.command}" on {word.host.fqdn} gave no answer to the question {question.name}: {why}.')
+    said = answer.output.strip()
+    found = f'"{said[:_SHOWN_CHARACTERS]}"' + (f", exit status {answer.status}" if answer.status else "")
+    if _fits(question, said):
+        return word.finding("system.question", question.name, Grade.PASS, planned=planned, found=found, topic=topic,
+                            message=f'"{question.command}" on {word.host.fqdn} printed what the plan expects.')
+    if answer.cut:
+        return word.finding(
+            "system.question", question.name, Grade.UNPROVEN, planned=planned, found=found, topic=topic, symptom="too-long",
+            message=f'"{question.command}" on {word.host.fqdn} printed more than is read, and what the plan expects was not in '
+            "the part that was.")
+    return word.finding(
+        "system.question", question.name, Grade.FAIL, planned=planned, found=found, topic=topic, symptom="other-answer",
+        message=f'"{question.command}" on {word.host.fqdn} printed something else than the plan expects.',
+        fix=(f"{question.command}    # on {word.host.fqdn}; must print {planned}",))
+
+
+def _fits(question: OwnQuestion, said: str) -> bool:
+    if question.matches is None:
+        return said == (question.expect or "").strip()
+    return any(re.search(question.matches, line[:_LINE_CHARACTERS]) for line in said.splitlines() or [""])
