@@ -6,6 +6,7 @@ import importlib
 
 import click
 
+from verify.collecting import collect_seldom
 from verify.version import VERSION
 
 #: Command name to module; the module defines a click command named ``command``.
@@ -66,6 +67,7 @@ def main() -> None:
     and is paced.  Run it only against hosts you may probe, and by your site's own change and security rules, which come
     before anything printed here.  A pass proves what "seatrial explain CHECK" says it proves and no more.
     """
+    collect_seldom()
 
 
 if __name__ == "__main__":

@@ -145,8 +145,10 @@ def measure(hosts: int, silent: float, seed: int) -> dict[str, Any]:
     from shared.questions import Pace
     from verify import trial
     from verify.assembly import assemble
+    from verify.collecting import collect_seldom
     from verify.planfile import read_plan
 
+    collect_seldom()
     folder = Path(tempfile.mkdtemp(prefix="seatrial-bench-"))
     anchor = folder / "anchor.pem"
     server = multiprocessing.get_context("fork").Process(target=serve, args=(hosts, anchor), daemon=True)
