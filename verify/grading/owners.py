@@ -175,7 +175,7 @@ def _conflict(case: Case, wire: Wire, host: Host, evidence: HostEvidence, seen: 
         return _two(case, host.fqdn, seen, address, macs, named, Grade.FAIL, why)
     if complete:
         return _two(case, host.fqdn, seen, address, macs, named, Grade.FAIL,
-                    f"{_and(strangers)} is no interface of {host.fqdn}, by its own word.")
+                    f"By its own word, {host.fqdn} does not have {' nor '.join(strangers)}.")
     if named or (known & set(macs)):
         why = "" if named else f"The plan gives {host.fqdn} only {_and(sorted(known))}."
         return _two(case, host.fqdn, seen, address, macs, named, Grade.FAIL, why)

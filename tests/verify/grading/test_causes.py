@@ -260,3 +260,85 @@ def test_a_dead_gateway_is_no_excuse_while_another_host_is_heard_through_it(beca
     """The contradiction breaks the fold."""
     alive = finding(OTHER, "host.echo", "192.0.2.12", Grade.PASS)
     assert because(GATEWAY, DEAD_HOST, alive, on_link=False)[DEAD_HOST.ref] == ()
+
+
+CONFLICT = finding(HOST, "host.address-conflict", "192.0.2.11", Grade.FAIL, "two-owners")
+
+
+@pytest.mark.parametrize("grade", [Grade.FAIL, Grade.CAUTION])
+def test_two_owners_explain_echoes_that_are_lost_now_and_then(because, grade: Grade) -> None:
+    """Loss at that very address, and nothing else: not silence, not slowness, not another address."""
+    loss = finding(HOST, "host.echo", "192.0.2.11", grade, "loss")
+    slow = finding(HOST, "host.echo", "192.0.2.11 round trip", grade, "slow")
+    elsewhere = finding(HOST, "host.echo", "2001:db8::11", grade, "loss")
+    neighbour = finding(OTHER, "host.echo", "192.0.2.11", grade, "loss")
+    told = because(CONFLICT, loss, slow, elsewhere, neighbour)
+    assert told == {CONFLICT.ref: (), loss.ref: (CONFLICT.ref,), slow.ref: (), elsewhere.ref: (), neighbour.ref: ()}
+
+
+def test_two_owners_of_the_gateway_explain_its_losses(because) -> None:
+    """The same for the whole network's gateway."""
+    conflict = finding(SITE, "host.address-conflict", "192.0.2.1", Grade.FAIL, "two-owners")
+    loss = finding(SITE, "gateway.echo", "192.0.2.1", Grade.FAIL, "loss")
+    assert because(conflict, loss)[loss.ref] == (conflict.ref,)
+
+
+def test_a_suspicion_of_two_owners_explains_nothing(because) -> None:
+    """Only what is proven is a cause; and a router that answers too loses nobody's echoes."""
+    loss = finding(HOST, "host.echo", "192.0.2.11", Grade.FAIL, "loss")
+    for grade, symptom in ((Grade.CAUTION, "two-owners"), (Grade.UNPROVEN, "two-owners"), (Grade.FAIL, "proxy")):
+        suspected = finding(HOST, "host.address-conflict", "192.0.2.11", grade, symptom)
+        assert because(suspected, loss)[loss.ref] == ()
+
+
+def test_a_dead_host_explains_what_its_wire_and_path_did_not_say(because) -> None:
+    """Nobody claims the address of a host that is off, and no size passes to it."""
+    effects = [finding(HOST, check, "192.0.2.11", Grade.UNPROVEN, "silent")
+               for check in ("host.address-conflict", "host.path-mtu")]
+    told = because(DEAD_HOST, *effects)
+    assert [told[effect.ref] for effect in effects] == [(DEAD_HOST.ref,)] * 2
+
+
+def test_what_hangs_on_a_host_behind_a_dead_gateway_hangs_on_the_gateway(because) -> None:
+    """The chain has three links: port, silent host, dead gateway; and none of them is a cause but the last."""
+    port = finding(HOST, "port.open", "443/tcp", Grade.UNPROVEN, "silent")
+    size = finding(HOST, "host.path-mtu", "192.0.2.11", Grade.UNPROVEN, "silent")
+    elsewhere = finding(OTHER, "port.open", "443/tcp", Grade.UNPROVEN, "silent")
+    told = because(GATEWAY, DEAD_HOST, port, size, elsewhere, on_link=False)
+    assert told[DEAD_HOST.ref] == (GATEWAY.ref,)
+    assert told[port.ref] == told[size.ref] == (DEAD_HOST.ref,)
+    assert told[elsewhere.ref] == ()
+
+
+UNRESOLVED = finding(SITE, "clock.source", "time4.obs.example.net", Grade.UNPROVEN, "not-resolved")
+SECOND_DEAD = finding(SITE, "name.server", "192.0.2.54", Grade.FAIL, "silent")
+
+
+def test_dead_name_servers_explain_a_time_source_planned_by_name_and_all_that_waits_for_the_time(because) -> None:
+    """No name, no source; no source, no time; no time, no dates."""
+    agree = finding(SITE, "clock.sources-agree", "time sources", Grade.UNPROVEN, "too-few")
+    told = because(DEAD_SERVER, SECOND_DEAD, UNRESOLVED, agree, NO_TIME)
+    both = (DEAD_SERVER.ref, SECOND_DEAD.ref)
+    assert told[UNRESOLVED.ref] == told[agree.ref] == told[NO_TIME.ref] == both
+
+
+def test_a_time_source_planned_by_address_breaks_that_fold(because) -> None:
+    """Names are dead, but it answers: time is judged, and what is wrong with it is its own."""
+    (answers,) = sources(Grade.PASS)
+    apart = finding(SITE, "clock.sources-agree", "time sources", Grade.UNPROVEN, "too-few")
+    told = because(DEAD_SERVER, SECOND_DEAD, UNRESOLVED, answers, apart, NO_TIME)
+    assert told[UNRESOLVED.ref] == (DEAD_SERVER.ref, SECOND_DEAD.ref)
+    assert told[apart.ref] == told[NO_TIME.ref] == ()
+
+
+def test_one_living_name_server_is_enough_for_the_time(because) -> None:
+    """A source that could not be resolved then has a reason of its own."""
+    assert because(DEAD_SERVER, LIVE_SERVER, UNRESOLVED)[UNRESOLVED.ref] == ()
+
+
+def test_dead_name_servers_explain_no_clock_for_another_reason(because) -> None:
+    """A host that serves no time, or a source that is silent at its address, has nothing to do with names."""
+    unserved = finding(HOST, "clock.offset", "192.0.2.11", Grade.UNPROVEN, "serves-no-time")
+    silent = finding(SITE, "clock.source", "192.0.2.53", Grade.UNPROVEN, "silent")
+    told = because(DEAD_SERVER, SECOND_DEAD, UNRESOLVED, unserved, silent)
+    assert told[unserved.ref] == told[silent.ref] == ()

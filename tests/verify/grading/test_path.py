@@ -1,0 +1,109 @@
+"""host.path-mtu: the planned size, a smaller one that is announced, one that is not, and what could not be tried."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import pytest
+
+from shared.catalogue import limits_of
+from shared.evidence import (
+    EchoEvidence,
+    Evidence,
+    Failure,
+    FailureKind,
+    HostEvidence,
+    PathMtuEvidence,
+    PortEvidence,
+    PortState,
+    SiteEvidence,
+    SizeTrial,
+    Vantage,
+)
+from shared.findings import Finding, Grade
+from shared.plan import Plan
+from verify.grading.case import Case
+from verify.grading.path import grade_host
+
+HOST, ROUTER = "192.0.2.11", "192.0.2.1"
+
+
+def lost(kind: FailureKind = FailureKind.NO_ANSWER, *, sender: str | None = None, mtu: int | None = None) -> Failure:
+    return Failure(kind=kind, phase="answer", elapsed_seconds=1.0, sender=sender, mtu=mtu)
+
+
+def path(*trials: tuple[int, Failure | None], planned: int = 1500, why: Failure | None = None,
+         address: str = HOST) -> PathMtuEvidence:
+    return PathMtuEvidence(address=address, at="", planned_octets=planned, failure=why,
+                           trials=tuple(SizeTrial(size_octets=size, tries=1, failure=failed) for size, failed in trials))
+
+
+TOO_BIG = lost(FailureKind.TOO_BIG, sender=ROUTER, mtu=1400)
+OWN_LIMIT = lost(FailureKind.TOO_BIG, mtu=1500)
+
+
+@pytest.fixture
+def judge(make_plan: Callable[..., Plan]) -> Callable[..., Finding]:
+    def run(seen: PathMtuEvidence, **more: object) -> Finding:
+        plan, host = make_plan(), HostEvidence(fqdn="dome-a.obs.example.net", paths=(seen,), **more)  # type: ignore[arg-type]
+        case = Case(plan=plan, limits=limits_of("production"), evidence=Evidence(
+            vantage=Vantage(name="pier-1"), started="", finished="", complete=True, site=SiteEvidence(), hosts=(host,)))
+        (finding,) = grade_host(case, plan.hosts[0], host)
+        assert (finding.grade in (Grade.FAIL, Grade.CAUTION)) == bool(finding.fix)
+        assert finding.subject == seen.address
+        return finding
+
+    return run
+
+
+@pytest.mark.parametrize(("seen", "grade", "symptom", "found"), [
+    (path((84, None), (1500, None)), Grade.PASS, "", "1500 octets"),
+    (path((84, None), (9000, None), planned=9000), Grade.PASS, "", "9000 octets"),
+    (path((84, None), planned=68), Grade.PASS, "", "68 octets"),
+    (path((84, None), (1500, TOO_BIG), (1400, None)), Grade.CAUTION, "too-big", f'1400 octets; {ROUTER} says "too big"'),
+    (path((84, None), (1500, TOO_BIG), (1400, lost()), (1280, None)), Grade.CAUTION, "too-big",
+     f'1280 octets (it speaks of 1400); {ROUTER} says "too big"'),
+    (path((84, None), (1500, lost(FailureKind.TOO_BIG, sender=ROUTER)), (1280, None)), Grade.CAUTION, "too-big",
+     f'1280 octets; {ROUTER} says "too big"'),
+    (path((84, None), (1500, lost()), (1400, None), (1420, lost()), (1402, lost())), Grade.FAIL, "vanishes",
+     "1400 octets pass, 1402 do not, and nobody says so"),
+    (path((84, None), (1500, lost()), (1200, lost())), Grade.FAIL, "vanishes", "84 octets pass, 1200 do not, and nobody says so"),
+    (path((84, None), (1500, lost()), (1499, None)), Grade.FAIL, "vanishes", "1499 octets pass, 1500 do not, and nobody says so"),
+    (path((84, None), (9000, OWN_LIMIT), (1500, None), planned=9000), Grade.UNPROVEN, "runner-limit",
+     "1500 octets, the most that pier-1 itself sends"),
+    (path((84, None)), Grade.UNPROVEN, "", "84 octets"),
+])
+def test_each_kind_of_path(judge, seen: PathMtuEvidence, grade: Grade, symptom: str, found: str) -> None:
+    """Planned and found, side by side."""
+    finding = judge(seen)
+    assert (finding.grade, finding.symptom, finding.found) == (grade, symptom, found)
+
+
+@pytest.mark.parametrize(("address", "first", "second"), [(HOST, "-4 -M do -s 1372", "-s 1374"),
+                                                          ("2001:db8::11", "-6 -M do -s 1352", "-s 1354")])
+def test_the_black_hole_can_be_shown_by_hand(judge, address: str, first: str, second: str) -> None:
+    """The lines to type: one that is answered and one that is not; ping does not count its headers."""
+    fix = judge(path((104, None), (1500, lost()), (1400, None), (1402, lost()), address=address)).fix
+    assert first in fix[0]
+    assert second in fix[1]
+    assert "1500" in fix[2]
+
+
+@pytest.mark.parametrize(("kind", "symptom"), [
+    (FailureKind.NO_PRIVILEGE, "untried"), (FailureKind.NO_ROUTE, "untried"), (FailureKind.LOCAL_LIMIT, "untried"),
+    (FailureKind.NO_ANSWER, "silent"), (FailureKind.UNREACHABLE, "silent"),
+])
+def test_what_could_not_be_tried_is_unproven(judge, kind: FailureKind, symptom: str) -> None:
+    """The runner's limits are told from a dead host's silence."""
+    silent = EchoEvidence(address=HOST, method="icmp-raw", at="", round_trips_seconds=(None,), failure=lost())
+    finding = judge(path(why=lost(kind)), echoes=(silent,))
+    assert (finding.grade, finding.symptom) == (Grade.UNPROVEN, symptom)
+
+
+def test_a_host_that_lives_without_echo_is_quiet(judge) -> None:
+    """Its death would explain the silence; its filter does not, and what would help is said."""
+    silent = EchoEvidence(address=HOST, method="icmp-raw", at="", round_trips_seconds=(None,), failure=lost())
+    port = PortEvidence(address=HOST, port="22/tcp", state=PortState.OPEN, at="", elapsed_seconds=0.1, attempts=1)
+    finding = judge(path(why=lost()), echoes=(silent,), ports=(port,))
+    assert finding.symptom == "quiet"
+    assert "let through" in finding.message
