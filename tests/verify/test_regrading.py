@@ -1,0 +1,143 @@
+"""Stored evidence is graded again, offline: the same by itself, otherwise by other limits or a newer plan."""
+
+from __future__ import annotations
+
+import datetime
+import socket
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import msgspec
+import pytest
+
+from shared.evidence import EchoEvidence, Evidence, HostEvidence, PortEvidence, PortState, SiteEvidence, Vantage
+from shared.findings import Finding, Grade
+from shared.plan import Network, Plan, Waiver
+from shared.run import Report
+from verify.assembly import Request, assemble
+from verify.errors import PlanError
+from verify.history import queries
+from verify.history.records import StoredRun
+from verify.history.store import Store
+from verify.planfile.profiles import limits_in_force
+from verify.regrading import regrade
+
+AT = "2026-11-25T10:00:01Z"
+DAY = datetime.date(2026, 11, 25)
+MakePlan = Callable[..., Plan]
+
+
+def seen(plan: Plan) -> Evidence:
+    """Both hosts answer echo in 60 ms; 22 and 443 are open, 23 is refused at one and open at the other."""
+    def visit(fqdn: str, address: str, telnet: PortState) -> HostEvidence:
+        states = {"22/tcp": PortState.OPEN, "443/tcp": PortState.OPEN, "23/tcp": telnet}
+        return HostEvidence(
+            fqdn=fqdn,
+            echoes=(EchoEvidence(address=address, method="icmp", at=AT, round_trips_seconds=(0.06,) * 5, hop_limit=64),),
+            ports=tuple(PortEvidence(address=address, port=port, state=state, at=AT, elapsed_seconds=0.06, attempts=1)
+                        for port, state in states.items()))
+
+    first, second = plan.hosts
+    return Evidence(vantage=Vantage(name="pier-1"), started="2026-11-25T10:00:00Z", finished="2026-11-25T10:00:05Z",
+                    complete=True, site=SiteEvidence(), hosts=(visit(first.fqdn, first.addresses[0], PortState.REFUSED),
+                                                visit(second.fqdn, second.addresses[0], PortState.OPEN)))
+
+
+@pytest.fixture
+def keep(tmp_path: Path) -> Callable[..., StoredRun]:
+    """``keep(plan, profile=None, checks=())``: a run of that plan as it comes back from a history."""
+    def stored(plan: Plan, profile: str | None = None, checks: tuple[str, ...] = ()) -> StoredRun:
+        from verify.selection import choose_checks
+
+        report = assemble(plan, seen(plan), limits_in_force(plan, profile), Request(
+            run_id="20261125T100000Z-7f3a", kind="verify", operator="m.tar", ticket="CHG-1042", profile=profile or plan.profile,
+            command="seatrial verify tidewater.toml"), today=DAY, checks=choose_checks(checks))
+        with Store.open(str(tmp_path / "history.sqlite"), create=True) as history:
+            history.keep(report, plan, checks)
+            return queries.load(history, queries.find(history, "last"))
+
+    return stored
+
+
+def findings(report: Report, check: str) -> dict[str, Finding]:
+    return {finding.ref: finding for finding in report.findings() if finding.check == check}
+
+
+def grades(report: Report, check: str) -> set[Grade]:
+    return {finding.grade for finding in findings(report, check).values()}
+
+
+@pytest.mark.parametrize("checks", [(), ("host.*", "port.closed")])
+def test_by_itself_nothing_changes(keep: Callable[..., StoredRun], make_plan: MakePlan, checks: tuple[str, ...]) -> None:
+    """The stored plan, limits, checks and day give the stored report, on whatever day it is graded again."""
+    stored = keep(make_plan(), checks=checks)
+    assert stored.report.findings()
+    assert regrade(stored) == stored.report
+
+
+def test_a_stricter_profile_shows_what_it_would_have_found(keep: Callable[..., StoredRun], make_plan: MakePlan) -> None:
+    """60 ms is within production's 100 ms and beyond strict's 10 ms."""
+    stored = keep(make_plan())
+    assert grades(stored.report, "host.echo") == {Grade.PASS}
+    again = regrade(stored, profile="strict")
+    assert Grade.CAUTION in grades(again, "host.echo")
+    assert again.run.profile == "strict"
+
+
+def test_the_limits_of_then_are_used_though_their_file_is_gone(
+    keep: Callable[..., StoredRun], make_plan: MakePlan, tmp_path: Path
+) -> None:
+    """They are stored with the run, with their origin."""
+    profile = tmp_path / "ours.toml"
+    profile.write_text('base = "production"\n[limits]\necho_round_trip = { caution = "50 ms" }\n', encoding="utf-8")
+    stored = keep(make_plan(), str(profile))
+    profile.unlink()
+    assert Grade.CAUTION in grades(stored.report, "host.echo")
+    assert regrade(stored) == stored.report
+
+
+def test_a_newer_plan_judges_by_what_it_plans(keep: Callable[..., StoredRun], make_plan: MakePlan) -> None:
+    """A port that need not be closed any more, and a host that is planned no longer."""
+    stored = keep(make_plan())
+    assert grades(stored.report, "port.closed") == {Grade.PASS, Grade.FAIL}
+    role = make_plan().roles[0]
+    newer = make_plan(sha256="1" * 64, hosts=make_plan().hosts[1:], roles=(msgspec.structs.replace(role, closed=()),))
+    again = regrade(stored, newer)
+    assert grades(again, "port.closed") == set()
+    assert [host.name for host in again.hosts] == ["dome-b.obs.example.net"]
+    assert again.run.plan.sha256 == "1" * 64
+
+
+def test_a_host_that_a_newer_plan_adds_is_not_judged(keep: Callable[..., StoredRun], make_plan: MakePlan) -> None:
+    """There is no evidence about it, and none is invented."""
+    stored = keep(make_plan())
+    third = msgspec.structs.replace(make_plan().hosts[0], name="dome-c", fqdn="dome-c.obs.example.net", addresses=("192.0.2.13",))
+    again = regrade(stored, make_plan(hosts=(*make_plan().hosts, third)))
+    assert [host.name for host in again.hosts] == [host.name for host in stored.report.hosts]
+
+
+def test_waivers_are_judged_by_the_day_of_the_run(keep: Callable[..., StoredRun], make_plan: MakePlan) -> None:
+    """One that held then holds for that run for ever."""
+    waiver = Waiver(check="port.closed", host="dome-b", reason="phase 2", until=DAY.isoformat())
+    stored = keep(make_plan(waivers=(waiver,)))
+    assert grades(stored.report, "port.closed") == {Grade.PASS, Grade.WAIVED}
+    assert grades(regrade(stored), "port.closed") == {Grade.PASS, Grade.WAIVED}
+
+
+def test_a_plan_that_means_nothing_is_refused(keep: Callable[..., StoredRun], make_plan: MakePlan) -> None:
+    """As before probing."""
+    network = Network(name="elsewhere", subnet_typed="192.0.2.0/24", subnet="192.0.2.0/24")
+    with pytest.raises(PlanError):
+        regrade(keep(make_plan()), make_plan(networks=(network,)))
+
+
+def test_no_network_is_touched(keep: Callable[..., StoredRun], make_plan: MakePlan, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Not one socket is made."""
+    stored = keep(make_plan())
+
+    def refuse(*_arguments: Any, **_named: Any) -> None:
+        pytest.fail("a socket was made")
+
+    monkeypatch.setattr(socket, "socket", refuse)
+    assert regrade(stored, profile="lab").hosts
