@@ -83,3 +83,29 @@ async def test_refused_connection_is_a_reset_without_sender() -> None:
             with pytest.raises(NotObserved) as caught:
                 await network.connect("127.0.0.1", held.getsockname()[1], timeout_seconds=1.0)
     assert (caught.value.failure.kind, caught.value.failure.sender) == (FailureKind.REFUSED, None)
+
+
+async def test_a_full_packet_passes_whole_to_ourselves() -> None:
+    """The loopback interface carries the usual size, over a real socket that forbids fragments."""
+    from probes.path import measure
+    from shared.questions import PathQuestion
+
+    async with SocketNetwork(Pace()) as network:
+        for address in ("127.0.0.1", "::1"):
+            seen = await measure(network, PathQuestion(address, 1500))
+            if seen.failure is not None:
+                assert seen.failure.kind is FailureKind.NO_PRIVILEGE
+                continue
+            assert {trial.size_octets: trial.failure for trial in seen.trials}[1500] is None
+
+
+async def test_our_own_address_is_nobody_elses_to_claim() -> None:
+    """Nothing is asked, and nothing opened, for an address of this machine."""
+    from probes.link import owners
+    from shared.questions import OwnersQuestion
+
+    async with SocketNetwork(Pace()) as network:
+        for address in ("127.0.0.1", "127.0.9.9", "::1"):
+            seen = await owners(network, OwnersQuestion(address))
+            assert seen.failure is not None
+            assert (seen.failure.kind, seen.failure.phase, seen.asked) == (FailureKind.NO_ROUTE, "own", 0)

@@ -1,0 +1,69 @@
+"""Whose owners and which sizes are asked for: planned addresses only, and only where a check wants them."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import msgspec
+import pytest
+
+from shared.plan import Plan, Port, Role
+from shared.questions import Itinerary, OwnersQuestion, Pace, PathQuestion
+from verify.asking.hosts import VISITS, port_questions
+from verify.asking.links import gateway_questions, owner_questions, path_questions
+from verify.itinerary import draw_up
+
+
+@pytest.fixture
+def dual(make_plan: Callable[..., Plan]) -> Plan:
+    """The sound plan with a second address on dome-a, a network of 9000 octets, and something that is no address."""
+    plan = make_plan()
+    first = msgspec.structs.replace(plan.hosts[0], addresses=("192.0.2.11", "2001:db8::11", "192.0.2"))
+    network = msgspec.structs.replace(plan.networks[0], mtu=9000)
+    return msgspec.structs.replace(plan, hosts=(first, plan.hosts[1]), networks=(network, network))
+
+
+def asked(plan: Plan, *checks: str) -> Itinerary:
+    return draw_up(plan, pace=Pace(), sibling="sibling-1", chosen=plan.hosts, checks=checks)
+
+
+def test_every_address_is_asked_for_its_owner_and_the_gateway_once(dual: Plan) -> None:
+    """What is no address is lint's matter."""
+    assert owner_questions(dual.hosts[0]) == (OwnersQuestion("192.0.2.11"), OwnersQuestion("2001:db8::11"))
+    assert gateway_questions(dual) == (OwnersQuestion("192.0.2.1"),)
+
+
+def test_the_size_to_try_is_the_networks(dual: Plan) -> None:
+    """As planned, for each address; a host of no known network is asked nothing."""
+    assert path_questions(dual, dual.hosts[0]) == (PathQuestion("192.0.2.11", 9000), PathQuestion("2001:db8::11", 9000))
+    assert path_questions(dual, msgspec.structs.replace(dual.hosts[0], network="nowhere")) == ()
+
+
+@pytest.mark.parametrize(("checks", "owners", "paths"), [
+    (("host.echo",), False, False), (("name.forward",), False, False), (("host.path-mtu",), False, True),
+    (("host.address-conflict",), True, False), (("host.mac",), True, False), (("host.path-mtu", "host.mac"), True, True),
+])
+def test_seconds_of_listening_are_spent_only_where_wanted(
+    make_plan: Callable[..., Plan], checks: tuple[str, ...], owners: bool, paths: bool
+) -> None:
+    """By the check itself, not by its family: one echo does not wait for the wire."""
+    questions = asked(make_plan(), *checks)
+    assert bool(questions.hosts[0].owners) is bool(questions.site.owners) is owners
+    assert bool(questions.hosts[0].paths) is paths
+    assert any(port.visits for port in questions.hosts[0].ports) is owners
+
+
+def test_one_port_an_address_is_visited_again_tls_before_ssh(dual: Plan) -> None:
+    """The first that shows who is there; no other."""
+    ports = port_questions(dual, dual.hosts[0], visits=VISITS)
+    visited = {(port.address, port.port): port.visits for port in ports if port.visits}
+    assert visited == {("192.0.2.11", 443): VISITS, ("2001:db8::11", 443): VISITS}
+    shell = msgspec.structs.replace(dual, roles=(Role(name="node", ssh=(Port(22), Port(2222)), open=(Port(80),)),))
+    assert {port.port for port in port_questions(shell, dual.hosts[1], visits=VISITS) if port.visits} == {22}
+    bare = msgspec.structs.replace(dual, roles=(Role(name="node", open=(Port(80),)),))
+    assert not any(port.visits for port in port_questions(bare, dual.hosts[1], visits=VISITS))
+
+
+def test_visits_are_few_enough_for_an_ssh_server_that_counts_them() -> None:
+    """Three connections for the keys and these together stay far from MaxStartups and PerSourcePenalties (sshd_config(5))."""
+    assert VISITS <= 2
