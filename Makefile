@@ -24,6 +24,7 @@ check: $(VENV)/installed-for-tests
 # Measures, not tests: figures depend on the machine.
 bench: $(VENV)/installed-for-tests
 	$(VENV)/bin/python tests/bench/ntp_load.py
+	$(VENV)/bin/python tests/bench/history_load.py
 	$(VENV)/bin/python tests/bench/thousand_hosts.py
 
 $(VENV)/bin/python:
