@@ -347,7 +347,7 @@ def test_pruning_by_age_and_count_leaves_the_baseline(stored: Callable[..., None
     seatrial("accept", "20270301")
     assert "0 runs taken out, 3 left" in seatrial("history", "--prune", "--keep-days", "1").stdout
     done = seatrial("history", "--prune", "--keep-runs", "1")
-    assert done.stdout == "1 runs taken out, 2 left, 1 of them accepted as a baseline at some time\n"
+    assert done.stdout == "1 run taken out, 2 left, 1 of them accepted as a baseline at some time\n"
     assert [run["id"] for run in runs()] == ["20270303T091224Z-7f3a", "20270301T091224Z-7f3a"]
 
 

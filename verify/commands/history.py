@@ -98,12 +98,14 @@ def _runs(history: Store, plan: int | None, *, as_json: bool) -> str:
 def _prune(history: Store, plan: int | None, keep_days: int | None, keep_runs: int | None) -> str:
     import datetime
 
+    from reports.marks import many
+
     before = None
     if keep_days is not None:
         before = f"{datetime.datetime.now(datetime.UTC) - datetime.timedelta(days=keep_days):%Y-%m-%dT%H:%M:%SZ}"
     done = history.prune(stored_before=before, keep_runs=keep_runs or 0, plan=plan)
     baselines = f", {done.kept_baselines} of them accepted as a baseline at some time" if done.kept_baselines else ""
-    return f"{done.removed} runs taken out, {done.kept} left{baselines}"
+    return f"{many(done.removed, 'run')} taken out, {done.kept} left{baselines}"
 
 
 def _host(history: Store, plan: int | None, typed: str, *, as_json: bool) -> str:

@@ -127,15 +127,15 @@ class Store:
         """
         with writing(self.engine) as connection:
             accepted = set(connection.execute(select(tables.baseline.c.run)).scalars())
-            going, kept = [], 0
+            going, kept, kept_accepted = [], 0, 0
             for number, stored, rank in connection.execute(_ranked(plan)):
                 old = stored_before is None or stored < stored_before
                 if old and rank > keep_runs and number not in accepted:
                     going.append(number)
                 else:
                     kept += 1
+                    kept_accepted += number in accepted
             _remove(connection, going)
-            kept_accepted = len(accepted)
         if going and self.engine.dialect.name == "sqlite":
             self._give_space_back()
         return Pruned(removed=len(going), kept=kept, kept_baselines=kept_accepted)
