@@ -26,7 +26,7 @@ KINDS = ("addresses", "names")
 
 #: Fields that hold words of ours, never a site's.
 _OURS = frozenset({
-    "schema", "verdict", "grade", "check", "kind", "state", "reading", "rrtype", "purpose", "transport", "method", "basis",
+    "schema", "id", "verdict", "grade", "check", "kind", "state", "reading", "rrtype", "purpose", "transport", "method", "basis",
     "origin", "sense", "unit", "symptom", "profile", "would_prove", "protocol", "cipher", "key_type", "signature",
     "signature_hash", "stamped_by", "speaks", "sha256", "key_sha256", "phase", "rcode", "at", "after", "began",
     "ended", "started", "finished", "not_before", "not_after", "until", "privileges", "version", "versions"})
@@ -72,9 +72,9 @@ class Redaction:
             facts, command="left out" if facts.command else ""))
 
     def plan(self, plan: Plan) -> Plan:
-        """The plan with labels, without the octets of its trust anchors."""
+        """The plan with labels, without its trust anchors and without how its hosts are logged in to."""
         redacted: Plan = self._walk(plan)
-        return msgspec.structs.replace(redacted, anchors_pem=(), anchors=())
+        return msgspec.structs.replace(redacted, anchors_pem=(), anchors=(), access=None)
 
     def text(self, text: str) -> str:
         """One text with labels."""
@@ -156,6 +156,8 @@ class Redaction:
 
     def _walk(self, value: Any, field: str = "") -> Any:
         if isinstance(value, str):
+            if field == "user" and value and self._by_names:
+                return self._label("person", value)
             # An enumeration's words are ours.
             return value if field in _OURS or isinstance(value, enum.Enum) else self.text(value)
         if isinstance(value, (CertificateFacts, SshHostKey)):

@@ -2,17 +2,20 @@
 
 from __future__ import annotations
 
+import functools
 import socket
 from collections.abc import Callable, Sequence
 
 import msgspec
 
+from probes.hostword import Desk
 from probes.seam import Network, now
 from probes.vantage import look_around
+from shared.boots import BootEvidence
 from shared.evidence import Evidence, HostEvidence, SiteEvidence
 from shared.plan import Host
 from shared.run import Report
-from verify import reboot, trial
+from verify import bootmark, reboot, trial
 from verify.assembly import assemble
 from verify.reboot import Watched
 from verify.trial import Prepared
@@ -35,8 +38,13 @@ def watch(
     async def work(network: Network) -> tuple[Watched, Evidence]:
         began = now(network)
         vantage = look_around(network, name=socket.gethostname(), footholds=prepared.questions.networks)
-        watched = await reboot.watch(network, prepared.plan, chosen, wait.rules, timeout_seconds=wait.timeout_seconds,
-                                     on_event=on_event, on_start=on_start)
+        desk = Desk()
+        try:
+            watched = await reboot.watch(
+                network, prepared.plan, chosen, wait.rules, timeout_seconds=wait.timeout_seconds, on_event=on_event,
+                on_start=on_start, ask_mark=functools.partial(bootmark.ask, desk, network, prepared.plan))
+        finally:
+            desk.close()
         alone = Evidence(vantage=vantage, started=began, finished=now(network), complete=False, site=SiteEvidence(),
                          hosts=tuple(HostEvidence(fqdn=host.fqdn, complete=False) for host in chosen))
         return watched, with_boots(alone, watched)
@@ -56,11 +64,20 @@ def report(prepared: Prepared, evidence: Evidence) -> Report:
 
 
 def with_boots(evidence: Evidence, watched: Watched) -> Evidence:
-    """The evidence with what the watch saw put to each host."""
+    """The evidence with what the watch saw put to each host.
+
+    A host that could not be asked for its boot at the end of the watch may have said it in the verification after it.
+    """
     return msgspec.structs.replace(evidence, hosts=tuple(
-        msgspec.structs.replace(host, boot=watched.boots.get(host.fqdn),
+        msgspec.structs.replace(host, boot=_with_mark(watched.boots.get(host.fqdn), host),
                                 crashes=(*watched.crashes.get(host.fqdn, ()), *host.crashes))
         for host in evidence.hosts))
+
+
+def _with_mark(boot: BootEvidence | None, host: HostEvidence) -> BootEvidence | None:
+    if boot is None or boot.after is not None:
+        return boot
+    return msgspec.structs.replace(boot, after=bootmark.mark_of(host.system))
 
 
 def _chosen(prepared: Prepared) -> tuple[Host, ...]:

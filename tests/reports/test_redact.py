@@ -1,0 +1,155 @@
+"""Redaction: nothing that names a place is left, the same value has the same label everywhere, and the rest still reads."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable
+from types import ModuleType
+from typing import Any
+
+import msgspec
+import pytest
+
+from reports.html import to_html
+from reports.jsonfile import from_json, to_json
+from reports.redact import Redaction, redact
+from reports.ticket import ticket_text
+from shared.plan import Host, Plan
+from shared.run import Report
+
+BOTH = ("addresses", "names")
+
+
+@pytest.fixture(scope="session")
+def plan_of(make_plan: Callable[..., Plan]) -> Callable[[Report], Plan]:
+    """A plan whose hosts are those of a sample report."""
+    def build(report: Report) -> Plan:
+        hosts = tuple(Host(name=host.name.partition(".")[0], fqdn=host.name, addresses=host.addresses,
+                           addresses_typed=host.addresses, network="mgmt", role="node") for host in report.hosts)
+        return make_plan(hosts=hosts, title=report.run.plan.title, file=report.run.plan.file)
+    return build
+
+
+@pytest.fixture(scope="session")
+def redaction(make_plan: Callable[..., Plan], sample: ModuleType) -> Callable[..., Redaction]:
+    """``redaction(kinds=BOTH, **plan)``: the labels for the small sample report and a sound plan."""
+    def build(kinds: tuple[str, ...] = BOTH, **changes: Any) -> Redaction:
+        return Redaction(sample.small(), make_plan(**changes), kinds)
+    return build
+
+
+@pytest.mark.parametrize("name", ["small", "three", "tidewater", "hostile"])
+def test_no_address_and_no_name_is_left_anywhere(sample: ModuleType, plan_of: Callable[[Report], Plan], name: str) -> None:
+    """Not in the JSON, the page, the ticket text or the plan: neither an address of the site, nor its domain, hosts or people."""
+    report = getattr(sample, name)()
+    plan = plan_of(report)
+    redacted, redacted_plan = redact(report, plan, BOTH)
+    whole = "\n".join([to_json(redacted).decode(), to_html(redacted), ticket_text(redacted),
+                       msgspec.json.encode(redacted_plan).decode()])
+    assert re.findall(r"192\.0\.2\.\d+|2001:db8:[0-9a-f:]+", whole) == []
+    for secret in ("obs.example.net", report.run.operator, report.run.plan.title, *(host.name for host in report.hosts)):
+        assert not secret or secret not in whole, secret
+
+
+@pytest.mark.parametrize("name", ["small", "three", "tidewater", "hostile"])
+def test_everything_else_is_as_it_was(sample: ModuleType, plan_of: Callable[[Report], Plan], name: str) -> None:
+    """Checks, grades, verdicts, counts, limits, measures, times and the shape of the report stay."""
+    report = getattr(sample, name)()
+    redacted, _plan = redact(report, plan_of(report), BOTH)
+    assert (redacted.verdict, redacted.counts, redacted.run.limits, redacted.run.id) == (
+        report.verdict, report.counts, report.run.limits, report.run.id)
+    assert [(one.check, one.grade, one.measured, one.limits, one.basis, one.at) for one in redacted.findings()] == [
+        (one.check, one.grade, one.measured, one.limits, one.basis, one.at) for one in report.findings()]
+    assert from_json(to_json(redacted)) is not None
+
+
+@pytest.mark.parametrize("name", ["three", "tidewater"])
+def test_references_still_lead_somewhere(sample: ModuleType, plan_of: Callable[[Report], Plan], name: str) -> None:
+    """Every cause and every because names a finding of the redacted report, and refs stay unique."""
+    report = getattr(sample, name)()
+    redacted, _plan = redact(report, plan_of(report), BOTH)
+    refs = [finding.ref for finding in redacted.findings()]
+    assert len(set(refs)) == len({finding.ref for finding in report.findings()})
+    assert {cause.finding for cause in redacted.causes} <= set(refs)
+    before = {ref for finding in report.findings() for ref in finding.because} - {one.ref for one in report.findings()}
+    after = {ref for finding in redacted.findings() for ref in finding.because} - set(refs)
+    assert len(after) == len(before)
+
+
+def test_the_octets_of_certificates_and_keys_are_left_out(sample: ModuleType, plan_of: Callable[[Report], Plan]) -> None:
+    """They hold names; what was read of them stays, fingerprints too."""
+    report = sample.three()
+    redacted, redacted_plan = redact(report, plan_of(report), BOTH)
+    links = [link for host in redacted.hosts for tls in host.evidence.tls for link in tls.chain]
+    keys = [key for host in redacted.hosts for ssh in host.evidence.ssh for key in ssh.host_keys]
+    assert links
+    assert keys
+    assert {link.der for link in links} == {b""}
+    assert {key.blob for key in keys} == {b""}
+    assert all(key.fingerprint for key in keys)
+    assert redacted_plan.anchors_pem == ()
+
+
+@pytest.mark.parametrize(("text", "shown"), [
+    ("dome-a.obs.example.net", "host-01.domain-01"),
+    ("dome-b", "host-02"),
+    ("DOME-A.Obs.Example.NET.", "host-01.domain-01."),
+    ("*.obs.example.net", "*.domain-01"),
+    ("on dome-a: systemctl restart chrony", "on host-01: systemctl restart chrony"),
+    ("dome-a.obs.example.net|port.open|443/tcp", "host-01.domain-01|port.open|443/tcp"),
+    ("new-host-4.obs.example.net", "name-01.domain-01"),
+    ("dome-ab and undome-a are nobody", "dome-ab and undome-a are nobody"),
+    ("CN=dome-a.obs.example.net,O=Works", "CN=host-01.domain-01,O=Works"),
+])
+def test_names_in_any_spelling_and_place(redaction: Callable[..., Redaction], text: str, shown: str) -> None:
+    """Short and full names of one host bear one number; a name below the domain that nobody planned still shows where it is."""
+    assert redaction(("names",)).text(text) == shown
+
+
+@pytest.mark.parametrize(("text", "pattern"), [
+    ("192.0.2.11", r"address-\d\d"),
+    ("192.0.2.11:53 and [2001:db8::1]:53", r"address-\d\d:53 and \[address-\d\d\]:53"),
+    ("192.0.2.0/24", r"address-\d\d/24"),
+    ("192.0.2.0 255.255.255.0", r"address-\d\d 255\.255\.255\.0"),
+    ("192.0.2.100-192.0.2.199", r"address-\d\d-address-\d\d"),
+    ("It is 192.0.2.11.", r"It is address-\d\d\."),
+    ("11.2.0.192.in-addr.arpa. IN PTR", r"reverse-name-\d\d\. IN PTR"),
+    ("::ffff:192.0.2.11", r"address-\d\d"),
+    ("2001:DB8:0:0::1", r"address-\d\d"),
+    ("00:00:5E:00:53:01 answered", r"hardware-\d\d answered"),
+    ("RFC 5280 sections 4.2.1.3 and 4.2.1.10", r"RFC 5280 sections 4\.2\.1\.3 and 4\.2\.1\.10"),
+    ("at 10:43:57 on 2026-11-25T10:43:57Z", r"at 10:43:57 on 2026-11-25T10:43:57Z"),
+    ("version 1.2.3.4.5, 300.1.2.3", r"version 1\.2\.3\.4\.5, 300\.1\.2\.3"),
+    ("listens on 0.0.0.0", r"listens on 0\.0\.0\.0"),
+])
+def test_addresses_in_any_spelling_and_nothing_that_only_looks_like_one(
+    redaction: Callable[..., Redaction], text: str, pattern: str
+) -> None:
+    """Families, ports, prefixes, ranges, reverse names and hardware addresses; not masks, times, sections or versions."""
+    assert re.fullmatch(pattern, redaction(("addresses",)).text(text))
+
+
+def test_the_same_value_has_the_same_label_whatever_its_spelling(redaction: Callable[..., Redaction]) -> None:
+    """And different values have different ones."""
+    labels = redaction()
+    assert labels.text("2001:db8::1") == labels.text("2001:0DB8:0000::0001") != labels.text("2001:db8::2")
+    assert labels.text("00-00-5e-00-53-01") == labels.text("00:00:5E:00:53:01")
+
+
+def test_one_kind_leaves_the_other(redaction: Callable[..., Redaction]) -> None:
+    """Only addresses, or only names."""
+    assert redaction(("names",)).text("dome-a at 192.0.2.11") == "host-01 at 192.0.2.11"
+    assert re.fullmatch(r"dome-a at address-\d\d", redaction(("addresses",)).text("dome-a at 192.0.2.11"))
+
+
+def test_the_plans_path_is_never_shown(redaction: Callable[..., Redaction]) -> None:
+    """Folders name people and sites."""
+    text = "/home/kbrandt/tidewater/rack2.toml:6: the plan has one name server"
+    assert redaction(("addresses",), file="/home/kbrandt/tidewater/rack2.toml").text(text).startswith("rack2.toml:6:")
+    assert redaction(BOTH, file="/home/kbrandt/tidewater/rack2.toml").text(text).startswith("plan-01.toml:6:")
+
+
+@pytest.mark.parametrize("kinds", [(), ("passwords",), ("addresses", "everything")])
+def test_unknown_kinds_are_refused(sample: ModuleType, make_plan: Callable[..., Plan], kinds: tuple[str, ...]) -> None:
+    with pytest.raises(ValueError, match="addresses and names"):
+        redact(sample.small(), make_plan(), kinds)
