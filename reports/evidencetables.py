@@ -12,6 +12,7 @@ from shared.evidence import (
     CertificateFacts,
     ClockEvidence,
     ClockWitness,
+    CommandAnswer,
     Crash,
     EchoEvidence,
     Failure,
@@ -20,7 +21,9 @@ from shared.evidence import (
     PortEvidence,
     SiteEvidence,
     SshEvidence,
+    SystemEvidence,
     TlsEvidence,
+    bounded,
 )
 from shared.quantities import show_seconds
 
@@ -37,8 +40,8 @@ class Table(msgspec.Struct, frozen=True):
 def of_host(seen: HostEvidence) -> tuple[Table, ...]:
     """What was seen of one host."""
     return _filled(names(seen.names), echoes("host", "Echo", seen.echoes), ports(seen.ports), clocks(seen.clocks),
-                   witnesses(seen.witnesses), tls(seen.tls), chains(seen.tls), ssh(seen.ssh), boots(seen.boot),
-                   crashes(seen.crashes))
+                   witnesses(seen.witnesses), tls(seen.tls), chains(seen.tls), ssh(seen.ssh), commands(seen.system),
+                   boots(seen.boot), crashes(seen.crashes))
 
 
 def of_site(seen: SiteEvidence) -> tuple[Table, ...]:
@@ -173,6 +176,26 @@ def _ssh_server(seen: SshEvidence) -> tuple[str, ...]:
         remarks.insert(0, failure_words(seen.failure))
     return (seen.port, seen.identification or " / ".join(seen.preamble) or "none", keys, _list(seen.kex_algorithms),
             _list(seen.ciphers), "; ".join(remarks))
+
+
+#: How much of a command's output the page shows; the JSON report has what was kept.
+_OUTPUT_SHOWN = 400
+
+
+def commands(seen: SystemEvidence | None) -> Table:
+    """Each command that was run on the host after a login, with its exit status and what it printed."""
+    head = ("asked about", "command", "exit status", "took", "output", "remark")
+    return Table("system", "Asked of the host itself over SSH", head, tuple(_command(answer) for answer in seen.commands)
+                 if seen else ())
+
+
+def _command(answer: CommandAnswer) -> tuple[str, ...]:
+    output = bounded(answer.output.strip(), _OUTPUT_SHOWN)
+    remark = "; ".join(filter(None, (
+        failure_words(answer.failure) if answer.failure else "", answer.errors.strip()[:_OUTPUT_SHOWN],
+        "there was more than is kept" if answer.cut else "")))
+    return (answer.topic, answer.command, "none" if answer.status is None else str(answer.status),
+            show_seconds(answer.elapsed_seconds), output or "nothing", remark)
 
 
 def crashes(found: Sequence[Crash]) -> Table:

@@ -6,6 +6,7 @@ import textwrap
 
 from shared import catalogue
 from shared.catalogue import PROFILES, Check
+from shared.hostcommands import commands_for
 
 _WIDTH = 78
 _INDENT = "  "
@@ -37,6 +38,7 @@ def page(name: str, *, profile: str | None = None) -> str:
         *_list("Usual causes of the rest", check.causes),
         *_list("What to do", check.mends),
         *_section("Where it came out unproven, this would settle it", check.would_prove),
+        *_commands(name),
         *_list("Published basis", check.basis),
         *(_section("Waits on", ", ".join(check.needs)) if check.needs else []),
     ])
@@ -52,6 +54,17 @@ def _list(heading: str, items: tuple[str, ...]) -> list[str]:
         lines += textwrap.wrap(item, _WIDTH, initial_indent=f"{_INDENT}- ", subsequent_indent=f"{_INDENT}  ",
                                break_long_words=False, break_on_hyphens=False)
     return lines
+
+
+def _commands(name: str) -> list[str]:
+    """What is run on a host for the check, where the plan gives access to it."""
+    lines: list[str] = []
+    for topic, commands in commands_for(name):
+        lines.append(f"{_INDENT}{topic}:")
+        for command in commands:
+            lines += textwrap.wrap(command, _WIDTH, initial_indent=_INDENT * 2, subsequent_indent=_INDENT * 4,
+                                   break_long_words=False, break_on_hyphens=False)
+    return ["", "Commands run on the host over SSH, in turn until one gives an answer", *lines] if lines else []
 
 
 def _limits(check: Check, profile: str | None) -> list[str]:

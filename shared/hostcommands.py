@@ -46,7 +46,7 @@ def _either(reader: str, *commands: str) -> tuple[Alternative, ...]:
 
 
 _SHOW = "systemctl show --property=Id,LoadState,ActiveState,UnitFileState"
-_IP = ("ip", "/sbin/ip", "/usr/sbin/ip", "busybox ip")
+_IP = ("ip", "/sbin/ip", "busybox ip")
 _ADDRESSING = ("system.address", "system.mtu", "system.shared-identity")
 _ROUTING = ("system.route", "gateway.return-path")
 

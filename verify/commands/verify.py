@@ -11,8 +11,13 @@ from verify.commands.options import ProbingOptions, probing_options
 _EPILOG = """\
 What is sent, to planned addresses only: name questions (UDP and TCP) to the planned name servers; one short burst of
 ICMP echoes to each host and gateway; NTP exchanges with the planned time sources and the hosts that serve time; TCP
-connections to planned ports, with a TLS handshake or an SSH key exchange where the plan says so.  Nothing is logged in
-to and nothing is changed.  Probe only hosts you may probe; your site's change and security rules come first.
+connections to planned ports, with a TLS handshake or an SSH key exchange where the plan says so.  Nothing is changed.
+
+Hosts are logged in to only where the plan has a table [access], only with its key or an agent, never with a password, and
+only behind a host key of its known-hosts file.  There, commands are run that read and change nothing: "seatrial explain
+'system.*'" lists every one, and the report shows each with its output and exit status.
+
+Probe only hosts you may probe; your site's change and security rules come first.
 """
 
 
