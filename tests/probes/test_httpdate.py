@@ -41,6 +41,16 @@ def test_a_server_that_looks_at_its_clock_is_read_to_ten_milliseconds(offset: fl
     assert (seen.method, seen.address, seen.port, seen.failure) == ("http-date", ADDRESS, "80/tcp", None)
 
 
+def test_the_hunt_ends_with_an_answer_that_bounds_the_lead_from_below() -> None:
+    """Whatever the offset: graded, a server that looks at its clock is known to a second and a few hundredths."""
+    for step in range(100):
+        seen, _took, _network = look(WebServer(step / 100 - 0.5))
+        interval = by_witness(seen).interval
+        assert interval is not None
+        assert interval.lo <= step / 100 - 0.5 <= interval.hi
+        assert interval.hi - interval.lo < 1.05 + 0.03
+
+
 def test_one_connection_serves_the_whole_hunt() -> None:
     """HEAD for "/" of the planned name, with the agent named, and never two requests within a tenth of a second."""
     server = WebServer()
@@ -155,6 +165,16 @@ def test_an_interim_answer_is_read_over() -> None:
     network = fake.FakeNetwork(streams={(ADDRESS, 80): lambda: Talker(answer)})
     seen = fake.run(hunt(network, QUESTION, 80, "http"))
     assert seen.samples[0].reading_seconds == fake.EPOCH_NS / 1e9
+
+
+def test_a_body_where_none_may_be_spoils_no_later_answer() -> None:
+    """An answer to HEAD has none (RFC 9110 section 9.3.2); after one that has, the connection is not used again."""
+    answer = b"HTTP/1.1 200 OK\r\nDate: Mon, 02 Nov 2026 09:00:00 GMT\r\n\r\n" + b"HTTP/1.1 200 OK\r\n" * 1000
+    network = fake.FakeNetwork(streams={(ADDRESS, 80): lambda: Talker(answer)})
+    seen = fake.run(hunt(network, QUESTION, 80, "http", requests=3))
+    assert seen.failure is None
+    assert len(seen.samples) == seen.asked
+    assert network.open_streams == 0
 
 
 def test_fields_that_tell_of_a_device_are_kept() -> None:

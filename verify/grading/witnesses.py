@@ -109,17 +109,13 @@ def weigh(testimonies: Iterable[Testimony]) -> Account:
 
 
 def _meet(common: Interval, testimony: Testimony) -> Interval | None:
-    """What both allow.  A witness that knows no day is asked about the days around the one that is meant."""
+    """What both allow.  A witness that knows no day is taken to mean the nearest: no other known interval is near a day wide."""
     assert testimony.interval is not None
     if testimony.modulo_seconds is None:
         return common.meet(testimony.interval)
-    nearest = round((common.value - testimony.interval.value) / testimony.modulo_seconds)
-    for turns in (nearest, nearest - 1, nearest + 1):
-        shift = turns * testimony.modulo_seconds
-        both = common.meet(Interval(testimony.interval.lo + shift, testimony.interval.hi + shift))
-        if both is not None:
-            return both
-    return None
+    turns = round((common.value - testimony.interval.value) / testimony.modulo_seconds)
+    shift = turns * testimony.modulo_seconds
+    return common.meet(Interval(testimony.interval.lo + shift, testimony.interval.hi + shift))
 
 
 def by_witness(witness: ClockWitness) -> Testimony:

@@ -170,6 +170,18 @@ def test_two_servers_with_timers_of_their_own_narrow_each_other() -> None:
     assert account.interval.hi == pytest.approx(-0.79 + DATE_AGE_SECONDS)
 
 
+def test_what_was_seen_earlier_is_known_less_well_later() -> None:
+    """A host may be slewing at 500 parts per million: two seconds blur a reading by a millisecond either way."""
+    early, late = shell(0.0, 0.0), msgspec.structs.replace(shell(0.0, 0.0), samples=(sample(0.0005, 0.0007, after=2.0),))
+    account = weigh(map(by_witness, (early, late)))
+    assert account.at == later(2.0)
+    assert account.interval == Interval(0.0005, 0.0007)
+    lead = account.lead_at(later(12.0))
+    assert (lead.lo, lead.hi) == (pytest.approx(0.0005 - 0.005), pytest.approx(0.0007 + 0.005))
+    apart = msgspec.structs.replace(shell(0.0, 0.0), samples=(sample(0.0011, 0.0012, after=2.0),))
+    assert weigh(map(by_witness, (early, apart))).contradicted
+
+
 def test_silent_witnesses_do_not_count_and_are_named() -> None:
     """The others are heard as if they had not been asked."""
     account = weigh(map(by_witness, (stamps(0, 0, NO_ANSWER), dates((0.0, 1.0)))))
