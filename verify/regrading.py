@@ -33,7 +33,7 @@ def regrade(stored: StoredRun, plan: Plan | None = None, profile: str | None = N
         raise PlanError(*stops)
     limits = limits_in_force(graded_by, profile) if plan or profile else limits_then(stored.report)
     request = Request(run_id=facts.id, kind=facts.kind, operator=facts.operator, reason=facts.reason, ticket=facts.ticket,
-                      profile=profile or ("" if plan else facts.profile), command=facts.command)
+                      reviewer=facts.reviewer, profile=profile or ("" if plan else facts.profile), command=facts.command)
     return assemble(graded_by, evidence_of(stored.report), limits, request, today=day, checks=choose_checks(stored.checks))
 
 

@@ -189,6 +189,22 @@ def test_a_run_that_cannot_be_stored_is_a_run_all_the_same(plan: Path, store: st
     assert lost.stdout.splitlines()[0] == sound.stdout.splitlines()[0]
 
 
+@pytest.mark.lab
+def test_reports_that_cannot_be_written_are_still_in_the_history(plan: Path) -> None:
+    """The reports' disk is full: exit 2, and the sentence says where the run is."""
+    out = plan.parent / "out"
+    out.mkdir()
+    subprocess.run(["mount", "-t", "tmpfs", "-o", "size=16k", "seatrial-test", str(out)], check=True)
+    try:
+        done = verify(plan, "--output", "out")
+    finally:
+        subprocess.run(["umount", str(out)], check=True)
+    one_line(done, "cannot write")
+    [run] = runs()
+    assert f"seatrial report {run['id']} --html FILE" in done.stderr
+    assert seatrial("report", run["id"], "--html", "page.html").exit_code == 0
+
+
 def test_no_store_leaves_a_run_out(plan: Path) -> None:
     """And makes no file."""
     verify(plan, "--no-store")

@@ -51,7 +51,8 @@ def keep(tmp_path: Path) -> Callable[..., StoredRun]:
         from verify.selection import choose_checks
 
         report = assemble(plan, seen(plan), limits_in_force(plan, profile), Request(
-            run_id="20261125T100000Z-7f3a", kind="verify", operator="m.tar", ticket="CHG-1042", profile=profile or plan.profile,
+            run_id="20261125T100000Z-7f3a", kind="verify", operator="m.tar", ticket="CHG-1042", reason="hand-over",
+            reviewer="s.wave", profile=profile or plan.profile,
             command="seatrial verify tidewater.toml"), today=DAY, checks=choose_checks(checks))
         with Store.open(str(tmp_path / "history.sqlite"), create=True) as history:
             history.keep(report, plan, checks)

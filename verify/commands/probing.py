@@ -72,22 +72,29 @@ def probe(
     report = conduct(prepared, options)
     try:
         written = write_reports(report, plan.file, options)
-    finally:
+    except UsageError as error:
         # The history is the second place where evidence is kept, should the reports' disk be full.
-        store(report, plan, options)
+        if store(report, plan, options):
+            raise UsageError(f"{error}; the run is in the history: seatrial report {report.run.id} --html FILE") from error
+        raise
+    store(report, plan, options)
     return report, written
 
 
-def store(report: Report, plan: Plan, options: ProbingOptions) -> None:
-    """Put a run into the history, unless --no-store says otherwise; where that fails, one sentence on standard error."""
+def store(report: Report, plan: Plan, options: ProbingOptions) -> bool:
+    """Put a run into the history, unless --no-store says otherwise; where that fails, one sentence on standard error.
+
+    Whether the run is in the history.
+    """
     if options.no_store:
-        return
+        return False
     # Slow to load, so not before the probing is done.
     from verify.history.keeping import keep_run
 
-    trouble = keep_run(report, plan, checks=options.only, store=options.store)
-    if trouble:
-        click.echo(trouble, err=True)
+    kept = keep_run(report, plan, checks=options.only, store=options.store)
+    if kept.said:
+        click.echo(kept.said, err=True)
+    return kept.stored
 
 
 def write_reports(report: Report, plan_file: str, options: ProbingOptions) -> list[Path]:

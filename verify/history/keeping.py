@@ -5,6 +5,8 @@ A run that cannot be stored is still a run: its reports are written and its exit
 
 from __future__ import annotations
 
+import msgspec
+
 from shared.plan import Plan
 from shared.run import Report
 from verify.history.engine import set_aside
@@ -13,8 +15,15 @@ from verify.history.place import is_url, place_of
 from verify.history.store import Store
 
 
-def keep_run(report: Report, plan: Plan, *, checks: tuple[str, ...], store: str | None) -> str | None:
-    """Store a run.  The answer is what to say on standard error, one sentence, or None where all went well.
+class Kept(msgspec.Struct, frozen=True):
+    """Whether a run is in the history, and what to say on standard error: one sentence, or nothing where all went well."""
+
+    stored: bool
+    said: str = ""
+
+
+def keep_run(report: Report, plan: Plan, *, checks: tuple[str, ...], store: str | None) -> Kept:
+    """Store a run; whatever goes wrong is said and never raised.
 
     ``checks`` are the patterns of the checks asked for, none for all; ``store`` is what ``--store`` says.  A damaged file is
     moved aside, never deleted, and a new history begun.
@@ -25,7 +34,10 @@ def keep_run(report: Report, plan: Plan, *, checks: tuple[str, ...], store: str 
         return _begin_anew(report, plan, checks, store, damage)
     except HistoryError as error:
         return _lost(report, error)
-    return None
+    except Exception as error:  # noqa: BLE001 -- a bug of the history's own must not take the run's exit status with it
+        return Kept(False, f"a fault of seatrial itself, please report it: run {report.run.id} is not in the history, its "
+                           f"reports are all there is of it: {error!r}")
+    return Kept(True)
 
 
 def _keep(report: Report, plan: Plan, checks: tuple[str, ...], store: str | None) -> None:
@@ -33,7 +45,7 @@ def _keep(report: Report, plan: Plan, checks: tuple[str, ...], store: str | None
         history.keep(report, plan, checks)
 
 
-def _begin_anew(report: Report, plan: Plan, checks: tuple[str, ...], store: str | None, damage: DamagedError) -> str:
+def _begin_anew(report: Report, plan: Plan, checks: tuple[str, ...], store: str | None, damage: DamagedError) -> Kept:
     place = place_of(store)
     if is_url(place):
         return _lost(report, damage)
@@ -43,9 +55,9 @@ def _begin_anew(report: Report, plan: Plan, checks: tuple[str, ...], store: str 
     except HistoryError as error:
         return _lost(report, error)
     if kept is None:
-        return f"{damage}; another run has put it right, and this run is stored"
-    return f'{damage}: it is kept as "{kept}", and this run begins a new history, which has no baseline yet'
+        return Kept(True, f"{damage}; another run has put it right, and this run is stored")
+    return Kept(True, f'{damage}: it is kept as "{kept}", and this run begins a new history, which has no baseline yet')
 
 
-def _lost(report: Report, error: HistoryError) -> str:
-    return f"run {report.run.id} is not in the history, its reports are all there is of it: {error}"
+def _lost(report: Report, error: HistoryError) -> Kept:
+    return Kept(False, f"run {report.run.id} is not in the history, its reports are all there is of it: {error}")

@@ -40,7 +40,8 @@ def kept(place: Path) -> list[str]:
 
 
 def keep(place: Path, report: Report, plan: Plan) -> str | None:
-    return keep_run(report, plan, checks=(), store=str(place))
+    """Store a run; what is said of it, or None where nothing is."""
+    return keep_run(report, plan, checks=(), store=str(place)).said or None
 
 
 STOPPED_IN_THE_MIDDLE = """\
@@ -224,10 +225,10 @@ def test_a_history_of_a_newer_seatrial_is_left_alone(place: Path, make_run: Make
 ])
 def test_a_place_that_cannot_be_one_is_one_sentence(typed: str, words: str, make_run: MakeRun, make_plan: MakePlan) -> None:
     """And the run goes on without."""
-    said = keep_run(make_run(), make_plan(), checks=(), store=typed)
-    assert said is not None
-    assert words in said
-    assert "\n" not in said
+    kept = keep_run(make_run(), make_plan(), checks=(), store=typed)
+    assert not kept.stored
+    assert words in kept.said
+    assert "\n" not in kept.said
 
 
 def test_a_password_in_a_url_is_never_said() -> None:
@@ -235,3 +236,17 @@ def test_a_password_in_a_url_is_never_said() -> None:
     with pytest.raises(HistoryError) as caught:
         Store.open("sqlite://m.tar:secret@/x?mode=nonsense", create=True)
     assert "secret" not in str(caught.value)
+
+
+def test_a_bug_of_the_history_costs_the_run_nothing_else(
+    place: Path, make_run: MakeRun, make_plan: MakePlan, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """It is owned up to, and not raised."""
+    def broken(*_arguments: object) -> None:
+        raise TypeError("unforeseen")
+
+    monkeypatch.setattr(Store, "keep", broken)
+    kept = keep_run(make_run(), make_plan(), checks=(), store=str(place))
+    assert not kept.stored
+    assert kept.said.startswith("a fault of seatrial itself")
+    assert "unforeseen" in kept.said
