@@ -63,7 +63,8 @@ def _timer(nightly: Nightly) -> list[str]:
 
 def _crontab(nightly: Nightly) -> str:
     """crontab(5): an unescaped percent sign ends the command, so every one is escaped after the shell's own quoting."""
-    command = shlex.join(["cd", nightly.folder]) + " && " + shlex.join(nightly.words)
+    # cron mails whatever is printed: a night without news prints nothing.
+    command = shlex.join(["cd", nightly.folder]) + " && " + shlex.join([*nightly.words, "--quiet"])
     return f"{nightly.minute} {nightly.hour} * * * " + command.replace("%", r"\%")
 
 

@@ -61,9 +61,9 @@ def test_cron_and_its_shell_read_the_words_that_were_meant(words: tuple[str, ...
     assert not re.search(r"(?<!\\)%", command)
     change, _, run = command.replace(r"\%", "%").partition(" && ")
     assert shlex.split(change) == ["cd", "/srv/100 % plans"]
-    assert shlex.split(run) == list(words)
+    assert shlex.split(run) == [*words, "--quiet"]
     printed = subprocess.run(["/bin/sh", "-c", f"printf '%s\\n' {run}"], capture_output=True, text=True, check=True, cwd=tmp_path)
-    assert printed.stdout.splitlines() == list(words)
+    assert printed.stdout.splitlines() == [*words, "--quiet"]
 
 
 def test_only_the_specifiers_of_a_folder_are_escaped() -> None:
