@@ -107,7 +107,7 @@ def _unheard(case: Case, host: Host, subject: str, account: Account, *, dead: bo
     in_vain = all(testimony.asked_in_vain for testimony in account.unheard)
     return case.finding(
         host.fqdn, "clock.offset", subject, Grade.UNPROVEN, planned=_AGREED,
-        found="no witness of its clock", symptom="silent" if dead else "serves-no-time" if in_vain else "unbelievable",
+        found="no witness of its clock", symptom="unbelievable" if not in_vain else "silent" if dead else "serves-no-time",
         message=f"The clock of {host.fqdn} could not be read from {case.evidence.vantage.name}.  {_capital(account.reason)}.  "
                 f"{_SETTLES}")
 
