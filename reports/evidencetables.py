@@ -17,7 +17,10 @@ from shared.evidence import (
     EchoEvidence,
     Failure,
     HostEvidence,
+    Identity,
     NameAnswer,
+    OwnersEvidence,
+    PathMtuEvidence,
     PortEvidence,
     SiteEvidence,
     SshEvidence,
@@ -41,13 +44,14 @@ def of_host(seen: HostEvidence) -> tuple[Table, ...]:
     """What was seen of one host."""
     return _filled(names(seen.names), echoes("host", "Echo", seen.echoes), ports(seen.ports), clocks(seen.clocks),
                    witnesses(seen.witnesses), tls(seen.tls), chains(seen.tls), ssh(seen.ssh), commands(seen.system),
-                   boots(seen.boot), crashes(seen.crashes))
+                   owners(seen.owners), paths(seen.paths), identities(seen.identities), boots(seen.boot),
+                   crashes(seen.crashes))
 
 
 def of_site(seen: SiteEvidence) -> tuple[Table, ...]:
     """What was seen of the site's servers."""
     return _filled(names(seen.names), echoes("gateway", "Gateway echo", seen.gateways), clocks(seen.clocks),
-                   crashes(seen.crashes))
+                   owners(seen.owners), crashes(seen.crashes))
 
 
 def _filled(*tables: Table) -> tuple[Table, ...]:
@@ -125,6 +129,28 @@ def _witness(seen: ClockWitness) -> tuple[str, ...]:
     if seen.failure:
         remarks.append(failure_words(seen.failure))
     return (f"{seen.method} {seen.port}".strip(), f"{len(seen.samples)} of {seen.asked}", lead, "; ".join(remarks))
+
+
+def owners(seen: Sequence[OwnersEvidence]) -> Table:
+    """Who claimed each address on the runner's own wire."""
+    head = ("address", "interface", "owners (answers to questions, and unasked)", "remark")
+    return Table("host", "Owners of the address", head, tuple(
+        (one.address, one.interface, ", ".join(f"{owner.mac} ({owner.answers} of {one.asked}, {owner.unasked})"
+                                               for owner in one.owners) or "none",
+         failure_words(one.failure) if one.failure else "") for one in seen))
+
+
+def paths(seen: Sequence[PathMtuEvidence]) -> Table:
+    """Each packet size that was tried, in the order in which it was first."""
+    return Table("host", "Packet sizes", ("address", "octets", "passed", "tries", "remark"), tuple(
+        (path.address, str(trial.size_octets), "no" if trial.failure else "yes", str(trial.tries),
+         failure_words(trial.failure) if trial.failure else "") for path in seen for trial in path.trials))
+
+
+def identities(seen: Sequence[Identity]) -> Table:
+    """Who was met at each further visit to a port."""
+    return Table("host", "Who was there at further visits", ("port", "address", "kind", "fingerprint", "remark"), tuple(
+        (one.port, one.address, one.kind, one.fingerprint, failure_words(one.failure) if one.failure else "") for one in seen))
 
 
 def boots(seen: BootEvidence | None) -> Table:
@@ -216,6 +242,8 @@ def failure_words(failure: Failure) -> str:
         words += f", said by {failure.sender}"
     if failure.detail:
         words += f" ({failure.detail})"
+    if failure.mtu is not None:
+        words += f", {failure.mtu} octets would fit"
     if failure.strays:
         words += f", {failure.strays} stray answers"
     return f"{words}, after {show_seconds(failure.elapsed_seconds)}"
