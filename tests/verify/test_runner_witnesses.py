@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Callable
 
 import pytest
-from labkit.modelled import DelayedNetwork, WebServer
 
+from labkit.modelled import DelayedNetwork, WebServer
 from probes import fake
 from shared.plan import Plan, Port, Role
 from shared.questions import Pace
