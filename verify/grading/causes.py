@@ -20,6 +20,8 @@ from shared.zonelines import home_zone
 
 #: Symptoms of having heard nothing at all.
 _SILENT = frozenset({"silent", "no-answer"})
+#: Symptoms of a name server that says nothing that can be used, whatever it is asked.
+_MUTE = _SILENT | {"unreadable"}
 
 
 def explain(plan: Plan, evidence: Evidence, findings: list[Finding]) -> list[Finding]:
@@ -98,7 +100,7 @@ def _weighed_over_servers(findings: list[Finding], home: str) -> list[Finding]:
     A zone of a server that is dead altogether waits on the server.  A server's own finding speaks for the ``home`` zone.
     """
     servers = [finding for finding in findings if finding.check == "name.server"]
-    dead = {server.subject: server.ref for server in servers if server.grade is Grade.FAIL and server.symptom in _SILENT}
+    dead = {server.subject: server.ref for server in servers if server.grade is Grade.FAIL and server.symptom in _MUTE}
     answers: dict[str, list[Finding]] = defaultdict(list)
     for finding in findings:
         if finding.check in ("name.forward", "name.reverse") and finding.grade is Grade.UNPROVEN:

@@ -203,6 +203,7 @@ def failing(kind: FailureKind) -> dict[str, object]:
     (tcp_alone(**failing(FailureKind.NO_ANSWER)), CAUTION, "no-tcp"),
     (tcp_alone(**failing(FailureKind.REFUSED)), CAUTION, "no-tcp"),
     (tcp_alone(**failing(FailureKind.LOCAL_LIMIT)), UNPROVEN, "no-tcp"),
+    (both(**{**failing(FailureKind.MALFORMED), "rcode": "NOERROR"}), FAIL, "unreadable"),
     (both(**{**NOTHING, "rcode": "SERVFAIL"}), FAIL, "server-failure"),
     (both(**{**NOTHING, "rcode": "REFUSED"}), FAIL, "refuses"),
     (both(**{**NOTHING, "rcode": "NOTAUTH"}), FAIL, "refuses"),
@@ -477,6 +478,14 @@ def test_an_ipv6_address_has_its_pointer_in_the_nibble_tree(make_plan: MakePlan)
     world.put(*(no_name(server, owner, "PTR", authority=()) for server in (ONE, TWO)))
     fix = world.findings()[f"name.reverse {ONE} 2001:db8:0:7::11"].fix
     assert fix == ("; add to zone 7.0.0.0.0.0.0.0.8.b.d.0.1.0.0.2.ip6.arpa", f"{owner}. IN PTR {NAME}.")
+
+
+@pytest.mark.parametrize("value", ["", "0", "192.0.2.300"])
+def test_a_record_that_holds_no_address_is_no_address(world: World, value: str) -> None:
+    """It fails with a symptom of its own and shows what was there."""
+    finding = world.put(answer(ONE, NAME, "A", record(NAME, "A", value))).findings()[f"name.forward {ONE} A"]
+    assert (finding.grade, finding.symptom) == (FAIL, "no-address")
+    assert (value or "an empty value") in finding.found
 
 
 # --- name.agreement: the four outcomes of RFC 8601 section 2.7.3

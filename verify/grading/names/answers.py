@@ -69,7 +69,7 @@ def reading(answer: NameAnswer | None) -> Reading:
         return _nothing(chain, symptom, f"{words} ({answer.explanation})" if answer.explanation else words)
     values = values_at(answer.answers, answer.name, answer.rrtype)
     if values:
-        return Reading(Said.RECORDS, values, chain, "", listed(values))
+        return Reading(Said.RECORDS, values, chain, "", listed([value or "an empty value" for value in values]))
     return _no(answer, chain)
 
 

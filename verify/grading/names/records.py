@@ -80,7 +80,8 @@ def _judge_forward(views: Views, server: Endpoint, version: int, read: Reading, 
     if set(found) == set(planned):
         return _judge_right(views, server, version, read, found)
     if not found:
-        return _Judged(Grade.FAIL, read.symptom,
+        # A record whose value is no address is no use to anybody; it brings no symptom of its own.
+        return _Judged(Grade.FAIL, read.symptom or "no-address",
                        f"{label} has no {rrtype} record for {name}: {read.words}.{_memory(views, label, name, rrtype)}")
     extra = [address for address in found if address not in planned]
     missing = [address for address in planned if address not in found]
@@ -181,9 +182,10 @@ def _reverse(views: Views, server: Endpoint, address: str) -> Finding:
     read = views.read(server.label, owner, "PTR")
     judged = _judge_reverse(views, server, address, read)
     fix = _reverse_fix(views, server, address, read) if judged.grade in (Grade.FAIL, Grade.CAUTION) else ()
+    found = listed([canonical(value) or "the root" for value in read.values]) or read.words
     return views.case.finding(
         host.fqdn, "name.reverse", f"{server.label} {address}", judged.grade, planned=host.fqdn,
-        found=listed([*map(canonical, read.values)]) or read.words, message=judged.message, symptom=judged.symptom, fix=fix,
+        found=found, message=judged.message, symptom=judged.symptom, fix=fix,
         at=views.stamp(server.label, owner, "PTR"))
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from shared.catalogue import find
-from shared.evidence import NameAnswer, NameRecord
+from shared.evidence import FailureKind, NameAnswer, NameRecord
 from shared.findings import SITE, Finding, Grade
 from shared.hostnames import canonical, under
 from shared.plan import Endpoint
@@ -125,6 +125,13 @@ def _zone_fault(case: Case, subject: str, server: Endpoint, answer: NameAnswer) 
                     "zone or its records exist there, every name and address of it is missing at this server.",
             fix=(f"on {server.label}: set up the zone {zone} with the lines of the build sheet",
                  f"if {server.label} is a resolver: tell it which server holds {zone}"))
+    if answer.failure is not None and answer.failure.kind is FailureKind.MALFORMED and answer.rcode:
+        return _plain(
+            case, subject, Grade.FAIL, planned=planned, found=read.words, symptom="unreadable", at=answer.at,
+            message=f"{server.label} answers about {zone} with a message that breaks the rules of DNS (RFC 1035 section 4): "
+                    f"{read.words}. Clients throw such an answer away.",
+            fix=(f"see what it sends: dig @{server.host} -p {server.port} {zone}. SOA",
+                 f"update the name service on {server.label}, or look for a device on the way that rewrites its answers"))
     if read.symptom in ("silent", "untried", "unasked"):
         return _plain(case, subject, Grade.UNPROVEN, planned=planned, found=read.words, symptom=read.symptom, at=answer.at,
                       message=f"Whether {server.label} speaks for {zone} could not be seen: {read.words}.")
