@@ -57,7 +57,7 @@ def drift_text(drift: Drift, *, width: int = 80, files: Iterable[str] = (), quie
 
 def _head(drift: Drift, width: int, title: str) -> Iterator[str]:
     mark = VERDICTS[Verdict(drift.run.verdict)]
-    yield f"{mark.sign} {mark.word.upper()}  run {drift.run.id}"
+    yield visible(f"{mark.sign} {mark.word.upper()}  run {drift.run.id}")
     accepted = f", accepted {drift.accepted}" if drift.accepted else ""
     baseline = f"Compared with the baseline {drift.baseline.id}, which was {drift.baseline.verdict}{accepted}."
     yield from _wrapped(title or baseline, "", width)
