@@ -77,7 +77,7 @@ def build(before: Report, after: Report, drift: Drift) -> BeforeAfter:
     mended = sum(len(drift.of(kind)) for kind in _PARTS[1][1])
     return BeforeAfter(
         title=after.run.plan.title or after.run.plan.file,
-        headline="Nothing got worse." if not worse else f"{many(worse, 'check')} got worse.",
+        headline=f"{VERDICTS[after.verdict].word.capitalize()} now; {many(worse, 'check') if worse else 'nothing'} got worse.",
         lede=f"{many(mended, 'check')} mended or proven since, {many(len(drift.values), 'value')} changed under the same grade, "
              f"{drift.unchanged:,} good as before.",
         mark=VERDICTS[after.verdict], before=_side("Before", before), after=_side("After", after),
