@@ -10,6 +10,10 @@ from verify.grading.life import signs_of_life
 
 #: Why the runner itself could not send.
 RUNNER_FAILURES = (FailureKind.NO_PRIVILEGE, FailureKind.LOCAL_LIMIT, FailureKind.NO_ROUTE)
+#: What a packet that was swallowed on the way meets.
+_LOST = (FailureKind.NO_ANSWER, FailureKind.KERNEL_TIMEOUT, FailureKind.MISMATCHED)
+#: RFC 8899 section 5.1.2, MAX_PROBES: fewer losses in a row of one size are bad luck.
+MAX_PROBES = 3
 
 
 def grade_host(case: Case, host: Host, evidence: HostEvidence) -> list[Finding]:
@@ -24,19 +28,20 @@ def _grade(case: Case, host: Host, evidence: HostEvidence, path: PathMtuEvidence
     tell = _Teller(case, host, path)
     if path.failure is not None:
         return _untried(tell, path.failure, dead=signs_of_life(evidence, path.address).dead)
-    carried = max(trial.size_octets for trial in path.trials if trial.failure is None)
+    carried = max((trial.size_octets for trial in path.trials if trial.failure is None), default=0)
     if carried >= path.planned_octets:
         return tell.finding(Grade.PASS, f"{path.planned_octets} octets", f"A packet of {path.planned_octets} octets passes whole "
                             f"from {tell.where} to {path.address}, and is answered.")
-    if not any(trial.size_octets == path.planned_octets for trial in path.trials):
+    tried = next((trial for trial in path.trials if trial.size_octets == path.planned_octets), None)
+    if tried is None or tried.failure is None:
         return tell.finding(Grade.UNPROVEN, f"{carried} octets", f"The time for {path.address} was over before its planned "
                             "packet size could be tried; a longer --timeout would settle it.")
     objection = _objection(path)
-    if objection is None:
-        return _vanished(tell, carried)
-    if objection.sender is None:
-        return _beyond_the_runner(tell, carried)
-    return _said_too_big(tell, carried, objection)
+    if objection is not None:
+        return _said_too_big(tell, carried, objection) if objection.sender else _beyond_the_runner(tell, carried)
+    if tried.failure.kind not in _LOST or tried.tries < MAX_PROBES:
+        return _turned_back(tell, carried, tried.failure)
+    return _vanished(tell, carried)
 
 
 class _Teller:
@@ -60,6 +65,15 @@ def _untried(tell: _Teller, failure: Failure, *, dead: bool) -> Finding:
     advice = "" if dead else " Where echo to it is let through, they can be."
     return tell.finding(Grade.UNPROVEN, reason, f"Which packet sizes pass between {tell.where} and {address} could not be tried: "
                         f"not even a small echo was answered ({reason}).{advice}", "silent" if dead else "quiet")
+
+
+def _turned_back(tell: _Teller, carried: int, failure: Failure) -> Finding:
+    """Something else than its size kept the large packet from being answered."""
+    reason = in_words(failure)
+    return tell.finding(Grade.UNPROVEN, f"{carried} octets; beyond that, {reason}",
+                        f"Whether packets of {tell.path.planned_octets} octets pass between {tell.where} and {tell.path.address} "
+                        f"is not known: {carried} octets do, and of larger ones too few could be sent, or they met something else "
+                        f"than a small link ({reason}).  Another run, or a longer --timeout, would tell.", "untried")
 
 
 def _beyond_the_runner(tell: _Teller, carried: int) -> Finding:
@@ -93,7 +107,8 @@ def _said_too_big(tell: _Teller, carried: int, said: Failure) -> Finding:
 def _vanished(tell: _Teller, carried: int) -> Finding:
     """Large packets are lost and nobody says so: what is sent over TCP begins well and then hangs (RFC 2923 section 2.1)."""
     address, version = tell.path.address, 6 if ":" in tell.path.address else 4
-    lost = min(trial.size_octets for trial in tell.path.trials if trial.size_octets > carried)
+    lost = min(trial.size_octets for trial in tell.path.trials
+               if trial.size_octets > carried and trial.failure is not None and trial.failure.kind in _LOST)
     span = f"{carried} octets pass, {lost} do not"
     return tell.finding(
         Grade.FAIL, f"{span}, and nobody says so",

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
+import msgspec
 import pytest
 
 from shared.catalogue import limits_of
@@ -35,7 +36,7 @@ def lost(kind: FailureKind = FailureKind.NO_ANSWER, *, sender: str | None = None
 def path(*trials: tuple[int, Failure | None], planned: int = 1500, why: Failure | None = None,
          address: str = HOST) -> PathMtuEvidence:
     return PathMtuEvidence(address=address, at="", planned_octets=planned, failure=why,
-                           trials=tuple(SizeTrial(size_octets=size, tries=1, failure=failed) for size, failed in trials))
+                           trials=tuple(SizeTrial(size_octets=size, tries=3, failure=failed) for size, failed in trials))
 
 
 TOO_BIG = lost(FailureKind.TOO_BIG, sender=ROUTER, mtu=1400)
@@ -72,6 +73,7 @@ def judge(make_plan: Callable[..., Plan]) -> Callable[..., Finding]:
     (path((84, None), (9000, OWN_LIMIT), (1500, None), planned=9000), Grade.UNPROVEN, "runner-limit",
      "1500 octets, the most that pier-1 itself sends"),
     (path((84, None)), Grade.UNPROVEN, "", "84 octets"),
+    (path(), Grade.UNPROVEN, "", "0 octets"),
 ])
 def test_each_kind_of_path(judge, seen: PathMtuEvidence, grade: Grade, symptom: str, found: str) -> None:
     """Planned and found, side by side."""
@@ -98,6 +100,28 @@ def test_what_could_not_be_tried_is_unproven(judge, kind: FailureKind, symptom: 
     silent = EchoEvidence(address=HOST, method="icmp-raw", at="", round_trips_seconds=(None,), failure=lost())
     finding = judge(path(why=lost(kind)), echoes=(silent,))
     assert (finding.grade, finding.symptom) == (Grade.UNPROVEN, symptom)
+
+
+@pytest.mark.parametrize("kind", [FailureKind.LOCAL_LIMIT, FailureKind.NO_PRIVILEGE, FailureKind.PROHIBITED,
+                                  FailureKind.UNREACHABLE, FailureKind.OTHER])
+def test_what_met_something_else_than_its_size_is_no_black_hole(judge, kind: FailureKind) -> None:
+    """The runner ran short of buffers, or somebody turned the packet back: nothing is known of the size."""
+    finding = judge(path((84, None), (1500, lost(kind)), (1400, lost(kind)), (1200, lost())))
+    assert (finding.grade, finding.symptom) == (Grade.UNPROVEN, "untried")
+
+
+@pytest.mark.parametrize(("tries", "grade"), [(1, Grade.UNPROVEN), (2, Grade.UNPROVEN), (3, Grade.FAIL), (4, Grade.FAIL)])
+def test_it_takes_three_losses_to_call_it_a_black_hole(judge, tries: int, grade: Grade) -> None:
+    """RFC 8899 section 5.1.2, MAX_PROBES; a short time-out may leave room for fewer."""
+    seen = path((84, None))
+    once = SizeTrial(size_octets=1500, tries=tries, failure=lost())
+    assert judge(msgspec.structs.replace(seen, trials=(*seen.trials, once))).grade is grade
+
+
+def test_a_bound_that_met_something_else_does_not_count(judge) -> None:
+    """The lower size was not lost; it could not be sent."""
+    seen = path((84, None), (1500, lost()), (1402, lost(FailureKind.LOCAL_LIMIT)), (1420, lost()), (1400, None))
+    assert "1400 octets pass, 1420 do not" in judge(seen).found
 
 
 def test_a_host_that_lives_without_echo_is_quiet(judge) -> None:
