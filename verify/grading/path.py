@@ -72,8 +72,8 @@ def _turned_back(tell: _Teller, carried: int, failure: Failure) -> Finding:
     reason = in_words(failure)
     return tell.finding(Grade.UNPROVEN, f"{carried} octets; beyond that, {reason}",
                         f"Whether packets of {tell.path.planned_octets} octets pass between {tell.where} and {tell.path.address} "
-                        f"is not known: {carried} octets do, and of larger ones too few could be sent, or they met something else "
-                        f"than a small link ({reason}).  Another run, or a longer --timeout, would tell.", "untried")
+                        f"is not known: {carried} octets do, and of larger ones too few could be sent, or they met something "
+                        f"else than a small link ({reason}).  Another run, or a longer --timeout, would tell.", "untried")
 
 
 def _beyond_the_runner(tell: _Teller, carried: int) -> Finding:
