@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime
 import textwrap
 from collections.abc import Iterable, Iterator, Sequence
 
@@ -11,6 +12,8 @@ from shared.findings import SITE, Grade, Verdict
 from shared.quantities import Interval, show_seconds
 from shared.safetext import visible
 
+#: How far ahead a nightly comparison looks: a quarter of a year is time to order what takes long (common practice, no source).
+LOOK_AHEAD_DAYS = 90
 #: The most told of one kind before the rest is counted: what got worse at length, the rest in short.
 MOST_WORSE, MOST_OTHER = 100, 20
 _WORSE = {
@@ -36,7 +39,7 @@ _COUNTED = {
 
 def drift_text(drift: Drift, *, width: int = 80, files: Iterable[str] = (), quiet: bool = False,
                title: str = "") -> str:
-    """The comparison in lines of at most ``width`` columns, without a final line end.
+    """The comparison in lines of at most ``width`` columns but for lines to paste, without a final line end.
 
     ``quiet`` leaves only what else changed, what got worse and what changed its value, and nothing where nothing did.
     ``files`` says where the reports were written, never cut.  ``title`` says what is compared with what, where it is not a
@@ -44,13 +47,13 @@ def drift_text(drift: Drift, *, width: int = 80, files: Iterable[str] = (), quie
     """
     blocks: list[list[str]] = [] if quiet else [list(_head(drift, width, title))]
     if not quiet or drift.worse:
-        blocks.append(list(_first(drift, width)))
+        blocks.append(list(_said_first(drift, width)))
     blocks += [list(_at_length(title, drift.of(kind), width)) for kind, title in _WORSE.items()]
     blocks.append(list(_values("Changed, with the same grade", [one for one in drift.values if not one.expected], width)))
     if not quiet:
         blocks.append(list(_values("Changed as expected", [one for one in drift.values if one.expected], width)))
         blocks += [list(_in_short(title, drift.of(kind), width)) for kind, title in _OTHER.items()]
-        blocks.append(list(trend_lines([trend for trend in drift.trends if trend.crossings], width)))
+        blocks.append(list(_coming(drift, width)))
         blocks.append(list(files))
     return "\n\n".join("\n".join(block) for block in blocks if block)
 
@@ -71,7 +74,7 @@ def _counted(drift: Drift) -> str:
     return ", ".join([*counts, f"{drift.unchanged:,} good as before"]) + "."
 
 
-def _first(drift: Drift, width: int) -> Iterator[str]:
+def _said_first(drift: Drift, width: int) -> Iterator[str]:
     """What may explain the rest, so it is said before it."""
     lines = list(drift.context)
     if drift.hosts_added:
@@ -98,8 +101,8 @@ def _at_length(title: str, moves: Sequence[Move], width: int) -> Iterator[str]:
         yield from _wrapped(move.message, "      ", width)
         if move.was and move.was != move.now:
             yield from _wrapped(f"at the baseline: {move.was}", "      ", width)
-        for line in (piece for fix in move.fix for piece in fix.split("\n")):
-            yield from _wrapped(line, "      | ", width)
+        # Lines to paste are never broken, whatever the width.
+        yield from (f"      | {visible(line)}" for fix in move.fix for line in fix.split("\n"))
     if len(told) > MOST_WORSE:
         yield f"  … and {len(told) - MOST_WORSE:,} more in the report"
 
@@ -132,12 +135,27 @@ def _values(title: str, changes: Sequence[ValueChange], width: int) -> Iterator[
         yield f"  … and {len(changes) - MOST_WORSE:,} more"
 
 
-def trend_lines(trends: Sequence[Trend], width: int, title: str = "If nothing changes") -> Iterator[str]:
+def _coming(drift: Drift, width: int) -> Iterator[str]:
+    """The limits that will be crossed soon if nothing changes; later ones are counted."""
+    heading = [trend for trend in drift.trends if trend.crossings]
+    end = (datetime.datetime.fromisoformat(drift.run.started) + datetime.timedelta(days=LOOK_AHEAD_DAYS)).date().isoformat()
+    soon = [trend for trend in heading if _first(trend) <= end]
+    yield from trend_lines(soon, width, f"Within {LOOK_AHEAD_DAYS} days, if nothing changes")
+    if soon and len(soon) < len(heading):
+        yield f"  … and {many(len(heading) - len(soon), 'limit')} to be crossed later than that"
+
+
+def _first(trend: Trend) -> str:
+    """The first day on which a trend may cross a limit."""
+    return min((crossing.earliest for crossing in trend.crossings), default="9999")
+
+
+def trend_lines(trends: Sequence[Trend], width: int, title: str) -> Iterator[str]:
     """Where values are heading, what crosses a limit first at the top."""
     if not trends:
         return
     yield title
-    ordered = sorted(trends, key=lambda trend: min((one.earliest for one in trend.crossings), default="9999"))
+    ordered = sorted(trends, key=_first)
     for trend in ordered[:MOST_OTHER]:
         yield from _wrapped(f"{_owner(trend.host)}  {trend.what} {trend.subject}: {_heading(trend)}", "  ", width)
     if len(ordered) > MOST_OTHER:
@@ -191,6 +209,6 @@ def _from(move: Move) -> str:
 
 
 def _wrapped(text: str, indent: str, width: int) -> list[str]:
-    hanging = indent if indent.endswith("| ") else indent + ("  " if len(indent) < 6 else "")
+    hanging = indent + ("  " if len(indent) < 6 else "")
     return textwrap.wrap(visible(text), max(width, 40), initial_indent=indent, subsequent_indent=hanging,
                          break_on_hyphens=False) or [indent.rstrip()]

@@ -71,12 +71,27 @@ Mended: 1
   ● dome-a.obs.example.net  port.closed 80/tcp  (fail → pass; open then, refused
     now)
 
-If nothing changes
+Within 90 days, if nothing changes
   dome-a.obs.example.net  clock offset 192.0.2.11: 78 ms now; 2 ms ± 100 µs a
     day over 30 nights since 2027-02-01; caution limit 100 ms between 2027-03-14
     and 2027-03-17
 
 out/tidewater.json"""
+
+
+@pytest.mark.parametrize(("day", "told"), [("2027-06-02", True), ("2027-06-03", False)])
+def test_only_limits_that_are_near_are_told(day: str, told: bool) -> None:
+    """90 days after the run of 2027-03-04 is 2027-06-02; later ones are counted where any is told."""
+    later = msgspec.structs.replace(TREND, crossings=(Crossing(grade=Grade.FAIL, limit=1.0, earliest=day, latest=day),))
+    assert ("Within 90 days" in drift_text(drift(trends=(later,)))) == told
+    assert ("… and 1 limit to be crossed later" in drift_text(drift(trends=(TREND, later)))) == (not told)
+
+
+def test_lines_to_paste_are_never_broken() -> None:
+    """A command on two lines is two commands."""
+    command = "openssl req -new -key dome-a.key -subj /CN=dome-a.obs.example.net -out dome-a.obs.example.net.csr"
+    text = drift_text(drift(moves=(move(Kind.NEW_FAIL, fix=(f"{command}\nsecond",)),)), width=60)
+    assert f"      | {command}\n      | second" in text
 
 
 def test_quiet_says_nothing_where_nothing_got_worse() -> None:
