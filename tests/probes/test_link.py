@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 from collections.abc import Sequence
 
 import pytest
@@ -118,3 +119,19 @@ def test_without_an_address_of_our_own_on_the_wire_no_neighbour_is_solicited() -
     seen = fake.run(owners(network, OwnersQuestion(HOST_6)))
     assert seen.failure is not None
     assert (seen.failure.kind, network.sent) == (FailureKind.NO_ROUTE, [])
+
+
+def test_an_interrupt_lets_go_of_the_wire() -> None:
+    """Cancelled while listening, nobody listens any more, and the cancellation passes through."""
+    network = fake.FakeNetwork(wire=Machines((ONE, HOST, 0.001, 0)))
+
+    async def interrupted() -> None:
+        task = asyncio.create_task(owners(network, OwnersQuestion(HOST)))
+        await asyncio.sleep(0.5)
+        task.cancel()
+        with pytest.raises(asyncio.CancelledError):
+            await task
+
+    fake.run(interrupted())
+    assert network._shared_wire is not None
+    assert network._shared_wire._hearers == []
