@@ -14,9 +14,9 @@ from shared.findings import Finding, Grade
 from shared.quantities import Interval, show_seconds
 from verify.grading.case import Case
 from verify.grading.certificate.sight import Door, doors, unix
-from verify.grading.clock_hosts import lead_of
-from verify.grading.clock_reading import unix_seconds
-from verify.grading.witnesses import Account
+from verify.grading.clock.hosts import lead_of
+from verify.grading.clock.reading import unix_seconds
+from verify.grading.clock.witnesses import Account
 
 #: The most peers named in one finding.  Ours.
 _SHOWN = 8

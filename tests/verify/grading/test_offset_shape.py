@@ -7,7 +7,7 @@ import datetime
 import pytest
 
 from shared.quantities import Interval
-from verify.grading.offset_shape import common_cause, drift_rate, free_running, likely_cause
+from verify.grading.clock.offset_shape import common_cause, drift_rate, free_running, likely_cause
 
 NOW = datetime.datetime(2026, 11, 2, 9, tzinfo=datetime.UTC).timestamp()
 

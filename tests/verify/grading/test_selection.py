@@ -9,7 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from shared.quantities import Interval
-from verify.grading.selection import Agreement, Candidate, camps, intersection, select
+from verify.grading.clock.selection import Agreement, Candidate, camps, intersection, select
 
 
 def voters(*intervals: tuple[float, float]) -> list[Candidate]:

@@ -28,11 +28,11 @@ from shared.evidence import (
 from shared.findings import Finding, Grade
 from shared.plan import Plan, Role
 from shared.quantities import Interval
-from verify.grading import witnesses as weighing
 from verify.grading.case import Case
 from verify.grading.clock import agree, grade_fleet, grade_host
-from verify.grading.clock_hosts import ALL_HOSTS, ROUGH_HOSTS
-from verify.grading.witnesses import DATE_AGE_SECONDS, SLEW_RATE, by_witness, span, weigh
+from verify.grading.clock import witnesses as weighing
+from verify.grading.clock.hosts import ALL_HOSTS, ROUGH_HOSTS
+from verify.grading.clock.witnesses import DATE_AGE_SECONDS, SLEW_RATE, by_witness, span, weigh
 
 AT = "2026-11-02T09:00:00.000000Z"
 NOW = datetime.datetime.fromisoformat(AT).timestamp()

@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 from shared.evidence import ClockWitness, FailureKind
 from shared.quantities import Interval, show_seconds
 from verify.grading.case import in_words
-from verify.grading.clock_reading import PHI, Reading, seconds_between, unix_seconds
+from verify.grading.clock.reading import PHI, Reading, seconds_between, unix_seconds
 
 #: RFC 5905 appendix A.1.1, MAXFREQ, as seconds a second: how fast a disciplined clock may be slewed.  A freshly installed
 #: host may be slewing just now, so readings from different moments are laid beside each other with this allowance.

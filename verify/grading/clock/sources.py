@@ -8,14 +8,11 @@ from shared.evidence import ClockEvidence
 from shared.findings import SITE, Finding, Grade, Measured
 from shared.plan import Endpoint
 from shared.quantities import Decision, Interval, show_seconds
-from verify.grading import clock_mends as mends
 from verify.grading.case import Case
-from verify.grading.clock_hosts import grade_fleet, grade_host
-from verify.grading.clock_reading import Reading, read, unfit, unix_seconds, widest_difference
-from verify.grading.clock_words import describe, show, signed_finding, symptom_of, trusted, why_nothing, withheld_time
-from verify.grading.selection import Agreement, Candidate, camps, select
-
-__all__ = ["Agreement", "agree", "grade_fleet", "grade_host", "grade_site"]
+from verify.grading.clock import mends
+from verify.grading.clock.reading import Reading, read, unfit, unix_seconds, widest_difference
+from verify.grading.clock.selection import Agreement, Candidate, camps, select
+from verify.grading.clock.words import describe, show, signed_finding, symptom_of, trusted, why_nothing, withheld_time
 
 #: The subject of what is said about the sources together.
 ALL_SOURCES = "time sources"

@@ -9,9 +9,9 @@ from shared.findings import Finding, Grade, Measured
 from shared.plan import Endpoint
 from shared.quantities import Interval, Limits, show_seconds
 from verify.grading.case import Case, in_words
-from verify.grading.clock_mends import ahead
-from verify.grading.clock_reading import Reading
-from verify.grading.selection import Agreement
+from verify.grading.clock.mends import ahead
+from verify.grading.clock.reading import Reading
+from verify.grading.clock.selection import Agreement
 
 #: Kiss codes in words (RFC 5905 section 7.4 Figure 13; the wording is ours).  Others are shown as they came.
 _KISSES = {

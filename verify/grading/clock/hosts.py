@@ -8,15 +8,15 @@ from shared.evidence import ClockEvidence, HostEvidence
 from shared.findings import SITE, Finding, Grade
 from shared.plan import Host
 from shared.quantities import Interval, show_seconds
-from verify.grading import clock_mends as mends
-from verify.grading import clock_offset
 from verify.grading.case import Case
-from verify.grading.clock_reading import Reading, read, unfit, unix_seconds, widest_difference
-from verify.grading.clock_words import describe, symptom_of, trusted, why_nothing, withheld_time
+from verify.grading.clock import mends
+from verify.grading.clock import offset as clock_offset
+from verify.grading.clock.offset_shape import common_cause
+from verify.grading.clock.reading import Reading, read, unfit, unix_seconds, widest_difference
+from verify.grading.clock.selection import Agreement
+from verify.grading.clock.witnesses import Account, Testimony, by_ntp, by_witness, silent_ntp, weigh
+from verify.grading.clock.words import describe, symptom_of, trusted, why_nothing, withheld_time
 from verify.grading.life import signs_of_life
-from verify.grading.offset_shape import common_cause
-from verify.grading.selection import Agreement
-from verify.grading.witnesses import Account, Testimony, by_ntp, by_witness, silent_ntp, weigh
 
 #: The subject of what is said about the hosts together.
 ALL_HOSTS = "hosts"

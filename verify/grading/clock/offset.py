@@ -8,13 +8,13 @@ from shared.evidence import ClockEvidence
 from shared.findings import Finding, Grade
 from shared.plan import Host
 from shared.quantities import Decision, Interval, show_seconds
-from verify.grading import clock_mends as mends
 from verify.grading.case import Case
-from verify.grading.clock_reading import Reading, unix_seconds
-from verify.grading.clock_words import show, signed_finding, symptom_of, trusted, why_nothing
-from verify.grading.offset_shape import likely_cause
-from verify.grading.selection import Agreement
-from verify.grading.witnesses import Account, said, span
+from verify.grading.clock import mends
+from verify.grading.clock.offset_shape import likely_cause
+from verify.grading.clock.reading import Reading, unix_seconds
+from verify.grading.clock.selection import Agreement
+from verify.grading.clock.witnesses import Account, said, span
+from verify.grading.clock.words import show, signed_finding, symptom_of, trusted, why_nothing
 
 _AGREED = "the time that the planned sources agree on"
 _SETTLES = "Reading the host's clock over SSH, or an answer over NTP (ntp = true in its role), would settle it."
