@@ -113,14 +113,16 @@ def _host(history: Store, plan: int | None, typed: str, *, as_json: bool) -> str
     from reports.historytext import host_json, host_text
     from verify.commands.probing import columns
     from verify.history import queries
-    from verify.history.following import OFFSET, drawn, limits_of
+    from verify.history.following import OFFSET, drawn
+    from verify.history.rows import VERDICT
 
     plan, name = _named(history, plan, typed)
     followed = queries.followed(history, plan, host=name)
     ends = queries.followed_endings(history, plan, host=name)
-    last = queries.runs(history, plan=plan, limit=1)
-    limits = limits_of(queries.lean_report(history, last[0])) if last else {}
-    trends = drawn([one for one in followed if one.check == OFFSET], ends, limits)
+    # The last run that looked at this host: what it judges is what may have a trend.
+    [visits] = [one for one in followed if one.check == VERDICT]
+    last = queries.lean_report(history, queries.find(history, visits.nights[-1].run))
+    trends = drawn([one for one in followed if one.check == OFFSET], ends, last)
     if as_json:
         return host_json(name, followed, ends, trends, history.place)
     return host_text(name, followed, ends, trends, width=columns())

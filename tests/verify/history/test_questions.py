@@ -16,7 +16,7 @@ from shared.run import Report
 from verify.history import queries, rows
 from verify.history import tables as layout
 from verify.history.engine import reading
-from verify.history.following import limits_of, trends_of
+from verify.history.following import drawn, trends_of
 from verify.history.store import Store
 
 MakeRun = Callable[..., Report]
@@ -71,7 +71,16 @@ def test_trends_are_drawn_from_what_is_stored(store: Store, make_run: MakeRun, m
     assert clock.crossings[0].earliest <= "2027-04-20" <= clock.crossings[0].latest
     # The sample's certificates end on 2027-12-01, and its caution limit is 30 d.
     assert trends[HOST, "certificate life"].crossings[0].earliest == "2027-11-01"
-    assert limits_of(make_run())[HOST, "clock.offset", "192.0.2.11:123"].caution == 0.1
+
+
+def test_what_is_no_longer_judged_has_no_trend(store: Store, make_run: MakeRun, make_plan: MakePlan) -> None:
+    """A port or an address that the plan does not name any more is the past."""
+    store.keep(make_run(), make_plan())
+    report = make_run()
+    clocks, ends = queries.followed(store, 1, check="clock.offset"), queries.followed_endings(store, 1)
+    assert drawn(clocks, ends, report) != ()
+    bare = tuple(msgspec.structs.replace(host, findings=()) for host in report.hosts)
+    assert drawn(clocks, ends, msgspec.structs.replace(report, hosts=bare)) == ()
 
 
 @pytest.mark.parametrize(("query", "tables"), [
