@@ -33,8 +33,8 @@ from probes.sockets import SocketNetwork  # noqa: E402
 from shared.evidence import ClockWitness  # noqa: E402
 from shared.plan import Endpoint  # noqa: E402
 from shared.questions import ClockQuestion, Pace, WitnessQuestion  # noqa: E402
-from verify.grading.clock_reading import read  # noqa: E402
-from verify.grading.witnesses import Testimony, by_ntp, by_witness, weigh  # noqa: E402
+from verify.grading.clock.reading import read  # noqa: E402
+from verify.grading.clock.witnesses import Testimony, by_ntp, by_witness, weigh  # noqa: E402
 from verify.laboratory import authority  # noqa: E402
 
 NAME = "dome-a.obs.example.net"

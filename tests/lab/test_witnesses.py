@@ -18,7 +18,7 @@ from probes.httpdate import hunt
 from probes.sockets import SocketNetwork
 from shared.evidence import ClockWitness, FailureKind
 from shared.questions import Pace, WitnessQuestion
-from verify.grading.witnesses import Account, by_witness, weigh
+from verify.grading.clock.witnesses import Account, by_witness, weigh
 from verify.laboratory import authority
 
 pytestmark = pytest.mark.lab

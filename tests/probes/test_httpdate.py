@@ -18,7 +18,7 @@ from probes.httpdate import FEWEST_REQUESTS, HUNT_SECONDS, REQUESTS, hunt
 from probes.sockets import SocketNetwork
 from shared.evidence import ClockWitness, FailureKind
 from shared.questions import Pace
-from verify.grading.witnesses import by_witness
+from verify.grading.clock.witnesses import by_witness
 from verify.laboratory import authority, webserver
 
 YEAR = 31_557_600.0

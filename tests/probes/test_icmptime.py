@@ -15,7 +15,7 @@ from probes.fake import EPOCH_NS, FakeNetwork
 from probes.icmptime import COARSEST_MS, NON_STANDARD, ask, is_reply, read_reply, request
 from probes.icmpwire import internet_checksum
 from shared.evidence import ClockWitness, Failure, FailureKind
-from verify.grading.witnesses import by_witness
+from verify.grading.clock.witnesses import by_witness
 
 ADDRESS = "192.0.2.11"
 DAY = 86_400.0

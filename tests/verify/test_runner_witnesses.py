@@ -11,7 +11,7 @@ from probes import fake
 from shared.plan import Plan, Port, Role
 from shared.questions import Pace
 from verify import runner
-from verify.grading.witnesses import by_witness
+from verify.grading.clock.witnesses import by_witness
 from verify.itinerary import draw_up
 
 
