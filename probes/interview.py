@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING
 
 import msgspec
 
+from probes.agent import agent_keys
 from probes.blocking import BlockingStream
 from probes.hostfacts import READERS, WHATEVER_STATUS, names
 from probes.seam import Network, NotObserved, failed, rfc3339
@@ -40,8 +41,6 @@ KEPT_CHARACTERS, KEPT_ERRORS, KEPT_BANNER = 8192, 1024, 1024
 HANGS = 2
 #: Readings of the clock: the one with the shortest way is the best (RFC 5905 section 10 likewise).
 CLOCK_READINGS = 3
-#: Keys of an agent that are tried: sshd hangs up after six (MaxAuthTries in sshd_config(5)).
-AGENT_KEYS = 5
 #: The flow-control window of a channel (RFC 4254 section 5.2): a flood stops there by itself.
 _WINDOW_OCTETS = OUTPUT_OCTETS
 #: Exit statuses of a shell that found no such command or could not run it (POSIX.1-2017, Shell & Utilities, 2.8.2).
@@ -176,15 +175,10 @@ class Interview:
         if self._question.key:
             yield (self._key_of_file(),)
             return
-        agent = self._agent()
-        try:
-            keys = agent.get_keys()[:AGENT_KEYS] if agent else ()
+        with agent_keys(self._network.pace.timeout_seconds) as keys:
             if not keys:
                 raise self._failed(FailureKind.OTHER, "no SSH agent of the runner can be reached, or it holds no key")
             yield keys
-        finally:
-            if agent:
-                agent.close()
 
     def _key_of_file(self) -> paramiko.PKey:
         import paramiko
@@ -198,23 +192,6 @@ class Interview:
             raise self._failed(FailureKind.OTHER, "the private key file is locked with a passphrase") from None
         except Exception:  # noqa: BLE001 -- the loaders raise many kinds, and every one means the same here
             raise self._failed(FailureKind.OTHER, "the private key file holds no key that can be used") from None
-
-    def _agent(self) -> paramiko.Agent | None:
-        import paramiko
-
-        seconds = self._network.pace.timeout_seconds
-
-        class Agent(paramiko.Agent):
-            """paramiko's, which for an agent that says nothing would wait for ever."""
-
-            def _connect(self, conn: object) -> None:
-                conn.settimeout(seconds)  # type: ignore[attr-defined]  # a Unix socket
-                super()._connect(conn)  # type: ignore[misc]  # not in the stubs
-
-        try:
-            return Agent()
-        except (paramiko.SSHException, OSError, EOFError, ValueError, TypeError, IndexError):
-            return None
 
     # --- after it
 
