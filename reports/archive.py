@@ -17,8 +17,9 @@ import msgspec
 #: What one archive may hold at most: files, and octets in all when unpacked.  Ours: a report of 10,000 hosts with its
 #: evidence, several times over.
 FILES_LIMIT, OCTETS_LIMIT = 256, 2 << 30
-#: No file of a bundle shrinks to less than a 250th: reports shrink to a 10th or a 40th.  Ours; small files are let be.
-_RATIO, _SMALL = 250, 1 << 20
+#: No file of a bundle shrinks to less than a 500th: a thousand hosts that are all alike shrink to a 60th, and what shrinks
+#: to a 1000th was made to swell.  Ours; small files are let be.
+_RATIO, _SMALL = 500, 1 << 20
 #: A name is safe everywhere: no root, no drive, no way up, nothing a shell or another file system reads otherwise.
 _NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9._-]{0,99}(?:/[A-Za-z0-9][A-Za-z0-9._-]{0,99})?")
 
@@ -51,8 +52,11 @@ def pack(files: Mapping[str, bytes]) -> bytes:
             raise ValueError(f"{name!r} is not a name for a file in an archive")
     if len(files) > FILES_LIMIT or sum(map(len, files.values())) > OCTETS_LIMIT:
         raise ValueError(f"an archive holds at most {FILES_LIMIT} files of {OCTETS_LIMIT >> 20} MiB in all")
-    return _laid_out([_Entry(name, zlib.crc32(content), _deflated(content), len(content))
-                      for name, content in sorted(files.items())])
+    entries = [_Entry(name, zlib.crc32(content), _deflated(content), len(content)) for name, content in sorted(files.items())]
+    swelling = [entry.name for entry in entries if _swells(len(entry.packed), entry.octets)]
+    if swelling:
+        raise ValueError(f"{swelling[0]} is so uniform that whoever unpacks the archive would refuse it")
+    return _laid_out(entries)
 
 
 def unpack(data: bytes) -> dict[str, bytes]:
@@ -65,6 +69,10 @@ def unpack(data: bytes) -> dict[str, bytes]:
 
 def _safe(name: str) -> bool:
     return _NAME.fullmatch(name) is not None and ".." not in name
+
+
+def _swells(packed: int, octets: int) -> bool:
+    return octets > max(_SMALL, _RATIO * packed)
 
 
 def _deflated(content: bytes) -> bytes:
@@ -105,7 +113,7 @@ def _entries(data: bytes) -> list[_Entry]:
         directory = directory[_ENTRY.size + named:]
         _refuse(name, flags, mode, [entry.name for entry in entries])
         total, taken = total + octets, taken + packed
-        if total > OCTETS_LIMIT or taken > len(data) or octets > max(_SMALL, _RATIO * packed):
+        if total > OCTETS_LIMIT or taken > len(data) or _swells(packed, octets):
             raise ArchiveError(f'"{name}" in the archive would swell to {octets:,} octets, which no bundle holds; nothing of it '
                                "was unpacked")
         begins += _LOCAL.size + named

@@ -32,6 +32,12 @@ def test_what_is_packed_comes_out_again() -> None:
     assert unpack(pack(FILES)) == FILES
 
 
+def test_what_would_be_refused_is_not_packed() -> None:
+    """Two megabytes of one letter shrink a thousandfold, which no report does."""
+    with pytest.raises(ValueError, match="so uniform"):
+        pack({"a.txt": b"x" * (2 << 20)})
+
+
 def test_the_same_files_give_the_same_octets_in_any_order() -> None:
     """No clock, no order of insertion, no umask."""
     assert pack(FILES) == pack(dict(reversed(FILES.items())))

@@ -111,23 +111,24 @@ class _Board:
         """The board as it is now."""
         import shutil
 
+        from rich.console import Group
         from rich.table import Table
         from rich.text import Text
 
         elapsed = time.monotonic() - self._began
         settled = sum(watch.phase is Phase.SETTLED for watch in self._watches)
-        table = Table(box=None, pad_edge=False, title_justify="left", caption_justify="left", caption=_KEY, title=(
-            f"waiting for reboots: {_clock(elapsed)} of {_clock(self._wait.timeout_seconds)}, "
-            f"{settled} of {len(self._watches)} settled; Ctrl-C ends it with what was seen"))
-        for heading in ("host", "state", "since", "signs of life"):
-            table.add_column(heading, overflow="fold" if heading == "signs of life" else "ellipsis")
+        heading = (f"waiting for reboots: {_clock(elapsed)} of {_clock(self._wait.timeout_seconds)}, "
+                   f"{settled} of {len(self._watches)} settled; Ctrl-C reports what was seen")
+        table = Table(box=None, pad_edge=False)
+        for column in ("host", "state", "since", "signs of life"):
+            table.add_column(column, overflow="ellipsis", no_wrap=True)
         rows = sorted(self._watches, key=lambda watch: _ORDER.index(watch.phase))
         room = max(3, shutil.get_terminal_size((80, 24)).lines - _MARGIN_ROWS)
         for watch in rows[:room]:
             table.add_row(Text(watch.host), Text(_state(watch)), Text(watch.since_at[11:19]), Text(_signs(watch)))
         if len(rows) > room:
             table.add_row(Text(f"and {len(rows) - room} more hosts"), Text(""), Text(""), Text(""))
-        return table
+        return Group(Text(heading, no_wrap=True, overflow="ellipsis"), table, Text(_KEY, no_wrap=True, overflow="ellipsis"))
 
 
 def _state(watch: HostWatch) -> str:
