@@ -13,6 +13,7 @@ import errno
 import ipaddress
 import socket
 import struct
+import sys
 from collections.abc import Awaitable, Callable, Iterator
 
 import msgspec
@@ -46,7 +47,7 @@ class Route(msgspec.Struct, frozen=True):
 
 
 def route_to(address: str) -> Route | None:
-    """The kernel's own choice of a route, or None where it has none.  Sends nothing outside the machine."""
+    """The kernel's own choice of a route, or None where it has none.  Sends nothing outside the machine.  Raises OSError."""
     packed = ipaddress.ip_address(address).packed
     family = socket.AF_INET6 if len(packed) == 16 else socket.AF_INET
     wanted = _ROUTE.pack(family, len(packed) * 8, 0, 0, 0, 0, 0, 0, 0) + _ATTRIBUTE.pack(4 + len(packed), _DESTINATION) + packed
@@ -62,7 +63,7 @@ def route_to(address: str) -> Route | None:
     if route_type not in (_UNICAST, _LOCAL) or _OUT_INTERFACE not in attributes:
         return None
     router = attributes.get(_GATEWAY) or attributes.get(_VIA, b"\0\0")[2:]
-    return Route(int.from_bytes(attributes[_OUT_INTERFACE], "little"),
+    return Route(int.from_bytes(attributes[_OUT_INTERFACE], sys.byteorder),
                  str(ipaddress.ip_address(router)) if router else None, route_type == _LOCAL)
 
 
@@ -80,15 +81,21 @@ def wire_interface(address: str) -> str:
     """The interface on whose wire ``address`` is looked for without any router.
 
     Raises NotObserved with kind no-route: phase "off-link" where a router stands between or no route leads there, "own" where
-    the address is this machine's.
+    the address is this machine's; another kind in phase "route" where the kernel could not be asked.
     """
-    route = route_to(address)
+    try:
+        route = route_to(address)
+    except OSError as error:
+        raise NotObserved(from_oserror(error, "route", 0.0)) from error
     if route is not None and route.own:
         raise _elsewhere("own", "the address is the runner's own")
     if route is None or route.gateway is not None:
         through = f": packets to it go through {route.gateway}" if route else ""
         raise _elsewhere("off-link", f"the runner does not stand on the wire of the address{through}")
-    return socket.if_indextoname(route.interface)
+    try:
+        return socket.if_indextoname(route.interface)
+    except OSError as error:
+        raise NotObserved(from_oserror(error, "route", 0.0)) from error
 
 
 def _elsewhere(phase: str, detail: str) -> NotObserved:

@@ -72,3 +72,11 @@ def test_the_vantage_says_on_which_wire_the_runner_stood(sound_run: Run, deck_ru
     assert (off["on_link"], on["on_link"]) == ({"mgmt": False}, {"mgmt": True})
     assert "198.51.100.10" in off["addresses"]
     assert "192.0.2.200" in on["addresses"]
+
+
+@pytest.mark.parametrize("machine", SOUND, ids=lambda machine: machine.name)
+def test_every_visit_to_a_sound_host_meets_the_same_certificate(sound_run: Run, machine) -> None:
+    """Two visits beside the examination, and nobody takes turns."""
+    evidence = sound_run.host(machine.name)["evidence"]
+    (examined,) = evidence["tls"]
+    assert [visit["fingerprint"] for visit in evidence["identities"]] == [examined["chain"][0]["sha256"]] * 2

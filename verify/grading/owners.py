@@ -152,7 +152,7 @@ def _conflict(case: Case, wire: Wire, host: Host, evidence: HostEvidence, seen: 
     if seen.failure is not None:
         reason = in_words(seen.failure)
         return _finding(case, host.fqdn, seen, Grade.UNPROVEN, reason,
-                        f"{where} stands on the wire of {address} but could not ask it who owns the address: {reason}.", "")
+                        f"Who owns {address} on its wire could not be asked from {where}: {reason}.")
     macs = [owner.mac for owner in seen.owners]
     if not macs:
         return _finding(case, host.fqdn, seen, Grade.UNPROVEN, "nobody claims it",
