@@ -22,6 +22,7 @@ _KINDS: dict[int, FailureKind] = {
     errno.EACCES: FailureKind.NO_PRIVILEGE,
     errno.EPERM: FailureKind.NO_PRIVILEGE,
     errno.EAFNOSUPPORT: FailureKind.NO_ROUTE,
+    errno.EAGAIN: FailureKind.LOCAL_LIMIT,  # of send: no room in the send queue
     errno.EMFILE: FailureKind.LOCAL_LIMIT,
     errno.ENFILE: FailureKind.LOCAL_LIMIT,
     errno.ENOBUFS: FailureKind.LOCAL_LIMIT,

@@ -124,6 +124,9 @@ class FakeNetwork:
             raise NotObserved(self._echo)
         return self._echo
 
+    def shortages(self) -> tuple[tuple[str, int], ...]:
+        return ()
+
     def source_address(self, address: str) -> str | None:
         return self._sources.get(address)
 

@@ -33,7 +33,7 @@ _NO_EDNS = ("FORMERR", "NOTIMP")
 #: Draws for a free id.  With half of all ids in use, a hundred draws miss once in 2 to the power of 100.
 _ID_DRAWS = 100
 
-_SERVICE = Service(name="dns", key_of=dnswire.key_of_answer, key_of_request=dnswire.key_of_query)
+_SERVICE = Service(name="dns", key_of=dnswire.key_of_answer, key_of_request=dnswire.key_of_query, crowded=True)
 
 #: (server, port, id) of the questions under way in this process: two to one server never share an id.
 _ids_taken: set[tuple[str, int, int]] = set()
@@ -208,7 +208,7 @@ async def _over_udp(network: Network, talk: _Talk, packet: bytes) -> NameAnswer:
 
 async def _exchange(network: Network, talk: _Talk, packet: bytes) -> bytes:
     """Send until an answer comes or time is up.  Raises NotObserved with the failure of the last try."""
-    server, section = talk.question.server, talk.section
+    server, section, lost_here = talk.question.server, talk.section, False
     for tries in range(1, UDP_TRIES + 1):
         talk.tries = tries
         try:
@@ -219,10 +219,13 @@ async def _exchange(network: Network, talk: _Talk, packet: bytes) -> bytes:
         except NotObserved as caught:
             talk.spend(caught.failure.elapsed_seconds)
             talk.strays += caught.failure.strays
-            if caught.failure.kind not in (FailureKind.NO_ANSWER, FailureKind.MISMATCHED):
+            lost_now = caught.failure.kind is FailureKind.LOCAL_LIMIT and caught.failure.phase == "answer"
+            if not lost_now and caught.failure.kind not in (FailureKind.NO_ANSWER, FailureKind.MISMATCHED):
                 raise
+            lost_here = lost_here or lost_now
             if tries == UDP_TRIES:
-                kind = FailureKind.MISMATCHED if talk.strays else FailureKind.NO_ANSWER
+                # An answer that the runner may have lost itself leaves nobody's silence proven.
+                kind = FailureKind.LOCAL_LIMIT if lost_here else FailureKind.MISMATCHED if talk.strays else FailureKind.NO_ANSWER
                 raise failed(kind, "answer", talk.spent_seconds, caught.failure.detail) from None
         else:
             talk.spend(_true_elapsed(datagram))

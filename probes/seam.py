@@ -42,11 +42,13 @@ class Service(msgspec.Struct, frozen=True):
     ``key_of`` finds the part of a packet that ties an answer to its question, or None for a packet that is no answer.
     For packets that an ICMP error quotes, ``key_of_request`` does the same for our own packet.  The names "icmp" (echoes),
     "icmp-whole" (echoes that nobody on the way may fragment) and "icmp-timestamp" are ICMP; every other one is UDP.
+    ``crowded`` says that all hosts ask the same few servers, each of which has at most ``pace.server_questions`` in hand.
     """
 
     name: str
     key_of: Callable[[bytes], Hashable | None]
     key_of_request: Callable[[bytes], Hashable | None]
+    crowded: bool = False
 
 
 class Datagram(msgspec.Struct, frozen=True, kw_only=True):
@@ -161,6 +163,9 @@ class Network(Protocol):
 
     def handshake_slot(self) -> AbstractAsyncContextManager[object]:
         """Held while a TLS or SSH handshake is under way; bounds memory, never a silent port's wait."""
+
+    def shortages(self) -> tuple[tuple[str, int], ...]:
+        """What the runner itself ran short of, and how often; each time it waited and tried again (``Vantage.shortages``)."""
 
     def source_address(self, address: str) -> str | None:
         """The local address the runner would send from to reach ``address``; None where it has no route.  Sends nothing."""

@@ -14,13 +14,16 @@ import socket
 import struct
 import sys
 import time
-from collections.abc import Callable, Hashable
+from collections.abc import Awaitable, Callable, Hashable
 from contextlib import AbstractAsyncContextManager
+from typing import TypeVar
 
 import msgspec
 
+from probes.courtesy import Counter
 from probes.failures import from_icmp, from_oserror
 from probes.frames import PacketWire, wire_interface
+from probes.icmpsockets import forbid_fragments, icmp_socket, timestamp_socket
 from probes.seam import Datagram, NotObserved, Service, Stream, Wire
 from shared.evidence import Failure, FailureKind
 from shared.questions import Pace
@@ -30,10 +33,9 @@ _SO_TIMESTAMPNS, _SO_RXQ_OVFL, _SO_RCVBUFFORCE = 35, 40, 33
 _IP_RECVERR, _IP_RECVTTL, _IP_TTL = 11, 12, 2
 _IPV6_RECVERR, _IPV6_RECVHOPLIMIT, _IPV6_HOPLIMIT = 25, 51, 52
 _ORIGIN_ICMP, _ORIGIN_ICMP6 = 2, 3
-_IP_MTU_DISCOVER, _IPV6_MTU_DISCOVER, _IPV6_DONTFRAG, _PMTUDISC_PROBE = 10, 23, 62, 3
 _TOTAL_RETRANS = 100  # offset of tcpi_total_retrans in struct tcp_info (linux/tcp.h)
-_ICMP6_FILTER, _ICMP6_ECHO_REPLY = 1, 129
-_SOL_RAW, _ICMP4_FILTER, _ICMP4_ECHO_REPLY, _ICMP4_TIMESTAMP_REPLY = 255, 1, 0, 14
+
+T = TypeVar("T")
 
 _STAMP = struct.Struct("qq")
 _ERROR = struct.Struct("=IBBBBII")
@@ -43,6 +45,9 @@ _READS_A_TURN = 256
 _RECEIVE_BUFFER_OCTETS = 4 << 20
 #: Settled questions remembered, so that their late answers are known: a few seconds' worth at the usual pace.
 _SETTLED_KEPT = 4096
+#: How long to wait, in seconds and one after the other, before something is tried again that the runner itself was short of:
+#: descriptors, ports, buffers.  Others give these back within a second or so.  Ours.
+_PAUSES = (0.05, 0.2, 0.8, 1.6)
 #: Answers longer than this are cut by the kernel and fail to parse: the largest datagram there is.
 _LONGEST_DATAGRAM = 65535
 
@@ -71,7 +76,7 @@ class _Channel:
         self._version = 6 if sock.family == socket.AF_INET6 else 4
         self._waiting: dict[tuple[str, int, Hashable], _Waiter] = {}
         self._by_peer: dict[tuple[str, int], set[Hashable]] = {}
-        self._overflows = 0
+        self.overflows = 0
         self._settled: dict[tuple[str, int, Hashable], None] = {}
         self._any_port = service.name.startswith("icmp")
         self._own_mtu: int | None = None
@@ -94,7 +99,7 @@ class _Channel:
         expiry: asyncio.TimerHandle | None = None
         try:
             self._send(waiter, request, address, port)
-            expiry = self._loop.call_later(timeout_seconds, self._expire, waiter, self._overflows)
+            expiry = self._loop.call_later(timeout_seconds, self._expire, waiter, self.overflows)
             return await waiter.future
         finally:
             if expiry is not None:
@@ -167,7 +172,7 @@ class _Channel:
             elif (level, kind) in ((socket.IPPROTO_IP, _IP_TTL), (socket.IPPROTO_IPV6, _IPV6_HOPLIMIT)):
                 hop_limit = int.from_bytes(value[:4], "little")
             elif (level, kind) == (socket.SOL_SOCKET, _SO_RXQ_OVFL):
-                self._overflows = int.from_bytes(value[:4], sys.byteorder)
+                self.overflows = int.from_bytes(value[:4], sys.byteorder)
         elapsed = arrived_monotonic - waiter.sent_monotonic
         step = (arrived_ns - waiter.sent_ns) / 1e9 - elapsed
         waiter.future.set_result(
@@ -181,7 +186,7 @@ class _Channel:
         kind, detail = FailureKind.NO_ANSWER, "no answer in time"
         if waiter.strays:
             kind, detail = FailureKind.MISMATCHED, "only answers that belong to no question came"
-        elif self._overflows != overflows:
+        elif self.overflows != overflows:
             kind, detail = FailureKind.LOCAL_LIMIT, "the runner's own receive queue overflowed"
         waiter.future.set_exception(NotObserved(Failure(
             kind=kind, phase="answer", elapsed_seconds=self._loop.time() - waiter.sent_monotonic, detail=detail,
@@ -349,6 +354,9 @@ class SocketNetwork:
         self._pacer = _Pacer(pace.packets_per_second)
         self._connections = asyncio.Semaphore(pace.connections)
         self._handshakes = asyncio.Semaphore(pace.handshakes)
+        self._counters: dict[tuple[str, int], Counter] = {}
+        self._echo_methods: dict[int, str] = {}
+        self._shortages: dict[str, int] = {}
         self._loop = asyncio.get_running_loop()
 
     async def __aenter__(self) -> SocketNetwork:
@@ -374,8 +382,18 @@ class SocketNetwork:
     def handshake_slot(self) -> AbstractAsyncContextManager[object]:
         return self._handshakes
 
+    def shortages(self) -> tuple[tuple[str, int], ...]:
+        overflows = sum(channel.overflows for channel in self._channels.values())
+        lost = (("answers lost in a full receive queue", overflows),) if overflows else ()
+        return (*sorted(self._shortages.items()), *lost)
+
     def echo_method(self, address: str) -> str:
         family = _family(address)
+        if family not in self._echo_methods:
+            self._echo_methods[family] = self._find_echo_method(family)
+        return self._echo_methods[family]
+
+    def _find_echo_method(self, family: int) -> str:
         protocol = socket.IPPROTO_ICMPV6 if family == socket.AF_INET6 else socket.IPPROTO_ICMP
         for kind, method in ((socket.SOCK_DGRAM, "icmp-datagram"), (socket.SOCK_RAW, "icmp-raw")):
             try:
@@ -409,10 +427,22 @@ class SocketNetwork:
         accept: Callable[[bytes], bool],
         timeout_seconds: float,
     ) -> Datagram:
-        await self._turn()
-        return await self._channel(service, address).exchange(address, port, request, key, accept, timeout_seconds)
+        async def send() -> Datagram:
+            channel = self._channel(service, address)
+            return await channel.exchange(address, port, request, key, accept, timeout_seconds)
+
+        async def take_turn_and_send() -> Datagram:
+            if service.crowded:
+                return await self._counter(address, port).ask(self._turn, send)
+            await self._turn()
+            return await send()
+
+        return await self._patiently(take_turn_and_send)
 
     async def connect(self, address: str, port: int, *, timeout_seconds: float) -> Stream:
+        return await self._patiently(lambda: self._try_connect(address, port, timeout_seconds))
+
+    async def _try_connect(self, address: str, port: int, timeout_seconds: float) -> Stream:
         async with self._connections:
             await self._turn()
             began = self._loop.time()
@@ -426,6 +456,27 @@ class SocketNetwork:
                 sock.close()
                 raise
             return _SocketStream(sock, self._loop, self._loop.time() - began)
+
+    async def _patiently(self, attempt: Callable[[], Awaitable[T]]) -> T:
+        """Try again, after a while and a few times, what failed before anything was sent since the runner was short of something.
+
+        A receive queue that overflowed is known of only when time is up; whoever asked decides whether to ask again.
+        """
+        for pause in _PAUSES:
+            try:
+                return await attempt()
+            except NotObserved as unseen:
+                failure = unseen.failure
+                if failure.kind is not FailureKind.LOCAL_LIMIT or failure.phase == "answer":
+                    raise
+                self._shortages[failure.detail] = self._shortages.get(failure.detail, 0) + 1
+            await asyncio.sleep(pause)
+        return await attempt()
+
+    def _counter(self, address: str, port: int) -> Counter:
+        if (address, port) not in self._counters:
+            self._counters[address, port] = Counter(self.pace.server_questions)
+        return self._counters[address, port]
 
     async def _connect(self, sock: socket.socket, address: str, port: int, timeout_seconds: float, began: float) -> None:
         version = 6 if sock.family == socket.AF_INET6 else 4
@@ -478,11 +529,11 @@ class SocketNetwork:
             try:
                 if service.name in ("icmp", "icmp-whole"):
                     raw = self.echo_method(address) == "icmp-raw"
-                    sock = _icmp_socket(family, raw=raw)
+                    sock = icmp_socket(family, raw=raw)
                     if service.name == "icmp-whole":
-                        _forbid_fragments(sock)
+                        forbid_fragments(sock)
                 elif service.name == "icmp-timestamp":
-                    raw, sock = True, _timestamp_socket()
+                    raw, sock = True, timestamp_socket()
                 else:
                     sock = socket.socket(family, socket.SOCK_DGRAM)
             except OSError as error:
@@ -513,38 +564,3 @@ def _met_itself(sock: socket.socket) -> bool:
     except OSError:
         # Reset since: whoever uses the stream will be told.
         return False
-
-
-def _icmp_socket(family: int, *, raw: bool) -> socket.socket:
-    kind = socket.SOCK_RAW if raw else socket.SOCK_DGRAM
-    if family == socket.AF_INET:
-        sock = socket.socket(family, kind, socket.IPPROTO_ICMP)
-        if raw:
-            # raw(7): a bit set blocks the type; on loopback our own requests would fill half the queue.
-            sock.setsockopt(_SOL_RAW, _ICMP4_FILTER, struct.pack("=I", 0xFFFFFFFF & ~(1 << _ICMP4_ECHO_REPLY)))
-        return sock
-    sock = socket.socket(family, kind, socket.IPPROTO_ICMPV6)
-    if raw:
-        # RFC 3542 section 3.2: a bit set blocks the type; let only echo replies through.
-        blocked = bytearray(b"\xff" * 32)
-        word = _ICMP6_ECHO_REPLY >> 5
-        value = 0xFFFFFFFF & ~(1 << (_ICMP6_ECHO_REPLY & 31))
-        blocked[word * 4 : word * 4 + 4] = value.to_bytes(4, "little")
-        sock.setsockopt(socket.IPPROTO_ICMPV6, _ICMP6_FILTER, bytes(blocked))
-    return sock
-
-
-def _forbid_fragments(sock: socket.socket) -> None:
-    """Send packets whole or not at all, whatever the kernel remembers of the path from earlier (ip(7), IP_PMTUDISC_PROBE)."""
-    if sock.family == socket.AF_INET6:
-        sock.setsockopt(socket.IPPROTO_IPV6, _IPV6_MTU_DISCOVER, _PMTUDISC_PROBE)
-        sock.setsockopt(socket.IPPROTO_IPV6, _IPV6_DONTFRAG, 1)
-    else:
-        sock.setsockopt(socket.IPPROTO_IP, _IP_MTU_DISCOVER, _PMTUDISC_PROBE)
-
-
-def _timestamp_socket() -> socket.socket:
-    """A raw socket for ICMP time stamps (a datagram ICMP socket carries echoes only) that lets only their replies through."""
-    sock = _icmp_socket(socket.AF_INET, raw=True)
-    sock.setsockopt(_SOL_RAW, _ICMP4_FILTER, struct.pack("=I", 0xFFFFFFFF & ~(1 << _ICMP4_TIMESTAMP_REPLY)))
-    return sock

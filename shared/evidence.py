@@ -445,13 +445,15 @@ class Vantage(msgspec.Struct, frozen=True, kw_only=True):
     """Where a probe stood.
 
     ``on_link`` maps a planned network to True where the runner has an address in it, False where it does not, and
-    leaves out what could not be told.
+    leaves out what could not be told.  ``shortages`` holds what the runner itself ran short of, and how often; each time it
+    waited and tried again.
     """
 
     name: str
     addresses: tuple[str, ...] = ()
     privileges: tuple[str, ...] = ()
     on_link: dict[str, bool] = {}
+    shortages: tuple[tuple[str, int], ...] = ()
 
 
 class SiteEvidence(msgspec.Struct, frozen=True, kw_only=True):

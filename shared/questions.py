@@ -123,7 +123,8 @@ class Pace(msgspec.Struct, frozen=True, kw_only=True):
 
     ``timeout_seconds`` covers one whole question with its retries; ``packets_per_second`` bounds what is sent in all;
     ``hosts`` bounds the hosts visited at once, ``connections`` the sockets open at once (a silent port holds one but
-    costs nothing else), ``handshakes`` those in a TLS or SSH handshake.
+    costs nothing else), ``handshakes`` those in a TLS or SSH handshake.  ``server_questions`` bounds the questions that one name
+    server has in hand: with Linux's usual receive buffer a server that is looking away loses the 257th (measured).
     ``agent`` names the tool and the ticket to whoever reads the other side's log.
     """
 
@@ -132,6 +133,7 @@ class Pace(msgspec.Struct, frozen=True, kw_only=True):
     hosts: int = 1000
     connections: int = 4000
     handshakes: int = 64
+    server_questions: int = 200
     echo_spacing_seconds: float = 0.2
     clock_spacing_seconds: float = 0.5
     agent: str = "seatrial"

@@ -54,7 +54,7 @@ def watch(
 
 def verify(prepared: Prepared, watched: Watched, began: str, on_host: Callable[[HostEvidence], None]) -> Report:
     """Verify the hosts as they are now, and report that together with what the watch saw since ``began``."""
-    evidence = with_boots(trial.probe(prepared.questions, on_host), watched)
+    evidence = with_boots(trial.probe(prepared.questions, on_host, processes=prepared.workers), watched)
     return report(prepared, msgspec.structs.replace(evidence, started=began))
 
 

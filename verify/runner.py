@@ -115,6 +115,7 @@ async def gather(
         complete = False
     finally:
         desk.close()
+    vantage = msgspec.structs.replace(vantage, shortages=network.shortages())
     return Evidence(
         vantage=vantage, started=started, finished=now(network), complete=complete, site=site.site(),
         hosts=tuple(book.host(fqdn) for fqdn, book in books.items()))

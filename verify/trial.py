@@ -21,7 +21,7 @@ from shared.plan import Plan
 from shared.quantities import Limits
 from shared.questions import Itinerary, Pace
 from shared.run import Report
-from verify import itinerary, runner
+from verify import itinerary, runner, workers
 from verify.assembly import Request, assemble
 from verify.errors import PlanError
 from verify.lint import lint
@@ -35,7 +35,7 @@ _RESERVED_DESCRIPTORS = 64
 
 
 class Trial(msgspec.Struct, frozen=True, kw_only=True):
-    """What to try and how, as the command line asks for it."""
+    """What to try and how, as the command line asks for it.  No ``workers`` leaves it to the pace and the machine how many."""
 
     hosts: tuple[str, ...] = ()
     checks: tuple[str, ...] = ()
@@ -47,6 +47,7 @@ class Trial(msgspec.Struct, frozen=True, kw_only=True):
     ticket: str = ""
     reviewer: str = ""
     command: str = ""
+    workers: int = 0
 
 
 def today() -> datetime.date:
@@ -73,6 +74,7 @@ class Prepared(msgspec.Struct, frozen=True, kw_only=True):
     limits: dict[str, Limits]
     checks: frozenset[str]
     request: Request
+    workers: int = 0
 
 
 def prepare(plan: Plan, trial: Trial) -> Prepared:
@@ -92,17 +94,25 @@ def prepare(plan: Plan, trial: Trial) -> Prepared:
     request = Request(run_id=new_run_id(), kind=trial.kind, operator=trial.operator, reason=trial.reason,
                       ticket=trial.ticket, reviewer=trial.reviewer, profile=trial.profile or plan.profile,
                       command=trial.command)
-    return Prepared(plan=plan, questions=questions, limits=limits, checks=checks, request=request)
+    return Prepared(plan=plan, questions=questions, limits=limits, checks=checks, request=request,
+                    workers=trial.workers)
 
 
 def conduct(prepared: Prepared, on_host: Callable[[HostEvidence], None] = lambda _host: None) -> Report:
     """Probe, grade and report.  An interrupt ends the probing and gives the report of what was seen until then."""
-    evidence = probe(prepared.questions, on_host)
+    evidence = probe(prepared.questions, on_host, processes=prepared.workers)
     return assemble(prepared.plan, evidence, prepared.limits, prepared.request, today=today(), checks=prepared.checks)
 
 
-def probe(questions: Itinerary, on_host: Callable[[HostEvidence], None] = lambda _host: None) -> Evidence:
-    """Answer an itinerary from this machine."""
+def probe(
+    questions: Itinerary, on_host: Callable[[HostEvidence], None] = lambda _host: None, *, processes: int = 0
+) -> Evidence:
+    """Answer an itinerary from this machine, with so many processes or else as many as are of use (``workers.how_many``)."""
+    count = processes or workers.how_many(questions)
+    return _answer(questions, on_host) if count == 1 else workers.gather(questions, count, _answer, on_host)
+
+
+def _answer(questions: Itinerary, on_host: Callable[[HostEvidence], None]) -> Evidence:
     return on_network(questions.pace, lambda network: runner.gather(questions, network, on_host))
 
 

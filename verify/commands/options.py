@@ -38,6 +38,7 @@ class ProbingOptions(msgspec.Struct, frozen=True, kw_only=True):
     store: str | None = None
     no_store: bool = False
     reviewer: str = ""
+    workers: int = 0
 
     def pace(self) -> Pace:
         """How gently to ask; the agent names the tool and the ticket to whoever reads the other side's log."""
@@ -107,6 +108,8 @@ _OPTIONS = (
                  metavar="N/s", help="Packets sent a second, at most."),
     click.option("--concurrency", type=click.IntRange(1, 100_000), default=_DEFAULT.hosts, show_default=True, metavar="N",
                  help="Hosts visited at the same time, at most."),
+    click.option("--workers", type=click.IntRange(0, 64), default=0, show_default=True, metavar="N",
+                 help="Processes that ask; 0 is as many as the rate and the cores can keep busy."),
     click.option("--strict", is_flag=True, help="Exit with 1 on cautions too."),
     click.option("--quiet", is_flag=True, help="Print the causes only, and nothing when there are none."),
     store_option,

@@ -64,7 +64,7 @@ def probe(
     prepared = trial.prepare(plan, trial.Trial(
         hosts=options.host, checks=options.only, profile=options.profile, pace=options.pace(), kind=kind,
         operator=options.operator, reason=options.reason, ticket=options.ticket,
-        reviewer=options.reviewer, command=_command_line()))
+        reviewer=options.reviewer, command=_command_line(), workers=options.workers))
     for target in (options.json, options.html):
         folder = _folder_of(target, options.output)
         if folder is not None:

@@ -1,0 +1,198 @@
+"""Shares an itinerary out among processes of this machine, a slice of the hosts each.
+
+One process asks no faster than one core lets it.  Every worker does what one process does alone, ``runner.gather`` on a
+slice of the itinerary, and sends what it saw back as MessagePack: each host as it is complete, and at the end the rest.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import math
+import multiprocessing
+import os
+import signal
+from collections.abc import Callable, Iterator
+from multiprocessing.connection import Connection, wait
+from multiprocessing.process import BaseProcess
+
+import msgspec
+
+from shared.evidence import CertificateFacts, Crash, Evidence, HostEvidence, SiteEvidence
+from shared.questions import Itinerary, Pace, SiteQuestions
+
+#: Packets a second that one core asks, matches and reads at most, rounded down (tests/bench/scale.py: 6,000 to 8,000 with
+#: everything that a host is asked).  A slower pace needs no second worker.
+PACKETS_A_CORE = 5_000
+#: Hosts a worker must have to be worth starting.  Ours.
+HOSTS_A_WORKER = 250
+
+#: Answers an itinerary and calls back with each host that is complete: ``verify.trial`` makes it, on the real network.
+Answer = Callable[[Itinerary, Callable[[HostEvidence], None]], Evidence]
+
+#: Forked, so that a worker begins with everything loaded; there are no threads at that time, and no event loop.
+_CONTEXT = multiprocessing.get_context("fork")
+
+
+def how_many(itinerary: Itinerary) -> int:
+    """As many workers as there are cores that the pace and the hosts can keep busy."""
+    cores = len(os.sched_getaffinity(0))
+    busy = math.ceil(itinerary.pace.packets_per_second / PACKETS_A_CORE)
+    return max(1, min(cores, busy, len(itinerary.hosts) // HOSTS_A_WORKER))
+
+
+def slices(itinerary: Itinerary, count: int) -> list[Itinerary]:
+    """The itinerary in ``count`` parts that together ask every question once, at the same pace.
+
+    Every host is whole in one part, neighbours in the plan in different ones; the site's own questions are in the first.
+    """
+    pace = _share(itinerary.pace, count)
+    return [
+        msgspec.structs.replace(itinerary, hosts=itinerary.hosts[index::count], pace=pace,
+                                site=itinerary.site if index == 0 else SiteQuestions())
+        for index in range(count)
+    ]
+
+
+def _share(pace: Pace, count: int) -> Pace:
+    return msgspec.structs.replace(
+        pace, packets_per_second=pace.packets_per_second / count, hosts=max(1, pace.hosts // count),
+        connections=max(1, pace.connections // count), handshakes=max(1, pace.handshakes // count),
+        server_questions=max(1, pace.server_questions // count))
+
+
+def gather(itinerary: Itinerary, count: int, answer: Answer, on_host: Callable[[HostEvidence], None]) -> Evidence:
+    """What ``answer`` sees of the whole itinerary, asked by ``count`` processes at once.
+
+    Ctrl-C and a polite termination are passed on to the workers, which then return what they have.  A worker that dies
+    leaves its unfinished hosts incomplete and a Crash beside the site's evidence; the others go on.
+    """
+    gathered = _Gathered(itinerary)
+    workers = [_Worker(index, part, answer) for index, part in enumerate(slices(itinerary, count))]
+    with _stopping(workers) as was_stopped:
+        waiting = {worker.pipe: worker for worker in workers}
+        while waiting:
+            for pipe in wait(list(waiting)):
+                assert isinstance(pipe, Connection)
+                worker = waiting[pipe]
+                match worker.hear():
+                    case _Host(host):
+                        gathered.keep(host)
+                        if host.complete:
+                            on_host(host)
+                        continue
+                    case _Rest(evidence):
+                        gathered.summaries[worker.index] = evidence
+                    case None if not was_stopped():
+                        gathered.crashes.append(Crash(asking=worker.process.name, error="ended before it was done, with status "
+                                                      f"{worker.process.exitcode}"))
+                del waiting[pipe]
+    if not gathered.summaries:
+        if was_stopped():
+            raise KeyboardInterrupt
+        raise RuntimeError(f"no worker came back: {gathered.crashes}")
+    return gathered.evidence(complete_of=count)
+
+
+class _Host(msgspec.Struct, tag="host"):
+    evidence: HostEvidence
+
+
+class _Rest(msgspec.Struct, tag="rest"):
+    evidence: Evidence
+
+
+class _Worker:
+    """One process, and the pipe that it answers through."""
+
+    def __init__(self, index: int, part: Itinerary, answer: Answer) -> None:
+        self.index = index
+        self.pipe, theirs = _CONTEXT.Pipe(duplex=False)
+        self.process: BaseProcess = _CONTEXT.Process(target=_work, args=(part, answer, theirs), name=f"worker {index + 1}")
+        self.process.start()
+        theirs.close()
+
+    def hear(self) -> _Host | _Rest | None:
+        """The next thing it says; None where it has ended without a last word."""
+        try:
+            octets = self.pipe.recv_bytes()
+        except (EOFError, OSError):
+            self.process.join()
+            return None
+        return msgspec.msgpack.decode(octets, type=_Host | _Rest)
+
+
+def _work(part: Itinerary, answer: Answer, pipe: Connection) -> None:
+    """A worker's whole life."""
+    # Ctrl-C reaches every process at the terminal; only the one that started the others passes it on, once.
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    signal.signal(signal.SIGTERM, signal.SIG_DFL)
+    encode = msgspec.msgpack.encode
+    told: set[str] = set()
+
+    def tell(host: HostEvidence) -> None:
+        told.add(host.fqdn)
+        pipe.send_bytes(encode(_Host(host)))
+
+    evidence = answer(part, tell)
+    for host in evidence.hosts:
+        if host.fqdn not in told:
+            pipe.send_bytes(encode(_Host(host)))
+    pipe.send_bytes(encode(_Rest(msgspec.structs.replace(evidence, hosts=()))))
+
+
+@contextlib.contextmanager
+def _stopping(workers: list[_Worker]) -> Iterator[Callable[[], bool]]:
+    """Within it, an interrupt or a polite termination asks the workers to end, once; afterwards none of them is left.
+
+    Gives a function that says whether they were asked.
+    """
+    asked = False
+
+    def stop(_number: int, _frame: object) -> None:
+        nonlocal asked
+        for worker in workers if not asked else ():
+            worker.process.terminate()
+        asked = True
+
+    before = [(number, signal.signal(number, stop)) for number in (signal.SIGINT, signal.SIGTERM)]
+    try:
+        yield lambda: asked
+    finally:
+        for number, handler in before:
+            signal.signal(number, handler)
+        for worker in workers:
+            worker.pipe.close()
+            worker.process.kill()
+            worker.process.join()
+
+
+class _Gathered:
+    """What the workers have said so far, and the one run it makes."""
+
+    def __init__(self, itinerary: Itinerary) -> None:
+        self.summaries: dict[int, Evidence] = {}
+        self.crashes: list[Crash] = []
+        self._hosts = {questions.fqdn: HostEvidence(fqdn=questions.fqdn, complete=False) for questions in itinerary.hosts}
+        self._certificates: dict[str, CertificateFacts] = {}
+
+    def keep(self, host: HostEvidence) -> None:
+        """Keep one host's evidence, and of certificates that many hosts show one copy for all."""
+        one = self._certificates.setdefault
+        tls = tuple(msgspec.structs.replace(seen, chain=tuple(one(facts.sha256, facts) for facts in seen.chain))
+                    for seen in host.tls)
+        self._hosts[host.fqdn] = msgspec.structs.replace(host, tls=tls)
+
+    def evidence(self, *, complete_of: int) -> Evidence:
+        """Everything, hosts in the order of the itinerary; complete where each of so many workers says so of its part."""
+        parts = [self.summaries[index] for index in sorted(self.summaries)]
+        # Only the first was asked about the site.
+        site = self.summaries[0].site if 0 in self.summaries else SiteEvidence()
+        shortages: dict[str, int] = {}
+        for what, times in (shortage for part in parts for shortage in part.vantage.shortages):
+            shortages[what] = shortages.get(what, 0) + times
+        crashes = (*(crash for part in parts for crash in part.site.crashes), *self.crashes)
+        return Evidence(
+            vantage=msgspec.structs.replace(parts[0].vantage, shortages=tuple(shortages.items())),
+            started=min(part.started for part in parts), finished=max(part.finished for part in parts),
+            complete=len(parts) == complete_of and all(part.complete for part in parts),
+            site=msgspec.structs.replace(site, crashes=crashes), hosts=tuple(self._hosts.values()))
