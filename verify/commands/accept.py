@@ -24,7 +24,7 @@ def command(run: str, reason: str, operator: str, store: str | None) -> None:
     accepted as it is; any other needs a --reason, which is kept and shown.  A run that was interrupted, or that looked at
     some hosts or checks only, cannot be a baseline.  The plan's earlier baselines stay in the history.
     """
-    from verify.commands.probing import stop
+    from verify.commands.console import stop
     from verify.errors import UsageError
     from verify.history import queries
     from verify.history.errors import HistoryError

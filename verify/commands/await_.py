@@ -70,7 +70,8 @@ def command(
     The report has the timeline of each host beside everything that "verify" reports.
     """
     from verify.awaited import Wait
-    from verify.commands.probing import run_and_report, stop
+    from verify.commands.console import stop
+    from verify.commands.probing import run_and_report
     from verify.errors import UsageError
     from verify.watch import Rules
 

@@ -20,9 +20,10 @@ def command(output: Path, quiet: bool) -> None:
     import sys
 
     from verify import trial
+    from verify.commands.console import stop
     from verify.commands.exits import Exit, crashed
     from verify.commands.options import ProbingOptions
-    from verify.commands.probing import say, stop, write_reports
+    from verify.commands.probing import say, write_reports
     from verify.commands.progress import Progress
     from verify.errors import UsageError
     from verify.files import prove_writable

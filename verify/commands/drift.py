@@ -36,8 +36,9 @@ def command(plan: Path, options: ProbingOptions) -> None:
     now), what changed without changing its grade (a certificate, a host key, an answer, a clock beyond both
     uncertainties), what was mended, what is still open, and which limit will be crossed when if nothing changes.
     """
+    from verify.commands.console import stop
     from verify.commands.exits import Exit, exit_of
-    from verify.commands.probing import probe, stop
+    from verify.commands.probing import probe
     from verify.errors import PlanError, UsageError
     from verify.history.errors import HistoryError
     from verify.history.lock import only_one
@@ -80,7 +81,8 @@ def _compare(plan: Plan, options: ProbingOptions, baseline: Baseline, before: Re
     import msgspec
 
     from reports.drifttext import drift_text
-    from verify.commands.probing import STDOUT, columns, say_crashes
+    from verify.commands.console import STDOUT, columns
+    from verify.commands.probing import say_crashes
     from verify.drift import compare
     from verify.selection import choose_checks
 

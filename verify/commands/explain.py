@@ -17,7 +17,7 @@ def command(check: str | None, profile: str | None) -> None:
     """
     from reports.handbook import contents, page
     from shared import catalogue
-    from verify.commands.probing import stop
+    from verify.commands.console import stop
     from verify.errors import UsageError
     from verify.selection import nearest_check
 

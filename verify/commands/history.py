@@ -34,7 +34,7 @@ def command(plan: Path | None, host: str | None, as_json: bool, prune: bool, kee
 
     PLAN is the plan's file; it need not be there any more if its runs were stored under that path.
     """
-    from verify.commands.probing import stop
+    from verify.commands.console import stop
     from verify.errors import PlanError, UsageError
     from verify.history.errors import HistoryError
     from verify.history.store import Store
@@ -111,7 +111,7 @@ def _prune(history: Store, plan: int | None, keep_days: int | None, keep_runs: i
 def _host(history: Store, plan: int | None, typed: str, *, as_json: bool) -> str:
     """One host's nights and trends.  Raises UsageError for a host that was never followed, HistoryError."""
     from reports.historytext import host_json, host_text
-    from verify.commands.probing import columns
+    from verify.commands.console import columns
     from verify.history import queries
     from verify.history.following import OFFSET, drawn
     from verify.history.rows import VERDICT

@@ -20,8 +20,8 @@ def command(plan: Path, strict: bool, quiet: bool) -> None:
     cannot be read as a plan.
     """
     from shared.findings import Grade
+    from verify.commands.console import stop
     from verify.commands.exits import Exit
-    from verify.commands.probing import stop
     from verify.errors import PlanError
     from verify.grading import waivers
     from verify.lint import lint

@@ -37,8 +37,8 @@ def command(file: Path | None, *, force: bool, **given: Any) -> None:
     On a terminal and without options it asks, offering an answer to every question.  Each answer is judged by the rules of
     "seatrial lint" as it is given, and nothing is written unless the whole plan is sound.
     """
+    from verify.commands.console import stop
     from verify.commands.exits import Exit
-    from verify.commands.probing import stop
     from verify.errors import UsageError
     from verify.files import prove_writable, write_whole
     from verify.newplan import draft

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import os
 import shlex
-import shutil
 import sys
 from collections.abc import Callable
 from pathlib import Path
@@ -18,22 +17,13 @@ from reports.terminal import summary
 from shared.plan import Plan
 from shared.run import Report
 from verify import trial
-from verify.commands.exits import Exit, crashed, exit_of
+from verify.commands.console import STDOUT, columns, stop
+from verify.commands.exits import crashed, exit_of
 from verify.commands.options import ProbingOptions
 from verify.commands.progress import Progress
 from verify.errors import PlanError, UsageError
 from verify.files import prove_writable, write_whole
 from verify.planfile import read_plan
-
-#: What stands for standard output where a file may be named.
-STDOUT = "-"
-
-
-def stop(error: Exception) -> NoReturn:
-    """Say what cannot be used, on standard error, and end with exit status 2."""
-    click.echo(str(error), err=True)
-    sys.exit(Exit.UNUSABLE)
-
 
 #: Conducts a prepared trial, showing on the way what there is to be seen.
 Conduct = Callable[[trial.Prepared, ProbingOptions], Report]
@@ -130,12 +120,6 @@ def say_crashes(report: Report) -> None:
         click.echo(f"a fault of seatrial itself, please report it: {crash.error} while asking {crash.asking}", err=True)
     if crashed(report):
         click.echo("the evidence is kept in the JSON report; what the fault touched is not graded", err=True)
-
-
-def columns() -> int:
-    """How wide text may be."""
-    # Wider than this a line is hard to follow; where nothing says how wide, 80.
-    return min(shutil.get_terminal_size((80, 24)).columns, 100)
 
 
 def _folder_of(target: str | None, output: Path) -> Path | None:

@@ -32,8 +32,8 @@ def command(run: str, plan: Path | None, profile: str | None, json: str | None, 
     and are not judged.
     """
     from reports.drifttext import drift_text
+    from verify.commands.console import STDOUT, columns, stop
     from verify.commands.exits import exit_of
-    from verify.commands.probing import STDOUT, columns, stop
     from verify.commands.rendering import write_renderings
     from verify.drift import compare
     from verify.errors import PlanError, UsageError

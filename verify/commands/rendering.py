@@ -10,7 +10,7 @@ from reports.html import to_html
 from reports.jsonfile import to_json
 from reports.ticket import ticket_text
 from shared.run import Report
-from verify.commands.probing import STDOUT
+from verify.commands.console import STDOUT
 from verify.errors import UsageError
 from verify.files import prove_writable, write_all
 

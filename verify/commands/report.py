@@ -50,7 +50,7 @@ def command(
     RUN is a run's id, the beginning of one, or "last".  To grade it anew, see "regrade".
     """
     from verify.bundling import read_kinds
-    from verify.commands.probing import stop
+    from verify.commands.console import stop
     from verify.errors import UsageError
     from verify.history.errors import HistoryError
 
@@ -109,7 +109,7 @@ def _load(run: str, store: str | None) -> StoredRun:
 
 def _render(stored: StoredRun, json: str | None, html: str | None, text: str | None, kinds: tuple[str, ...]) -> None:
     from reports.redact import redact
-    from verify.commands.probing import STDOUT
+    from verify.commands.console import STDOUT
     from verify.commands.rendering import write_renderings
 
     if json is None and html is None and text is None:
@@ -157,7 +157,7 @@ def _check(path: Path, signers: Path | None) -> int:
 def _before_after(before: str, after: str, html: str | None, store: str | None) -> None:
     from reports.beforeafter import build, to_html
     from reports.drifttext import drift_text
-    from verify.commands.probing import STDOUT, columns
+    from verify.commands.console import STDOUT, columns
     from verify.drift import compare
     from verify.files import prove_writable, write_whole
     from verify.history import queries

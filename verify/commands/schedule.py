@@ -37,8 +37,8 @@ def command(plan: Path, at: tuple[int, int], output: Path | None, profile: str |
     two; were both in place, a lock would keep their runs apart.
     """
     from reports.schedules import Nightly, schedule_text
+    from verify.commands.console import stop
     from verify.commands.options import account
-    from verify.commands.probing import stop
     from verify.errors import PlanError, UsageError
     from verify.history.place import is_url, place_of
     from verify.planfile import read_plan

@@ -49,8 +49,8 @@ def command(
     One host is one side of A4, in black and white, with boxes to tick and to initial.  A plan with a mistake in it gives
     no sheet: it would be typed in.
     """
+    from verify.commands.console import stop
     from verify.commands.exits import Exit
-    from verify.commands.probing import stop
     from verify.errors import PlanError, UsageError
     from verify.planfile import read_plan
     from verify.selection import choose_hosts
