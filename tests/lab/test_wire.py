@@ -23,6 +23,7 @@ pytestmark = [pytest.mark.lab, pytest.mark.timeout(180)]
 FAR, FAR_6 = "198.51.100.9", "2001:db8:1::9"
 DARK, DARK_6 = "203.0.113.9", "2001:db8:2::9"
 PAIR = "203.0.113.80"
+PROXIED = "192.0.2.90"   # lives on far, and honest answers ARP for it
 _MUTE = """
 table inet filter {
   chain output { type filter hook output priority 0;
@@ -53,10 +54,10 @@ NODES = (
     Node("dome-c", (Plug("hosts", ("192.0.2.13/24",)), Plug("hosts", ("192.0.2.14/24",)))),   # two interfaces, one wire
     _host("dome-d", "192.0.2.15", "192.0.2.16"),                      # and dome-e, by mistake
     Node("honest", (Plug("hosts", ("192.0.2.1/24", "2001:db8::1/64")), Plug("far", ("198.51.100.1/24", "2001:db8:1::1/64"))),
-         forwards=True),
+         routes=((f"{PROXIED}/32", FAR),), forwards=True, settings=("net.ipv4.conf.all.proxy_arp=1",)),
     Node("mute", (Plug("hosts", ("192.0.2.2/24", "2001:db8::2/64")), Plug("dark", ("203.0.113.1/24", "2001:db8:2::1/64"))),
          forwards=True, rules=_MUTE),
-    Node("far", (Plug("far", (f"{FAR}/24", f"{FAR_6}/64")),), ("198.51.100.1", "2001:db8:1::1")),
+    Node("far", (Plug("far", (f"{FAR}/24", f"{FAR_6}/64", f"{PROXIED}/32")),), ("198.51.100.1", "2001:db8:1::1")),
     Node("dark", (Plug("dark", (f"{DARK}/24", f"{DARK_6}/64")),), ("203.0.113.1", "2001:db8:2::1")),
     Node("twin-a", (Plug("dark", ("203.0.113.81/24",)),), ("203.0.113.1",)),
     Node("twin-b", (Plug("dark", ("203.0.113.82/24",)),), ("203.0.113.1",)),
@@ -86,7 +87,7 @@ def plan(site: Site) -> str:
     hosts = [("dome-a", ("192.0.2.11", "2001:db8::11"), "mgmt", macs["dome-a"]),
              ("dome-b", ("192.0.2.12", "2001:db8::12"), "mgmt", macs["dome-b"]),
              ("dome-c", ("192.0.2.13",), "mgmt", ""), ("dome-d", ("192.0.2.15",), "mgmt", ""),
-             ("dome-e", ("192.0.2.16",), "mgmt", ""), ("dome-f", ("192.0.2.99",), "mgmt", ""),
+             ("dome-e", ("192.0.2.16",), "mgmt", ""), ("dome-f", ("192.0.2.99",), "mgmt", ""), ("dome-g", (PROXIED,), "mgmt", ""),
              ("far", (FAR, FAR_6), "far", ""), ("dark", (DARK, DARK_6), "dark", ""), ("pair", (PAIR,), "dark", ""),
              ("jumbo", ("192.0.2.14",), "jumbo", "")]
     rows = "\n".join(f'[[hosts]]\nname = "{name}"\naddress = [{", ".join(chr(34) + one + chr(34) for one in addresses)}]\n'
@@ -191,6 +192,13 @@ def test_the_gateway_has_one_owner(site: Site, seen: Run) -> None:
     """It is looked at like the hosts."""
     finding = seen.finding("site", "host.address-conflict", "192.0.2.1")
     assert (finding["grade"], finding["found"]) == ("pass", mac_of(site, "honest"))
+
+
+def test_a_router_that_answers_for_a_host_behind_it_is_named(site: Site, seen: Run) -> None:
+    """Its hardware address is the gateway's, and the host's echoes come with a hop less."""
+    finding = seen.finding("dome-g", "host.address-conflict", PROXIED)
+    assert (finding["grade"], finding["found"]) == ("caution", mac_of(site, "honest")), finding["message"]
+    assert "the gateway 192.0.2.1" in finding["message"]
 
 
 def test_what_lies_behind_a_router_has_no_owner_here(seen: Run) -> None:

@@ -10,8 +10,12 @@ from shared.questions import OwnersQuestion, PathQuestion
 
 
 def gateway_questions(plan: Plan) -> tuple[OwnersQuestion, ...]:
-    """One question a planned gateway, in plan order: a second owner of its address takes a whole network down."""
-    gateways = [network.gateway for network in plan.networks if network.gateway]
+    """One question a planned gateway, in plan order: a second owner of its address takes a whole network down.
+
+    A gateway that is a planned host itself is asked about as a host, and not twice a second (RFC 1122 section 2.3.2.1).
+    """
+    hosts = {address for host in plan.hosts for address in host.addresses}
+    gateways = [network.gateway for network in plan.networks if network.gateway and network.gateway not in hosts]
     return tuple(OwnersQuestion(gateway) for gateway in _addresses(gateways))
 
 

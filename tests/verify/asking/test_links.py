@@ -33,6 +33,13 @@ def test_every_address_is_asked_for_its_owner_and_the_gateway_once(dual: Plan) -
     assert gateway_questions(dual) == (OwnersQuestion("192.0.2.1"),)
 
 
+def test_a_gateway_that_is_a_planned_host_is_asked_about_once(dual: Plan) -> None:
+    """RFC 1122 section 2.3.2.1: one request a second to one destination."""
+    host = msgspec.structs.replace(dual.hosts[1], addresses=("192.0.2.1",))
+    plan = msgspec.structs.replace(dual, hosts=(dual.hosts[0], host))
+    assert (gateway_questions(plan), owner_questions(host)) == ((), (OwnersQuestion("192.0.2.1"),))
+
+
 def test_the_size_to_try_is_the_networks(dual: Plan) -> None:
     """As planned, for each address; a host of no known network is asked nothing."""
     assert path_questions(dual, dual.hosts[0]) == (PathQuestion("192.0.2.11", 9000), PathQuestion("2001:db8::11", 9000))
