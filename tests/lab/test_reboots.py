@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import signal
+import subprocess
 import time
 from collections.abc import Iterator, Sequence
 from pathlib import Path
@@ -28,13 +29,15 @@ QUICK = ("--every", "0.4 s", "--steady", "1 s", "--grace", "4 s", "--question-ti
 
 HOSTS = tuple(Machine(f"quay-{letter}", (f"192.0.2.{11 + place}",)) for place, letter in enumerate("abcdef"))
 SOUND, SLOW, GONE, OTHER_KEY, NO_TIME, STAYS = HOSTS
+#: A host that can be asked itself.  Namespaces share their kernel, so its boot identifier never changes, whatever its wire does.
+ASKED = Machine("quay-g", ("192.0.2.17",), certificate="", clock="")
 
 
 def nodes() -> list[Node]:
     return [
         Node("runner", (Plug("deck", ("192.0.2.200/24",)),)),
         Node("services", (Plug("deck", tuple(f"{address}/24" for address in (SERVICES, *SOURCES))),)),
-        *(host.node("deck", {4: 24}, ()) for host in HOSTS),
+        *(host.node("deck", {4: 24}, ()) for host in (*HOSTS, ASKED)),
     ]
 
 
@@ -46,7 +49,7 @@ def zones() -> tuple[Zone, Zone]:
     return forward, backward
 
 
-def plan(hosts: Sequence[Machine]) -> str:
+def plan(hosts: Sequence[Machine], *, ports: str = '"22/tcp", "443/tcp"', extra: str = "") -> str:
     rows = "\n".join(f'[[hosts]]\nname = "{host.name}"\naddress = "{host.addresses[0]}"\nnetwork = "mgmt"\nrole = "node"\n'
                      for host in hosts)
     quoted = ", ".join(f'"{source}"' for source in SOURCES)
@@ -65,10 +68,11 @@ anchors = ["site-ca.pem"]
 subnet = "192.0.2.0/24"
 gateway = "{SERVICES}"
 [roles.node]
-open = ["22/tcp", "443/tcp"]
-tls = ["443/tcp"]
+open = [{ports}]
+tls = [{'"443/tcp"' if "443" in ports else ""}]
 ssh = ["22/tcp"]
-ntp = true
+ntp = {"true" if "443" in ports else "false"}
+{extra}
 {rows}"""
 
 
@@ -86,6 +90,19 @@ class Quay:
         started += [servers.time_server("services", f"source {source}", self.site.folder / f"source-{source}", (source,))
                     for source in SOURCES]
         self.site.daemons.start([*started, *(server for host in HOSTS for server in self.servers[host.name])])
+
+    def admit(self, host: Machine) -> str:
+        """Start an SSH server on a host that lets root in with a key; the plan's lines for that."""
+        folder = self.site.folder
+        host_key, key = servers.write_host_key(folder / "asked-host.key"), servers.write_host_key(folder / "asked.key")
+        public, login = (subprocess.run([find("ssh-keygen"), "-y", "-f", str(path)], capture_output=True, text=True, check=True,
+                                        timeout=30).stdout for path in (host_key, key))
+        (folder / "authorized").write_text(login, encoding="ascii")
+        (folder / "known_hosts").write_text(f"{host.addresses[0]} {public}", encoding="ascii")
+        self.site.daemons.start([servers.shell_server(
+            host.name, f"{host.name} sshd", folder / "asked", host.addresses, host_key,
+            options=(f"AuthorizedKeysFile {folder}/authorized", "PermitRootLogin prohibit-password", "StrictModes no"))])
+        return f'[access]\nuser = "root"\nkey = "{key}"\nknown_hosts = "{folder}/known_hosts"\n'
 
     def down(self, host: Machine) -> None:
         """Services first, as at a shutdown, then the link."""
@@ -143,6 +160,12 @@ def rebooted(quay: Quay, tmp_path_factory: pytest.TempPathFactory) -> Run:
     time.sleep(2.0)  # the slow one's SSH server comes last, and late
     quay.start(SLOW, "sshd")
     return running.finish()
+
+
+@pytest.fixture(scope="module")
+def access(quay: Quay) -> str:
+    """The plan's lines that let one host be asked itself."""
+    return quay.admit(ASKED)
 
 
 def boot(run: Run, host: Machine) -> dict[str, str]:
@@ -240,6 +263,32 @@ def test_since_lets_a_host_settle_that_is_back_already(quay: Quay) -> None:
     assert run.finding(SOUND.name, "boot.settled")["grade"] == "pass"
     assert run.finding(SOUND.name, "boot.down")["grade"] == "unproven"
     assert run.finding(SOUND.name, "boot.up", "22/tcp")["grade"] == "pass"
+
+
+def test_a_cut_wire_is_told_from_a_reboot_by_the_hosts_own_word(quay: Quay, access: str) -> None:
+    """The silence was seen and the boot is the old one: asked over SSH before and after, it fails where silence would pass."""
+    text = plan((ASKED,), ports='"22/tcp"', extra=access)
+    running = quay.site.start(text, *QUICK, "--timeout", "30 s", "--no-store", "--only", "boot.*", command="await")
+    time.sleep(4)  # the watch needs some rounds, and a login
+    quay.link(ASKED, "down")
+    time.sleep(2.5)  # a silence of some rounds
+    quay.link(ASKED, "up")
+    run = running.finish()
+    seen = run.host(ASKED.name)["evidence"]["boot"]
+    assert len(seen["outages"]) == 1
+    assert seen["before"]["boot_id"] == seen["after"]["boot_id"] != ""
+    assert run.finding(ASKED.name, "boot.down")["grade"] == "pass"
+    finding = run.finding(ASKED.name, "boot.new")
+    assert finding["grade"] == "fail"
+    assert "still runs the boot from before" in finding["message"]
+
+
+def test_since_is_held_against_when_the_boot_began(quay: Quay, access: str) -> None:
+    """A host that says it booted long before the order still runs the old boot."""
+    uptime = float(Path("/proc/uptime").read_text(encoding="ascii").split()[0])
+    run = quay.site.start(plan((ASKED,), ports='"22/tcp"', extra=access), *QUICK, "--timeout", "30 s", "--no-store", "--only",
+                          "boot.*", "--since", f"{uptime / 2:.0f} s", command="await").finish()
+    assert (run.finding(ASKED.name, "boot.down")["grade"], run.finding(ASKED.name, "boot.new")["grade"]) == ("fail", "fail")
 
 
 def test_an_interrupt_reports_what_was_seen(quay: Quay, tmp_path: Path) -> None:
