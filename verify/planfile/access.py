@@ -44,7 +44,7 @@ def read_access(value: object, source: Source, plan: Path) -> Access | None:
         return None
     table = fill(AccessTable, _without_secrets(value, source), source, ("access",))
     assert table is not None, "a table was given"
-    if not _USER.fullmatch(table.user):
+    if isinstance(value.get("user"), str) and not _USER.fullmatch(table.user):
         source.problem(("access", "user"), '[access] user is not the name of an account; write the name alone, such as "trial"')
     if table.key is not None and ("\n" in table.key or "-----BEGIN" in table.key):
         source.problem(("access", "key"), '[access] key holds a key itself; keep the key in a file of its own, and name the '

@@ -1,0 +1,280 @@
+"""Reading what hosts print: each form of output, by GNU tools, BusyBox and the kernel, and any text at all."""
+
+from __future__ import annotations
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from probes.hostfacts import READERS, addresses, names, routes, services, times
+from shared.hostcommands import GREETING, TOPICS, commands_for, written_out
+from shared.hostfacts import InterfaceAddress, Link, Neighbour, Resolver, Route, TimeSource
+
+
+@pytest.mark.parametrize("name", sorted(READERS))
+@given(text=st.text() | st.lists(st.sampled_from(
+    ["default", "via", "dev", "eth0", "192.0.2.1", "192.0.2.0/24", "metric", "inet", "1:", "lo:", "<UP>", "nexthop", "|--", "/32",
+     "host", "LOCAL", "Iface", "Destination", "00000000", "ffffffff" * 4, "nameserver", "search", "=", "^", "Id=", "\n", "%N",
+     "²", "valid_lft", "-1sec", "999999999999999999999", "\x00"])).map(" ".join))
+def test_no_output_makes_a_reader_raise(name: str, text: str) -> None:
+    """A reader returns what it could read, or None."""
+    READERS[name](text)
+
+
+def test_every_command_of_the_table_has_its_reader_and_only_reads() -> None:
+    """No command holds a character that joins, redirects or substitutes; the only pattern is for file names."""
+    commands = [one for topic in TOPICS for one in topic.alternatives]
+    assert len(commands) > 40
+    assert {one.reader for one in commands} == set(READERS)
+    assert not [one.command for one in commands if set(one.command) & set(";|&<>$`\\\"'!~#()[]")]
+    first_words = {one.command.removeprefix("busybox ").split()[0].removeprefix("/sbin/") for one in commands}
+    assert first_words == {"date", "cat", "ip", "grep", "resolvectl", "systemctl", "chronyc", "ntpq", "timedatectl", "hostname",
+                           "uname", "getent"}
+    assert all(" show" in one.command or " list-units" in one.command for one in commands
+               if one.command.split()[0] in ("systemctl", "timedatectl") or " ip " in f" {one.command} ")
+
+
+def test_a_name_of_the_plan_cannot_add_a_command() -> None:
+    """Whatever the plan calls a host or a service, it stays one word."""
+    (topic,) = [topic for topic in TOPICS if topic.name == "look-up of its own name"]
+    assert written_out(topic, services=(), name="a; reboot")[0].command == "getent ahosts 'a; reboot'"
+    (topic,) = [topic for topic in TOPICS if topic.name == "services"]
+    assert written_out(topic, services=("ssh", "$(reboot)"), name="a")[0].command.endswith(" ssh '$(reboot)'")
+    assert written_out(topic, services=(), name="a") == ()
+
+
+def test_what_explain_shows_is_what_is_run() -> None:
+    assert ("routes over IPv4", ("ip -4 route show", "/sbin/ip -4 route show", "busybox ip -4 route show",
+                                 "cat /proc/net/route")) in commands_for("system.route")
+    assert commands_for("name.forward") == ()
+    assert " " not in GREETING
+
+
+@pytest.mark.parametrize(("text", "expected"), [
+    ("default via 192.0.2.1 dev eth0 proto dhcp src 192.0.2.11 metric 100 \n",
+     (Route(destination="default", gateway="192.0.2.1", interface="eth0", metric=100, origin="dhcp"),)),
+    ("default via fe80::1 dev eth0 proto ra metric 1024 expires 1798sec pref medium\n",
+     (Route(destination="default", gateway="fe80::1", interface="eth0", metric=1024, origin="ra"),)),
+    ("default via inet6 2001:DB8::1 dev eth0\n", (Route(destination="default", gateway="2001:db8::1", interface="eth0"),)),
+    ("default dev ppp0 scope link\n", (Route(destination="default", interface="ppp0"),)),
+    ("default \n\tnexthop via 192.0.2.1 dev eth0 weight 1 \n\tnexthop via 192.0.2.2 dev eth1 weight 1 \n",
+     (Route(destination="default", gateway="192.0.2.1", interface="eth0"),
+      Route(destination="default", gateway="192.0.2.2", interface="eth1"))),
+    ("default proto static metric 5 \n\tnexthop via 192.0.2.1 dev eth0 weight 1 \n",
+     (Route(destination="default", gateway="192.0.2.1", interface="eth0", metric=5, origin="static"),)),
+    # A route that carries nothing is no way out (ip-route(8)).
+    ("unreachable default dev lo metric 4294967295 error -101\n192.0.2.0/24 dev eth0\n",
+     (Route(destination="192.0.2.0/24", interface="eth0"),)),
+    ("Welcome to the observatory\ndefault via 192.0.2.1 dev eth0\n",
+     (Route(destination="default", gateway="192.0.2.1", interface="eth0"),)),
+    ("", ()),
+    ("ip: command not understood\n", None),
+    ("default of what\n", None),
+])
+def test_routes_as_ip_prints_them(text: str, expected: tuple[Route, ...] | None) -> None:
+    """iproute2 and BusyBox; an empty table is known to be empty, and other text is not."""
+    assert routes.routes(text) == expected
+
+
+PROC_ROUTE = """\
+Iface	Destination	Gateway 	Flags	RefCnt	Use	Metric	Mask		MTU	Window	IRTT
+eth0	00000000	010200C0	0003	0	0	0	00000000	0	0	0
+eth1	00000000	FE0200C0	0003	0	0	100	00000000	0	0	0
+eth0	000200C0	00000000	0001	0	0	0	00FFFFFF	0	0	0
+eth0	006433C6	00000000	0200	0	0	0	00FFFFFF	0	0	0
+"""
+
+
+def test_routes_in_the_kernels_file() -> None:
+    """proc(5): hexadecimal in the processor's order, rejecting routes left out."""
+    assert routes.proc_routes_4(PROC_ROUTE) == (
+        Route(destination="default", gateway="192.0.2.1", interface="eth0"),
+        Route(destination="default", gateway="192.0.2.254", interface="eth1", metric=100),
+        Route(destination="192.0.2.0/24", interface="eth0"))
+    assert routes.proc_routes_4(PROC_ROUTE.splitlines()[0]) == ()
+    assert routes.proc_routes_4("cat: can't open '/proc/net/route'") is None
+
+
+def test_ipv6_routes_in_the_kernels_file() -> None:
+    zero, one = "0" * 32, "20010db8000000000000000000000001"
+    text = (f"{zero} 00 {zero} 00 {one} 00000400 00000001 00000000 00000003     eth0\n"
+            f"20010db8000000000000000000000000 40 {zero} 00 {zero} 00000100 00000001 00000000 00000001     eth0\n"
+            f"{one} 80 {zero} 00 {zero} 00000000 00000002 00000000 80200001       lo\n"
+            f"{zero} 00 {zero} 00 {zero} ffffffff 00000001 00000000 00200200       lo\n")
+    assert routes.proc_routes_6(text) == (
+        Route(destination="default", gateway="2001:db8::1", interface="eth0", metric=1024),
+        Route(destination="2001:db8::/64", interface="eth0", metric=256))
+    assert routes.proc_routes_6("") is None
+
+
+@pytest.mark.parametrize(("text", "expected"), [
+    ("192.0.2.1 dev eth0 lladdr 00:00:5E:00:53:01 REACHABLE\n",
+     (Neighbour(address="192.0.2.1", interface="eth0", mac="00:00:5e:00:53:01", state="REACHABLE"),)),
+    ("192.0.2.1 dev eth0  FAILED\n", (Neighbour(address="192.0.2.1", interface="eth0", state="FAILED"),)),
+    ("fe80::1 dev eth0 lladdr 00:00:5e:00:53:01 router STALE\n",
+     (Neighbour(address="fe80::1", interface="eth0", mac="00:00:5e:00:53:01", state="STALE"),)),
+    ("", ()), ("no such thing\n", None),
+])
+def test_neighbours_as_ip_prints_them(text: str, expected: tuple[Neighbour, ...] | None) -> None:
+    assert routes.neighbours(text) == expected
+
+
+def test_neighbours_in_the_kernels_file() -> None:
+    text = ("IP address       HW type     Flags       HW address            Mask     Device\n"
+            "192.0.2.1        0x1         0x2         00:00:5e:00:53:01     *        eth0\n"
+            "192.0.2.9        0x1         0x0         00:00:00:00:00:00     *        eth0\n")
+    assert routes.proc_neighbours(text) == (
+        Neighbour(address="192.0.2.1", interface="eth0", mac="00:00:5e:00:53:01", state="REACHABLE"),
+        Neighbour(address="192.0.2.9", interface="eth0", state="INCOMPLETE"))
+
+
+IP_ADDRESS = """\
+1: lo: <LOOPBACK,UP,LOWER_UP> mtu 65536 qdisc noqueue state UNKNOWN group default qlen 1000
+    link/loopback 00:00:00:00:00:00 brd 00:00:00:00:00:00
+    inet 127.0.0.1/8 scope host lo
+       valid_lft forever preferred_lft forever
+2: eth0@if7: <BROADCAST,MULTICAST,UP,LOWER_UP> mtu 9000 qdisc noqueue state UP group default qlen 1000
+    link/ether 00:00:5E:00:53:11 brd ff:ff:ff:ff:ff:ff link-netnsid 0
+    inet 192.0.2.11/24 brd 192.0.2.255 scope global dynamic eth0
+       valid_lft 3599sec preferred_lft 3599sec
+    inet 192.0.2.111/24 brd 192.0.2.255 scope global secondary eth0
+       valid_lft forever preferred_lft forever
+    inet 198.51.100.1 peer 198.51.100.2/32 scope global eth0
+    inet6 2001:db8::11/64 scope global dadfailed tentative
+       valid_lft forever preferred_lft forever
+    inet6 fe80::200:5eff:fe00:5311/64 scope link
+       valid_lft forever preferred_lft forever
+3: eth1: <BROADCAST,MULTICAST> mtu 1500 qdisc noop state DOWN group default qlen 1000
+    link/ether 00:00:5e:00:53:12 brd ff:ff:ff:ff:ff:ff
+"""
+
+
+def test_addresses_as_ip_prints_them() -> None:
+    """Leases by their end, peers by their mask, the kernel's own words kept."""
+    assert addresses.addresses(IP_ADDRESS) == (
+        InterfaceAddress(address="127.0.0.1", prefix_length=8, interface="lo", scope="host", dynamic=False),
+        InterfaceAddress(address="192.0.2.11", prefix_length=24, interface="eth0", dynamic=True, valid_seconds=3599),
+        InterfaceAddress(address="192.0.2.111", prefix_length=24, interface="eth0", dynamic=False, flags=("secondary",)),
+        InterfaceAddress(address="198.51.100.1", prefix_length=32, interface="eth0", dynamic=False),
+        InterfaceAddress(address="2001:db8::11", prefix_length=64, interface="eth0", dynamic=False,
+                         flags=("dadfailed", "tentative")),
+        InterfaceAddress(address="fe80::200:5eff:fe00:5311", prefix_length=64, interface="eth0", scope="link", dynamic=False))
+    assert addresses.addresses("nothing of the kind") is None
+
+
+def test_interfaces_as_ip_prints_them() -> None:
+    assert addresses.links(IP_ADDRESS) == (
+        Link(interface="lo", mtu=65536, mac="00:00:00:00:00:00", up=True),
+        Link(interface="eth0", mtu=9000, mac="00:00:5e:00:53:11", up=True),
+        Link(interface="eth1", mtu=1500, mac="00:00:5e:00:53:12", up=False))
+
+
+def test_addresses_in_the_kernels_files() -> None:
+    """Masks and interfaces come from the connected routes; whether an IPv4 address is leased is not said."""
+    text = ("Main:\n  +-- 0.0.0.0/0 3 0 5\n     |-- 0.0.0.0\n        /0 universe UNICAST\nLocal:\n"
+            "     |-- 127.0.0.1\n        /32 host LOCAL\n     |-- 192.0.2.0\n        /24 link UNICAST\n"
+            "     |-- 192.0.2.11\n        /32 host LOCAL\n     |-- 192.0.2.255\n        /32 link BROADCAST\n"
+            f"{PROC_ROUTE}20010db8000000000000000000000011 02 40 00 00     eth0\n")
+    assert addresses.proc_addresses(text) == (
+        InterfaceAddress(address="127.0.0.1", prefix_length=8, interface="lo", scope="host"),
+        InterfaceAddress(address="192.0.2.11", prefix_length=24, interface="eth0"),
+        InterfaceAddress(address="2001:db8::11", prefix_length=64, interface="eth0", dynamic=True))
+
+
+def test_interfaces_in_the_kernels_files() -> None:
+    text = "/sys/class/net/eth0/mtu:9000\n/sys/class/net/lo/mtu:65536\n/sys/class/net/eth0/address:00:00:5E:00:53:11\n"
+    assert addresses.sys_links(text) == (
+        Link(interface="eth0", mtu=9000, mac="00:00:5e:00:53:11"), Link(interface="lo", mtu=65536))
+
+
+@pytest.mark.parametrize(("text", "servers", "search"), [
+    ("nameserver 192.0.2.53\nnameserver 192.0.2.54\nsearch obs.example.net\n",
+     ("192.0.2.53", "192.0.2.54"), ("obs.example.net",)),
+    # resolv.conf(5): the last search or domain line counts.
+    ("domain one.example.net\nsearch Obs.example.net. lab.example.net\n", ("127.0.0.1",), ("obs.example.net", "lab.example.net")),
+    ("search a.example.net\ndomain b.example.net c.example.net\n", ("127.0.0.1",), ("b.example.net",)),
+    ("# nameserver 192.0.2.53\n; nameserver 192.0.2.53\nnameserver nonsense\nsearch .\n", ("127.0.0.1",), ()),
+    ("nameserver fe80::53%eth0\n", ("fe80::53",), ()),
+    ("", ("127.0.0.1",), ()),
+])
+def test_a_resolvers_file(text: str, servers: tuple[str, ...], search: tuple[str, ...]) -> None:
+    """Without a server, the library asks the host itself."""
+    assert names.resolver(text) == Resolver(servers=servers, search=search, source="")
+
+
+@pytest.mark.parametrize(("servers", "stub"), [
+    (("127.0.0.53",), "127.0.0.53"), (("::1",), "::1"), (("192.0.2.53",), ""), (("127.0.0.53", "192.0.2.53"), ""), ((), ""),
+])
+def test_a_forwarder_on_the_host_itself(servers: tuple[str, ...], stub: str) -> None:
+    """It is one only where no other server stands beside it."""
+    assert names.behind(Resolver(servers=servers, search=(), source="")) == stub
+
+
+def test_the_servers_of_resolvectl() -> None:
+    text = "Global: 192.0.2.53\nLink 2 (eth0): 192.0.2.53 192.0.2.54#ns.example.net fe80::53%eth0\nLink 3 (eth1):\n"
+    told = names.resolvectl(text)
+    assert told is not None
+    assert told.servers == ("192.0.2.53", "192.0.2.54", "fe80::53")
+    assert names.resolvectl("Failed to connect to bus") is None
+
+
+@pytest.mark.parametrize(("text", "expected"), [
+    ("1795603493.257573977\n", (1795603493257573977, 1)),
+    ("1795603493.%N\n", (1795603493 * 10**9, 10**9)),
+    ("1795603493\n", (1795603493 * 10**9, 10**9)),
+    ("1795603493.N\n", (1795603493 * 10**9, 10**9)),
+    ("+%s.%N\n", None), ("-1\n", None), ("1795603493.25\n", None), ("", None),
+])
+def test_the_time_as_date_prints_it(text: str, expected: tuple[int, int] | None) -> None:
+    """With and without %N, which BusyBox may print as it stands: then the reading is of whole seconds."""
+    assert times.clock(text) == expected
+
+
+def test_uptime_and_identifiers() -> None:
+    assert times.uptime("4624.56 6775.26\n") == 4624.56
+    assert times.uptime("up 3 days") is None
+    assert names.identifier("34BCDFAF-1f8e-4de3-b542-27597a642a71\n") == "34bcdfaf1f8e4de3b54227597a642a71"
+    assert names.identifier("uninitialized\n") is None
+    assert names.word("dome-a\n") == "dome-a"
+    assert names.word("hostname: no such thing\n") is None
+    assert names.looked_up("192.0.2.11 STREAM dome-a\n192.0.2.11 DGRAM\nfe80::1 STREAM\n") == ("192.0.2.11",)
+
+
+def test_units_as_systemctl_shows_them() -> None:
+    text = ("Id=ssh.service\nLoadState=loaded\nActiveState=active\nUnitFileState=enabled\n\n"
+            "Id=nope.service\nLoadState=not-found\nActiveState=inactive\nUnitFileState=\n")
+    units = services.units(text)
+    assert units is not None
+    assert [(unit.name, unit.load, unit.active, unit.enabled) for unit in units] == [
+        ("ssh.service", "loaded", "active", "enabled"), ("nope.service", "not-found", "inactive", "")]
+    assert services.units("System has not been booted with systemd as init system") is None
+
+
+@pytest.mark.parametrize(("text", "expected"), [
+    ("", ()), ("chrony.service loaded failed failed chrony, an NTP client\n", ("chrony.service",)),
+    ("● tide.mount loaded failed failed /tide\n", ("tide.mount",)), ("Failed to connect to bus: nothing there\n", None),
+])
+def test_failed_units(text: str, expected: tuple[str, ...] | None) -> None:
+    assert services.failed_units(text) == expected
+
+
+def test_sources_of_three_time_services() -> None:
+    """chronyc(1) by commas, ntpq by columns, timedatectl by properties."""
+    assert times.chrony_sources("^,*,192.0.2.61,2,6,377,20,-0.1,-0.1,0.1\n^,?,2001:DB8::61,0,6,0,4,0,0,0\n") == (
+        TimeSource(address="192.0.2.61", selected=True, reachable=True, state="*"),
+        TimeSource(address="2001:db8::61", selected=False, reachable=False, state="?"))
+    assert times.chrony_sources("") == ()
+    assert times.chrony_sources("506 Cannot talk to daemon\n") is None
+    table = ("     remote           refid      st t when poll reach   delay   offset  jitter\n"
+             "==============================================================================\n"
+             " 0.tide.pool.n   .POOL.          16 p    -   64    0    0.000   +0.000   0.000\n"
+             "*192.0.2.61      192.0.2.1        2 u   34   64  377    0.421   -0.012   0.031\n"
+             "x192.0.2.62      192.0.2.1        2 u   30   64  377    0.400  900.000   0.031\n")
+    assert times.ntpq_peers(table) == (
+        TimeSource(address="192.0.2.61", selected=True, reachable=True, state="*"),
+        TimeSource(address="192.0.2.62", selected=False, reachable=True, state="x"))
+    shown = ("SystemNTPServers=192.0.2.61 192.0.2.62\nFallbackNTPServers=\nServerName=192.0.2.62\nServerAddress=192.0.2.62\n"
+             "NTPMessage={ Leap=0, Version=4, Mode=4, Stratum=2, Ignored=no }\n")
+    assert times.timesync(shown) == (
+        TimeSource(address="192.0.2.62", selected=True, reachable=True), TimeSource(address="192.0.2.61", selected=False))
+    assert times.timesync("Failed to connect to bus\n") is None

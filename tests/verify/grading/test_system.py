@@ -1,0 +1,535 @@
+"""Grading the host's own word: routes, addresses, resolver, names, time service, services, questions, twins, and no login."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any
+
+import msgspec
+import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+
+from shared import catalogue
+from shared.evidence import (
+    ClockEvidence,
+    CommandAnswer,
+    Evidence,
+    Failure,
+    FailureKind,
+    HostEvidence,
+    SiteEvidence,
+    SshHostKey,
+    SystemEvidence,
+    Vantage,
+)
+from shared.findings import Finding, Grade
+from shared.hostcommands import TOPICS
+from shared.hostfacts import (
+    HostFacts,
+    InterfaceAddress,
+    Link,
+    Neighbour,
+    Resolver,
+    Route,
+    TimeSource,
+    Unit,
+)
+from shared.plan import Access, Endpoint, OwnQuestion, Plan, Port, Role
+from verify.grading import gateway, system
+from verify.grading.case import Case
+
+AT = "2026-11-25T10:00:00.000000Z"
+GATEWAY = "192.0.2.1"
+ACCESS = Access(user="trial", known_hosts="known_hosts", key="trial.key")
+ROLE = Role(name="node", open=(Port(22),), ssh=(Port(22),), services=("ssh",))
+DEFAULT = Route(destination="default", gateway=GATEWAY, interface="eth0")
+OWN = InterfaceAddress(address="192.0.2.11", prefix_length=24, interface="eth0", dynamic=False)
+LOOPBACKS = (InterfaceAddress(address="127.0.0.1", prefix_length=8, interface="lo", scope="host", dynamic=False),
+             InterfaceAddress(address="fe80::1", prefix_length=64, interface="eth0", scope="link", dynamic=False))
+
+
+def unit(name: str, active: str = "active", enabled: str = "enabled", load: str = "loaded", asked: str = "") -> Unit:
+    return Unit(asked=asked or name, name=f"{name}.service", load=load, active=active, enabled=enabled)
+
+
+#: What a sound dome-a of the sound plan says of itself.
+SOUND = HostFacts(
+    routes_4=(DEFAULT, Route(destination="192.0.2.0/24", interface="eth0")), routes_6=(), addresses=(*LOOPBACKS, OWN),
+    links=(Link(interface="lo", mtu=65536), Link(interface="eth0", mtu=1500, mac="00:00:5e:00:53:11")),
+    neighbours=(Neighbour(address=GATEWAY, interface="eth0", mac="00:00:5e:00:53:01", state="REACHABLE"),),
+    resolver=Resolver(servers=("192.0.2.53", "192.0.2.54"), search=("obs.example.net",), source="/etc/resolv.conf"),
+    host_name="dome-a", full_name="dome-a.obs.example.net", name_addresses=("192.0.2.11",), uptime_seconds=7200.0,
+    boot_id="a" * 32, machine_id="b" * 32, units=(unit("ssh"),), failed_units=(),
+    time_units=(unit("chrony"), unit("chrony", asked="chronyd"), unit("ntpsec", load="not-found", active="inactive")),
+    time_sources=tuple(TimeSource(address=f"192.0.2.{last}", selected=last == 61, reachable=True) for last in (61, 62, 63, 64)))
+
+
+def said(facts: HostFacts = SOUND, **fields: Any) -> SystemEvidence:
+    answers = tuple(CommandAnswer(topic=topic.name, command=topic.alternatives[0].command, at=AT, elapsed_seconds=0.01, status=0)
+                    for topic in TOPICS)
+    return SystemEvidence(**{"address": "192.0.2.11", "port": "22/tcp", "user": "trial", "at": AT, "elapsed_seconds": 0.5,
+                             "key_standing": "known", "commands": answers, "facts": facts, **fields})
+
+
+def changed(**fields: Any) -> SystemEvidence:
+    return said(msgspec.structs.replace(SOUND, **fields))
+
+
+class Bench:
+    """Grades dome-a of the sound plan, with access, by what it said."""
+
+    def __init__(self, make_plan: Callable[..., Plan]) -> None:
+        self._make_plan = make_plan
+
+    def case(self, *seen: tuple[str, SystemEvidence | None], **overrides: Any) -> Case:
+        plan = self._make_plan(**{"access": ACCESS, "roles": (ROLE,), **overrides})
+        hosts = tuple(HostEvidence(fqdn=f"{name}.obs.example.net", system=word) for name, word in seen)
+        evidence = Evidence(
+            vantage=Vantage(name="runner-1", on_link={"mgmt": True}), started=AT, finished=AT, complete=True, hosts=hosts,
+            site=SiteEvidence(clocks=(ClockEvidence(server="time2.obs.example.net", address="192.0.2.62", port=123, at=AT),)))
+        return Case(plan=plan, limits=catalogue.limits_of("production"), evidence=evidence)
+
+    def findings(self, word: SystemEvidence | None, **overrides: Any) -> dict[tuple[str, str], Finding]:
+        case = self.case(("dome-a", word), **overrides)
+        found = system.grade_host(case, case.plan.hosts[0], case.evidence.hosts[0])
+        assert len({finding.ref for finding in found}) == len(found)
+        for finding in found:
+            assert finding.message.endswith("."), finding.message
+            assert finding.fix or finding.grade not in (Grade.FAIL, Grade.CAUTION), finding.ref
+        return {(finding.check, finding.subject): finding for finding in found}
+
+    def return_path(self, word: SystemEvidence | None, **overrides: Any) -> Finding:
+        case = self.case(("dome-a", word), **overrides)
+        (found,) = gateway.grade_host(case, case.plan.hosts[0], case.evidence.hosts[0])
+        return found
+
+
+@pytest.fixture
+def bench(make_plan: Callable[..., Plan]) -> Bench:
+    return Bench(make_plan)
+
+
+def test_a_sound_host_passes_everything_and_says_so_itself(bench: Bench) -> None:
+    """Every finding is seen from the host itself."""
+    found = bench.findings(said())
+    assert {finding.grade for finding in found.values()} == {Grade.PASS}
+    assert {check for check, _ in found} == set(catalogue.matching("system.*")) - {"system.question", "system.shared-identity"}
+    assert {finding.vantage for finding in found.values()} == {"dome-a.obs.example.net itself over SSH"}
+    assert all(finding.at == AT for finding in found.values())
+
+
+def test_without_access_nothing_is_said_at_all(bench: Bench) -> None:
+    """What is not planned is neither passed nor unproven; the same where the role stays out or has no port to log in at."""
+    assert bench.findings(None, access=None) == {}
+    assert bench.findings(None, roles=(msgspec.structs.replace(ROLE, access=False),)) == {}
+    assert bench.findings(None, roles=(msgspec.structs.replace(ROLE, ssh=()),)) == {}
+    assert bench.findings(None, roles=(msgspec.structs.replace(ROLE, ssh=()),), access=msgspec.structs.replace(ACCESS, port=2222))
+
+
+SECOND = Route(destination="default", gateway="192.0.2.254", interface="eth1")
+
+
+@pytest.mark.parametrize(("routes", "grade", "symptom"), [
+    ((), Grade.FAIL, "no-route"),
+    ((Route(destination="192.0.2.0/24", interface="eth0"),), Grade.FAIL, "no-route"),
+    ((SECOND,), Grade.FAIL, "wrong-gateway"),
+    ((Route(destination="default", interface="ppp0"),), Grade.FAIL, "wrong-gateway"),
+    ((DEFAULT, SECOND), Grade.FAIL, "second-route"),
+    # The planned one is preferred: the other waits behind it.
+    ((DEFAULT, msgspec.structs.replace(SECOND, metric=1)), Grade.CAUTION, "second-route"),
+    ((msgspec.structs.replace(DEFAULT, metric=100), SECOND), Grade.FAIL, "second-route"),
+    ((msgspec.structs.replace(DEFAULT, metric=100), msgspec.structs.replace(SECOND, metric=100)), Grade.FAIL, "second-route"),
+    # No metric is metric 0 with IPv4.
+    ((DEFAULT, msgspec.structs.replace(SECOND, metric=0)), Grade.FAIL, "second-route"),
+    ((msgspec.structs.replace(DEFAULT, origin="dhcp"),), Grade.CAUTION, "leased"),
+    ((msgspec.structs.replace(DEFAULT, origin="static", metric=100),), Grade.PASS, ""),
+    (None, Grade.UNPROVEN, "unread"),
+])
+def test_one_default_route_through_the_planned_gateway(
+    bench: Bench, routes: tuple[Route, ...] | None, grade: Grade, symptom: str
+) -> None:
+    found = bench.findings(changed(routes_4=routes))["system.route", "IPv4"]
+    assert (found.grade, found.symptom) == (grade, symptom)
+
+
+def test_a_second_route_is_named_with_the_line_that_takes_it_away(bench: Bench) -> None:
+    found = bench.findings(changed(routes_4=(DEFAULT, msgspec.structs.replace(SECOND, metric=50))))["system.route", "IPv4"]
+    assert found.fix[0] == "ip route del default via 192.0.2.254 dev eth1 metric 50"
+
+
+@pytest.mark.parametrize(("ipv6", "routes", "grade"), [
+    ("off", (), Grade.PASS), ("off", (Route(destination="default", gateway="fe80::1", origin="ra"),), Grade.FAIL),
+    ("off", None, Grade.UNPROVEN), ("on", (Route(destination="default", gateway="fe80::1"),), None),
+])
+def test_ipv6_off_is_no_ipv6_route(
+    bench: Bench, make_plan: Callable[..., Plan], ipv6: str, routes: tuple[Route, ...] | None, grade: Grade | None
+) -> None:
+    network = msgspec.structs.replace(make_plan().networks[0], ipv6=ipv6)
+    found = bench.findings(changed(routes_6=routes), networks=(network,))
+    assert getattr(found.get(("system.route", "IPv6")), "grade", None) is grade
+
+
+@pytest.mark.parametrize(("own", "grade", "symptom"), [
+    (OWN, Grade.PASS, ""),
+    (msgspec.structs.replace(OWN, prefix_length=23), Grade.FAIL, "mask"),
+    (msgspec.structs.replace(OWN, prefix_length=25), Grade.FAIL, "mask"),
+    (msgspec.structs.replace(OWN, dynamic=True, valid_seconds=3599), Grade.FAIL, "leased"),
+    (msgspec.structs.replace(OWN, dynamic=None), Grade.UNPROVEN, "origin-unknown"),
+    (msgspec.structs.replace(OWN, flags=("dadfailed", "tentative")), Grade.FAIL, "duplicate"),
+    (None, Grade.FAIL, "missing"),
+])
+def test_the_planned_address(bench: Bench, own: InterfaceAddress | None, grade: Grade, symptom: str) -> None:
+    found = bench.findings(changed(addresses=(*LOOPBACKS, *filter(None, [own]))))["system.address", "192.0.2.11"]
+    assert (found.grade, found.symptom) == (grade, symptom)
+
+
+@pytest.mark.parametrize(("address", "ipv6", "grade"), [
+    ("198.51.100.7", "on", Grade.CAUTION), ("169.254.1.1", "on", Grade.CAUTION), ("2001:db8::7", "on", Grade.CAUTION),
+    ("2001:db8::7", "off", Grade.FAIL), ("fe80::7", "off", Grade.PASS), ("127.0.0.2", "on", Grade.PASS),
+    ("::1", "off", Grade.PASS),
+])
+def test_addresses_that_nobody_planned(
+    bench: Bench, make_plan: Callable[..., Plan], address: str, ipv6: str, grade: Grade
+) -> None:
+    """Those of every host's loopback and wire are no others."""
+    network = msgspec.structs.replace(make_plan().networks[0], ipv6=ipv6)
+    other = InterfaceAddress(address=address, prefix_length=24, interface="eth1", dynamic=False)
+    found = bench.findings(changed(addresses=(*LOOPBACKS, OWN, other)), networks=(network,))["system.address", "others"]
+    assert found.grade is grade
+
+
+@pytest.mark.parametrize(("mtu", "grade"), [(1499, Grade.FAIL), (1500, Grade.PASS), (1501, Grade.FAIL), (None, Grade.UNPROVEN)])
+def test_the_planned_packet_size(bench: Bench, mtu: int | None, grade: Grade) -> None:
+    assert bench.findings(changed(links=(Link(interface="eth0", mtu=mtu),)))["system.mtu", "eth0"].grade is grade
+
+
+@pytest.mark.parametrize(("servers", "grade", "symptom"), [
+    (("192.0.2.53", "192.0.2.54"), Grade.PASS, ""),
+    (("192.0.2.54", "192.0.2.53"), Grade.CAUTION, "order"),
+    (("192.0.2.53",), Grade.FAIL, "servers"),
+    (("192.0.2.53", "192.0.2.54", "198.51.100.53"), Grade.FAIL, "servers"),
+    (("198.51.100.53",), Grade.FAIL, "servers"),
+    (None, Grade.UNPROVEN, "unread"),
+])
+@pytest.mark.parametrize("stub", ["", "127.0.0.53"])
+def test_the_servers_that_are_really_asked(
+    bench: Bench, servers: tuple[str, ...] | None, grade: Grade, symptom: str, stub: str
+) -> None:
+    """The same behind a forwarder of the host's own."""
+    resolver = Resolver(servers=servers, search=("obs.example.net",), source="there", stub=stub)
+    found = bench.findings(changed(resolver=resolver))["system.resolver", "servers"]
+    assert (found.grade, found.symptom) == (grade, symptom)
+
+
+@pytest.mark.parametrize(("count", "grade"), [(2, Grade.FAIL), (3, Grade.PASS), (4, Grade.PASS)])
+def test_only_three_servers_are_ever_asked(bench: Bench, count: int, grade: Grade) -> None:
+    """resolv.conf(5), MAXNS: of four planned ones, the fourth may be left out."""
+    planned = tuple(Endpoint(f"192.0.2.{last}", 53, f"192.0.2.{last}") for last in (53, 54, 55, 56))
+    resolver = Resolver(servers=tuple(server.host for server in planned[:count]), search=("obs.example.net",), source="there")
+    assert bench.findings(changed(resolver=resolver), name_servers=planned)["system.resolver", "servers"].grade is grade
+
+
+@pytest.mark.parametrize(("search", "grade"), [
+    (("obs.example.net",), Grade.PASS), (("OBS.example.net",), Grade.PASS), ((), Grade.FAIL), (("example.net",), Grade.FAIL),
+    (("obs.example.net", "example.net"), Grade.CAUTION), (("example.net", "obs.example.net"), Grade.CAUTION),
+])
+def test_the_suffix_of_short_names(bench: Bench, search: tuple[str, ...], grade: Grade) -> None:
+    resolver = Resolver(servers=("192.0.2.53", "192.0.2.54"), search=search, source="there")
+    assert bench.findings(changed(resolver=resolver))["system.resolver", "search"].grade is grade
+
+
+@pytest.mark.parametrize(("subject", "fields", "grade"), [
+    ("host name", {"host_name": "DOME-A"}, Grade.PASS), ("host name", {"host_name": "dome-a.obs.example.net"}, Grade.PASS),
+    ("host name", {"host_name": "dome-b"}, Grade.FAIL), ("host name", {"host_name": "localhost"}, Grade.FAIL),
+    ("host name", {"host_name": ""}, Grade.UNPROVEN),
+    ("full name", {"full_name": "dome-a"}, Grade.CAUTION), ("full name", {"full_name": "dome-a.example.net"}, Grade.FAIL),
+    ("full name", {"full_name": ""}, Grade.UNPROVEN),
+    ("look-up", {"name_addresses": ("127.0.1.1",)}, Grade.FAIL),
+    ("look-up", {"name_addresses": ("::1", "192.0.2.11")}, Grade.FAIL),
+    ("look-up", {"name_addresses": ("192.0.2.12",)}, Grade.FAIL), ("look-up", {"name_addresses": None}, Grade.UNPROVEN),
+])
+def test_its_own_name(bench: Bench, subject: str, fields: dict[str, Any], grade: Grade) -> None:
+    assert bench.findings(changed(**fields))["system.name", subject].grade is grade
+
+
+@pytest.mark.parametrize(("units", "grade", "symptom"), [
+    ((unit("chrony"),), Grade.PASS, ""),
+    # One unit under two names is one service.
+    ((unit("chrony"), unit("chrony", asked="chronyd")), Grade.PASS, ""),
+    ((unit("chrony"), unit("systemd-timesyncd")), Grade.FAIL, "several"),
+    ((unit("chrony"), unit("systemd-timesyncd", active="inactive")), Grade.PASS, ""),
+    ((unit("chrony", active="inactive"),), Grade.FAIL, "stopped"),
+    ((unit("chrony", active="failed"),), Grade.FAIL, "stopped"),
+    ((unit("chrony", enabled="disabled"),), Grade.CAUTION, "not-at-boot"),
+    ((unit("chrony", load="not-found", active="inactive"),), Grade.FAIL, "none"),
+    (None, Grade.UNPROVEN, "unread"),
+])
+def test_one_time_service(bench: Bench, units: tuple[Unit, ...] | None, grade: Grade, symptom: str) -> None:
+    found = bench.findings(changed(time_units=units))["system.clock", "service"]
+    assert (found.grade, found.symptom) == (grade, symptom)
+
+
+def sources(*addresses: str, selected: str = "", reachable: bool = True) -> tuple[TimeSource, ...]:
+    return tuple(TimeSource(address=address, selected=address == selected, reachable=reachable) for address in addresses)
+
+
+FOUR = tuple(f"192.0.2.{last}" for last in (61, 62, 63, 64))
+
+
+@pytest.mark.parametrize(("asked", "grade", "symptom"), [
+    (FOUR, Grade.PASS, ""), (FOUR[::-1], Grade.PASS, ""), (FOUR[:3], Grade.FAIL, "missing"), ((), Grade.FAIL, "no-source"),
+    ((*FOUR, "198.51.100.123"), Grade.CAUTION, "others"), (("198.51.100.123",), Grade.FAIL, "missing"),
+])
+def test_the_planned_sources(bench: Bench, asked: tuple[str, ...], grade: Grade, symptom: str) -> None:
+    found = bench.findings(changed(time_sources=sources(*asked)))["system.clock", "sources"]
+    assert (found.grade, found.symptom) == (grade, symptom)
+
+
+@pytest.mark.parametrize(("name", "grade"), [("time2.obs.example.net", Grade.PASS), ("time9.obs.example.net", Grade.UNPROVEN)])
+def test_a_source_planned_by_name_is_known_by_its_address(bench: Bench, name: str, grade: Grade) -> None:
+    """By the one that the planned name servers gave the runner; without it, nothing is claimed."""
+    planned = (Endpoint(name, 123, name),)
+    found = bench.findings(changed(time_sources=sources("192.0.2.62")), time_sources=planned)
+    assert found["system.clock", "sources"].grade is grade
+
+
+@pytest.mark.parametrize(("uptime", "grade"), [
+    (899.9, Grade.CAUTION), (900.0, Grade.FAIL), (900.1, Grade.FAIL), (None, Grade.FAIL),
+])
+def test_a_source_is_selected_a_quarter_of_an_hour_after_the_boot(bench: Bench, uptime: float | None, grade: Grade) -> None:
+    found = bench.findings(changed(time_sources=sources(*FOUR, reachable=False), uptime_seconds=uptime))
+    assert found["system.clock", "selected"].grade is grade
+    assert "hears none" in found["system.clock", "selected"].message
+
+
+@pytest.mark.parametrize(("one", "grade", "symptom"), [
+    (unit("ssh"), Grade.PASS, ""), (unit("ssh", enabled="static"), Grade.PASS, ""),
+    (unit("ssh", active="failed"), Grade.FAIL, "failed"),
+    (unit("ssh", active="inactive"), Grade.FAIL, "inactive"), (unit("ssh", enabled="disabled"), Grade.FAIL, "not-at-boot"),
+    (unit("ssh", load="not-found", active="inactive"), Grade.FAIL, "not-installed"), (None, Grade.UNPROVEN, "unread"),
+])
+def test_a_planned_service(bench: Bench, one: Unit | None, grade: Grade, symptom: str) -> None:
+    found = bench.findings(changed(units=(one,) if one else None))["system.service", "ssh"]
+    assert (found.grade, found.symptom) == (grade, symptom)
+
+
+@pytest.mark.parametrize(("failed", "grade"), [
+    ((), Grade.PASS), (("tide.mount",), Grade.CAUTION), (("ssh.service",), Grade.PASS), (None, Grade.UNPROVEN),
+])
+def test_units_that_failed_without_being_planned(bench: Bench, failed: tuple[str, ...] | None, grade: Grade) -> None:
+    """A planned one that failed has a finding of its own."""
+    assert bench.findings(changed(failed_units=failed))["system.service", "failed units"].grade is grade
+
+
+@pytest.mark.parametrize(("fields", "output", "status", "cut", "grade"), [
+    ({"expect": "6.1.0"}, "6.1.0\n", 0, False, Grade.PASS), ({"expect": "6.1.0"}, "6.1.0-x\n", 0, False, Grade.FAIL),
+    ({"expect": ""}, "\n", 0, False, Grade.PASS), ({"matches": "^6[.]"}, "one\n6.1\n", 0, False, Grade.PASS),
+    ({"matches": "^6[.]"}, "16.1\n", 0, False, Grade.FAIL), ({"matches": "^$"}, "", 0, False, Grade.PASS),
+    ({"matches": "x"}, "y" * 100, 0, True, Grade.UNPROVEN), ({"matches": "y"}, "y" * 100, 0, True, Grade.PASS),
+    ({"expect": "6.1.0"}, "", 127, False, Grade.FAIL), (None, "", None, False, Grade.UNPROVEN),
+])
+def test_a_question_of_the_sites_own(
+    bench: Bench, fields: dict[str, str] | None, output: str, status: int | None, cut: bool, grade: Grade
+) -> None:
+    """The whole output, or a line of it; what was not read is not judged."""
+    question = OwnQuestion(name="kernel", command="uname -r", **(fields or {"expect": "x"}))
+    answer = CommandAnswer(topic="question kernel", command="uname -r", at=AT, elapsed_seconds=0.1, status=status, output=output,
+                           cut=cut)
+    word = said(commands=(answer,) if fields is not None else ())
+    assert bench.findings(word, questions=(question,))["system.question", "kernel"].grade is grade
+
+
+def test_a_question_is_put_to_the_hosts_it_is_meant_for(bench: Bench) -> None:
+    questions = (OwnQuestion(name="one", command="x", expect="", host="dome-b"),
+                 OwnQuestion(name="two", command="x", expect="", role="other"),
+                 OwnQuestion(name="three", command="x", expect="", host="dome-*"))
+    assert [subject for check, subject in bench.findings(said(), questions=questions) if check == "system.question"] == ["three"]
+
+
+# --- no login
+
+KEY = SshHostKey(key_type="ssh-ed25519", bits=256, fingerprint="SHA256:tide", blob=b"\0\0\0\x0bssh-ed25519tide")
+
+
+def ended(phase: str, kind: FailureKind, standing: str = "known", detail: str = "no") -> SystemEvidence:
+    failure = Failure(kind=kind, phase=phase, elapsed_seconds=1.0, detail=detail)
+    return said(HostFacts(), failure=failure, commands=(), key_standing=standing, host_key=KEY)
+
+
+@pytest.mark.parametrize(("word", "grade", "symptom"), [
+    (None, Grade.UNPROVEN, ""),
+    (ended("connect", FailureKind.REFUSED), Grade.UNPROVEN, "no-login"),
+    (ended("key exchange", FailureKind.NO_ANSWER), Grade.UNPROVEN, "no-login"),
+    (ended("host key", FailureKind.MISMATCHED, "unknown"), Grade.FAIL, "unknown-host-key"),
+    (ended("host key", FailureKind.MISMATCHED, "changed"), Grade.FAIL, "changed-host-key"),
+    (ended("host key", FailureKind.MISMATCHED, "revoked"), Grade.FAIL, "revoked-host-key"),
+    (ended("key", FailureKind.OTHER), Grade.UNPROVEN, "no-login"),
+    (ended("login", FailureKind.REFUSED), Grade.FAIL, "no-login"),
+    (ended("login", FailureKind.NO_ANSWER), Grade.UNPROVEN, "no-login"),
+    (ended("login", FailureKind.CLOSED), Grade.UNPROVEN, "no-login"),
+    (ended("shell", FailureKind.MALFORMED), Grade.FAIL, "no-login"),
+    (ended("shell", FailureKind.NO_ANSWER), Grade.UNPROVEN, "no-login"),
+])
+def test_a_login_that_did_not_work(bench: Bench, word: SystemEvidence | None, grade: Grade, symptom: str) -> None:
+    """It is one finding; everything else waits on it, and nothing passes."""
+    found = bench.findings(word, questions=(OwnQuestion(name="kernel", command="x", expect=""),))
+    login = found.pop(("system.login", "22/tcp"))
+    assert (login.grade, login.symptom) == (grade, symptom)
+    assert {finding.grade for finding in found.values()} == {Grade.UNPROVEN}
+    assert {finding.because for finding in found.values()} == {(login.ref,)}
+    assert {check for check, _ in found} == set(catalogue.matching("system.*")) - {"system.login", "system.shared-identity"}
+
+
+def test_a_stranger_is_named_with_the_line_to_add_and_how_to_compare_first(bench: Bench) -> None:
+    login = bench.findings(ended("host key", FailureKind.MISMATCHED, "unknown"))["system.login", "22/tcp"]
+    assert login.fix[0].endswith("it must print SHA256:tide:")
+    assert login.fix[1] == "ssh-keygen -lf /etc/ssh/ssh_host_ed25519_key.pub"
+    assert login.fix[-1] == "dome-a.obs.example.net ssh-ed25519 AAAAC3NzaC1lZDI1NTE5dGlkZQ=="
+
+
+def test_a_plan_without_usable_files_is_the_cause(bench: Bench) -> None:
+    """What lint said of the files explains that nobody logged in."""
+    broken = msgspec.structs.replace(ACCESS, known_hosts_fault="does not exist", key_fault="does not exist")
+    unknown = bench.findings(ended("host key", FailureKind.MISMATCHED, "unknown"), access=broken)["system.login", "22/tcp"]
+    assert (unknown.grade, unknown.because) == (Grade.UNPROVEN, ("site|plan.access|known hosts",))
+    keyless = bench.findings(ended("key", FailureKind.OTHER), access=broken)["system.login", "22/tcp"]
+    assert (keyless.grade, keyless.because) == (Grade.UNPROVEN, ("site|plan.access|key",))
+
+
+def test_a_visit_that_ended_early_keeps_what_was_said(bench: Bench) -> None:
+    failure = Failure(kind=FailureKind.CLOSED, phase="commands", elapsed_seconds=1.0, detail="the host hung up")
+    word = said(HostFacts(routes_4=(DEFAULT,)), failure=failure, commands=())
+    found = bench.findings(word)
+    assert found["system.route", "IPv4"].grade is Grade.PASS
+    assert found["system.login", "22/tcp"].grade is Grade.PASS
+    assert found["system.mtu", "interface"].grade is Grade.UNPROVEN
+    assert "hung up" in found["system.mtu", "interface"].message
+
+
+def test_what_could_not_be_read_names_the_commands_that_were_tried(bench: Bench) -> None:
+    tried = (CommandAnswer(topic="services", command="systemctl show ssh", at=AT, elapsed_seconds=0.1, status=127),
+             CommandAnswer(topic="services", command="other", at=AT, elapsed_seconds=0.1, status=1, errors="no bus\n"),
+             CommandAnswer(topic="services", command="third", at=AT, elapsed_seconds=0.1, status=0, output="?"))
+    message = bench.findings(said(HostFacts(), commands=tried))["system.service", "ssh"].message
+    assert message.endswith('"systemctl show ssh" is not there or may not be run; "other" ended with exit status 1 (no bus); '
+                            '"third" printed nothing that can be read.')
+
+
+# --- the way out, by the host's own word
+
+
+@pytest.mark.parametrize(("fields", "grade", "symptom"), [
+    ({}, Grade.PASS, ""),
+    ({"neighbours": ()}, Grade.PASS, ""),
+    ({"neighbours": None}, Grade.PASS, ""),
+    ({"neighbours": (Neighbour(address=GATEWAY, state="FAILED"),)}, Grade.FAIL, "no-neighbour"),
+    ({"neighbours": (Neighbour(address=GATEWAY, state="INCOMPLETE"),)}, Grade.FAIL, "no-neighbour"),
+    ({"neighbours": (Neighbour(address="192.0.2.9", state="FAILED"),)}, Grade.PASS, ""),
+    ({"routes_4": ()}, Grade.UNPROVEN, "other-route"), ({"routes_4": (SECOND,)}, Grade.UNPROVEN, "other-route"),
+    ({"routes_4": (DEFAULT, SECOND)}, Grade.UNPROVEN, "other-route"),
+    ({"routes_4": (DEFAULT, msgspec.structs.replace(SECOND, metric=9))}, Grade.PASS, ""),
+])
+def test_the_way_out_by_the_hosts_own_tables(bench: Bench, fields: dict[str, Any], grade: Grade, symptom: str) -> None:
+    """Proven even from a runner on the same wire, which by itself could prove nothing."""
+    found = bench.return_path(changed(**fields))
+    assert (found.grade, found.symptom, found.vantage) == (grade, symptom, "dome-a.obs.example.net itself over SSH")
+
+
+@pytest.mark.parametrize("word", [None, changed(routes_4=None), ended("login", FailureKind.REFUSED)])
+def test_without_the_hosts_word_the_way_out_is_seen_from_the_runner(bench: Bench, word: SystemEvidence | None) -> None:
+    found = bench.return_path(word)
+    assert found.vantage == "runner-1"
+    assert found.grade is Grade.UNPROVEN
+
+
+def test_a_wrong_route_explains_that_the_way_out_is_not_proven(bench: Bench) -> None:
+    assert "system.route" in catalogue.find("gateway.return-path").needs
+
+
+# --- twins
+
+
+def twins(bench: Bench, second: HostFacts, address: str = "192.0.2.12", **overrides: Any) -> dict[tuple[str, str], Finding]:
+    case = bench.case(("dome-a", said()), ("dome-b", said(second, address=address)), **overrides)
+    found = system.grade_fleet(case)
+    return {(finding.ref.partition(".")[0], finding.subject): finding for finding in found}
+
+
+OTHER = msgspec.structs.replace(
+    SOUND, boot_id="c" * 32, machine_id="d" * 32, links=(Link(interface="eth0", mtu=1500, mac="00:00:5e:00:53:12"),),
+    addresses=(msgspec.structs.replace(OWN, address="192.0.2.12"),))
+
+
+@pytest.mark.parametrize(("fields", "kind"), [
+    ({"boot_id": "a" * 32}, "boot id"), ({"machine_id": "b" * 32}, "machine id"),
+    ({"links": (Link(interface="eth0", mac="00:00:5e:00:53:11"),)}, "hardware address"),
+])
+def test_two_hosts_with_one_identity(bench: Bench, fields: dict[str, Any], kind: str) -> None:
+    """Both are told, and the other two identities pass."""
+    found = twins(bench, msgspec.structs.replace(OTHER, **fields))
+    assert len(found) == 6
+    assert {key for key, finding in found.items() if finding.grade is Grade.FAIL} == {("dome-a", kind), ("dome-b", kind)}
+    assert "dome-b.obs.example.net" in found["dome-a", kind].message
+    assert found["dome-a", kind].fix
+
+
+def test_hosts_of_their_own_pass_and_one_alone_is_not_compared(bench: Bench) -> None:
+    assert {finding.grade for finding in twins(bench, OTHER).values()} == {Grade.PASS}
+    assert system.grade_fleet(bench.case(("dome-a", said()))) == []
+    assert system.grade_fleet(bench.case(("dome-a", said()), ("dome-b", None))) == []
+    assert twins(bench, OTHER, access=None) == {}
+
+
+def test_an_identity_that_was_not_read_is_not_compared(bench: Bench) -> None:
+    found = twins(bench, msgspec.structs.replace(OTHER, machine_id=""))
+    assert {found[host, "machine id"].grade for host in ("dome-a", "dome-b")} == {Grade.UNPROVEN}
+
+
+def test_one_machine_planned_twice_is_no_twin(bench: Bench) -> None:
+    """Two entries for one address are the plan's mistake, which plan.duplicate tells."""
+    assert not [one for one in twins(bench, SOUND, address="192.0.2.11").values() if one.grade is Grade.FAIL]
+
+
+def test_hardware_addresses_of_bridges_inside_are_not_compared(bench: Bench) -> None:
+    """They are made up by rule and the same on many hosts."""
+    bridge = Link(interface="br0", mac="00:00:5e:00:53:99")
+    case = bench.case(("dome-a", changed(links=(*(SOUND.links or ()), bridge))),
+                      ("dome-b", said(msgspec.structs.replace(OTHER, links=(*(OTHER.links or ()), bridge)),
+                                      address="192.0.2.12")))
+    assert {finding.grade for finding in system.grade_fleet(case)} == {Grade.PASS}
+
+
+# --- any evidence at all
+
+_TEXT = st.sampled_from(["", "dome-a", "192.0.2.1", "192.0.2.11", "::1", "fe80::1", "<b>", "default"])
+_ADDRESS = st.sampled_from(["192.0.2.1", "192.0.2.11", "::1", "fe80::1", "2001:db8::1", "127.0.0.1"])
+_FACTS = st.builds(
+    HostFacts,
+    routes_4=st.none() | st.lists(st.builds(Route, destination=st.just("default"), gateway=st.just("") | _ADDRESS,
+                                            metric=st.none() | st.integers(0, 9))).map(tuple),
+    routes_6=st.none() | st.lists(st.builds(Route, destination=st.just("default"), gateway=st.just("") | _ADDRESS)).map(tuple),
+    addresses=st.none() | st.lists(st.builds(InterfaceAddress, address=_ADDRESS, prefix_length=st.integers(0, 128),
+                                             interface=_TEXT, dynamic=st.none() | st.booleans())).map(tuple),
+    links=st.none() | st.lists(st.builds(Link, interface=_TEXT, mtu=st.none() | st.integers(), mac=_TEXT)).map(tuple),
+    neighbours=st.none() | st.lists(st.builds(Neighbour, address=_ADDRESS, state=_TEXT)).map(tuple),
+    resolver=st.none() | st.builds(Resolver, servers=st.none() | st.lists(_ADDRESS).map(tuple), search=st.lists(_TEXT).map(tuple),
+                                   source=_TEXT, stub=_TEXT),
+    host_name=_TEXT, full_name=_TEXT, name_addresses=st.none() | st.lists(_ADDRESS, min_size=1).map(tuple),
+    uptime_seconds=st.none() | st.floats(0, 1e9), boot_id=_TEXT, machine_id=_TEXT,
+    units=st.none() | st.lists(st.builds(Unit, asked=_TEXT, name=_TEXT, load=_TEXT, active=_TEXT, enabled=_TEXT)).map(tuple),
+    failed_units=st.none() | st.lists(_TEXT).map(tuple),
+    time_units=st.none() | st.lists(st.builds(Unit, asked=_TEXT, name=_TEXT, load=st.just("loaded"),
+                                              active=st.just("active") | _TEXT, enabled=_TEXT)).map(tuple),
+    time_sources=st.none() | st.lists(st.builds(TimeSource, address=_TEXT, selected=st.booleans())).map(tuple))
+
+
+@given(facts=_FACTS)
+@settings(suppress_health_check=[HealthCheck.function_scoped_fixture])
+def test_no_word_of_a_host_makes_the_graders_raise(bench: Bench, facts: HostFacts) -> None:
+    """Every finding stands alone, and every fault has its mend."""
+    bench.findings(said(facts))
+    bench.return_path(said(facts))
+    system.grade_fleet(bench.case(("dome-a", said(facts)), ("dome-b", said(facts))))
+
+
