@@ -220,6 +220,7 @@ def _facts(report: Report) -> tuple[Fact, ...]:
         Fact("By whom", run.operator),
         Fact("Why", run.reason),
         Fact("Ticket", run.ticket),
+        Fact("Reviewer", run.reviewer),
         Fact("Limits", f"profile {run.profile}" if run.profile else ""),
         Fact("Program", f"{run.tool.name} {run.tool.version}"),
         Fact("Command", run.command, code=True),

@@ -81,7 +81,8 @@ class BootEvidence(msgspec.Struct, frozen=True, kw_only=True):
     round, ``settled`` when they had done so for as many rounds and as long as was asked (``steady_rounds``,
     ``steady_seconds``); both are empty where that never happened.  ``keys_before`` and ``keys_after`` are fingerprints of SSH
     host keys that were proven, as (port and address, key type, fingerprint).  ``why`` says how the watch of this host ended:
-    "settled", "time-out" or "interrupted".
+    "settled", "time-out" or "interrupted".  ``earlier_seconds`` is how long the host's earlier reboots took that were watched
+    and stored, from the first unanswered question until it was ready, the latest first.
     """
 
     began: str
@@ -102,3 +103,4 @@ class BootEvidence(msgspec.Struct, frozen=True, kw_only=True):
     after: BootMark | None = None
     keys_before: tuple[tuple[str, str, str], ...] = ()
     keys_after: tuple[tuple[str, str, str], ...] = ()
+    earlier_seconds: tuple[float, ...] = ()

@@ -89,11 +89,14 @@ def _conduct(wait: Wait, prepared: Prepared, options: ProbingOptions) -> Report:
     from verify import awaited
     from verify.commands.board import show_watch
     from verify.commands.progress import Progress
+    from verify.earlier import earlier_boots, with_earlier
 
     with show_watch(wait, quiet=options.quiet) as shown:
         watched, alone = awaited.watch(prepared, wait, shown.on_event, shown.on_start)
     if not watched.complete:
         return awaited.report(prepared, alone)
+    if not options.no_store:
+        watched = with_earlier(watched, earlier_boots(prepared.plan, options.store))
     with Progress(len(prepared.questions.hosts), shown=not options.quiet) as progress:
         return awaited.verify(prepared, watched, alone.started, progress.on_host)
 

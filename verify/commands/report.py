@@ -133,13 +133,15 @@ def _bundle(stored: StoredRun, path: Path, sign: Path | None, kinds: tuple[str, 
 
 def _check(path: Path, signers: Path | None) -> int:
     """Say what is proven of a bundle, a line each; the exit status."""
+    from reports.archive import OCTETS_LIMIT
     from reports.bundle import BundleError
     from verify.bundling import prove
     from verify.commands.exits import Exit
     from verify.errors import UsageError
 
     try:
-        data = path.read_bytes()
+        # A file that no bundle can be is not read at all.
+        data = path.read_bytes() if path.stat().st_size <= OCTETS_LIMIT else b""
     except OSError as error:
         raise UsageError(f'--check "{path}": {error.strerror}') from error
     try:

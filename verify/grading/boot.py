@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime
+import shlex
 from collections.abc import Iterable
 
 import msgspec
@@ -56,7 +57,7 @@ def _down(case: Case, host: Host, seen: BootEvidence) -> Iterable[Finding]:
             yield finding(
                 Grade.FAIL, found, f"{host.name} never went down between {_clock(seen.began)} and {_clock(seen.ended)}: "
                 "the boot from before is still running, so nothing that a reboot would change has been tried.",
-                (f"reboot {host.name} and watch it: seatrial await {case.plan.file} --host {host.name}",), "old-boot")
+                (f"reboot {host.name} and watch it:", _watch_again(case, host)), "old-boot")
         case True:
             yield finding(Grade.PASS, found, f"No silence of {host.name} was seen, but it runs a new boot: it was down before "
                           "the watch began, or for less than a round.")
@@ -96,7 +97,7 @@ def _new(case: Case, host: Host, seen: BootEvidence) -> Iterable[Finding]:
     elif changed is False:
         yield finding(Grade.FAIL, own_word, f"{host.name} still runs the boot from before: its boot identifier has not changed, "
                       "or that boot began before the reboot was ordered.",
-                      ("systemctl reboot", f"then: seatrial await {case.plan.file} --host {host.name}"), "old-boot")
+                      (f"on {host.name}, once this is running: systemctl reboot", _watch_again(case, host)), "old-boot")
     elif back:
         lasted = _between(back[-1].still or back[-1].silent, back[-1].silent)
         yield finding(Grade.PASS, f"silent for at least {show_seconds(lasted)}, then back",
@@ -124,7 +125,7 @@ def _up(case: Case, host: Host, seen: BootEvidence) -> Iterable[Finding]:
                       f"{host.name} did not come back: no sign of life in the {waited} until {_clock(seen.ended)}. {known}",
                       ("look at its console: does it wait for a key, a passphrase or a disk check?",
                        "ip -br link; ip -br address; ip route",
-                       f"when it is back: seatrial await {case.plan.file} --host {host.name} --since {last.silent}"), "silent")
+                       "when it is back:", _watch_again(case, host, f"--since {last.silent}")), "silent")
         return
     if last is None and not seen.since:
         yield finding(_SUBJECT, Grade.UNPROVEN, "it was not seen to go down",
@@ -216,7 +217,7 @@ def _settled(case: Case, host: Host, seen: BootEvidence) -> Iterable[Finding]:
         took = f", {show_seconds(_between(seen.ready, last.silent))} after it went silent" if last and last.answered else ""
         yield finding(Grade.PASS, f"answering since {_clock(seen.ready)}{took}",
                       f"{host.name} has answered on all planned ports since {_clock(seen.ready)}{took}; settled at "
-                      f"{_clock(seen.settled)}.")
+                      f"{_clock(seen.settled)}.{_earlier(seen)}")
     elif seen.why == "interrupted":
         yield finding(Grade.UNPROVEN, "the watch was interrupted", f"The watch of {host.name} was interrupted before it settled.",
                       symptom="interrupted")
@@ -229,7 +230,17 @@ def _settled(case: Case, host: Host, seen: BootEvidence) -> Iterable[Finding]:
                    f"{host.name} did not settle by {_clock(seen.ended)}: a planned port never answered, or not for long enough.")
         yield finding(Grade.FAIL, "not settled", message,
                       ("once that is mended, watch it longer:",
-                       f"seatrial await {case.plan.file} --host {host.name} --timeout 60min"), "silent" if gone else "unsettled")
+                       _watch_again(case, host, "--timeout 60min")), "silent" if gone else "unsettled")
+
+
+def _earlier(seen: BootEvidence) -> str:
+    """How long the host's own earlier reboots took, as a sentence beside this one: for the reader, and no grade."""
+    if not seen.earlier_seconds:
+        return ""
+    least, most = min(seen.earlier_seconds), max(seen.earlier_seconds)
+    if len(seen.earlier_seconds) == 1:
+        return f" The one watched before took {show_seconds(most)}."
+    return f" The {len(seen.earlier_seconds)} watched before took {show_seconds(least)} to {show_seconds(most)}."
 
 
 def _identity(case: Case, host: Host, seen: BootEvidence) -> Iterable[Finding]:
@@ -257,6 +268,11 @@ def _identity(case: Case, host: Host, seen: BootEvidence) -> Iterable[Finding]:
                  f"must show: {old}",
                  f"on its wire, see who else holds {address}: arping -D -I INTERFACE -c 3 {address}"),
             symptom="other-key", at=seen.ended)
+
+
+def _watch_again(case: Case, host: Host, more: str = "") -> str:
+    """The command that watches one host again, fit for a shell whatever its plan is called."""
+    return f"seatrial await {shlex.quote(case.plan.file)} --host {shlex.quote(host.name)} {more}".rstrip()
 
 
 #: Which later fails of the same host only repeat that a sign never came back, by the sign's name or what it speaks.

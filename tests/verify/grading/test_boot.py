@@ -202,6 +202,16 @@ def test_settling(graded: Graded, changes: dict[str, Any], grade: Grade) -> None
     assert graded(evidence(**changes))["boot.settled reboot"].grade is grade
 
 
+@pytest.mark.parametrize(("earlier", "words"), [
+    ((), "settled at 2027-03-04 09:01:30 UTC."), ((41.0,), "The one watched before took 41 s."),
+    ((41.0, 38.5, 44.0), "The 3 watched before took 38.5 s to 44 s.")])
+def test_its_own_earlier_reboots_stand_beside_it(graded: Graded, earlier: tuple[float, ...], words: str) -> None:
+    """For the reader to compare: no grade hangs on them."""
+    finding = graded(evidence(earlier_seconds=earlier))["boot.settled reboot"]
+    assert finding.grade is Grade.PASS
+    assert finding.message.endswith(words)
+
+
 @pytest.mark.parametrize(("after", "grade"), [
     ((("22/tcp 192.0.2.11", "ssh-ed25519", "SHA256:same"),), Grade.PASS),
     ((("22/tcp 192.0.2.11", "ssh-ed25519", "SHA256:other"),), Grade.FAIL),
