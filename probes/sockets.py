@@ -10,6 +10,7 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import errno
+import select
 import socket
 import struct
 import sys
@@ -43,6 +44,9 @@ _ERROR = struct.Struct("=IBBBBII")
 _NO_SUCH_SOCKET = (errno.EACCES, errno.EPERM, errno.EPROTONOSUPPORT, errno.ESOCKTNOSUPPORT)
 _READS_A_TURN = 256
 _RECEIVE_BUFFER_OCTETS = 4 << 20
+#: Turns in which a full receive queue is read to its end: the kernel doubles the size asked for, and charges each datagram with
+#: 256 octets at the least.
+_TURNS_TO_EMPTY = 2 * _RECEIVE_BUFFER_OCTETS // 256 // _READS_A_TURN
 #: Settled questions remembered, so that their late answers are known: a few seconds' worth at the usual pace.
 _SETTLED_KEPT = 4096
 #: How long to wait, in seconds and one after the other, before something is tried again that the runner itself was short of:
@@ -69,10 +73,12 @@ class _Waiter(msgspec.Struct):
 class _Channel:
     """One datagram socket, and the questions waiting for answers on it."""
 
-    def __init__(self, sock: socket.socket, service: Service, *, strips_ip_header: bool) -> None:
+    def __init__(self, sock: socket.socket, service: Service, *, raw: bool) -> None:
         self._sock = sock
         self._service = service
-        self._strips_ip_header = strips_ip_header
+        self._strips_ip_header = raw and sock.family == socket.AF_INET
+        # A raw socket hears the answers to everybody's echoes on this machine, so a strange one there means nothing.
+        self._counts_strays = not raw
         self._version = 6 if sock.family == socket.AF_INET6 else 4
         self._waiting: dict[tuple[str, int, Hashable], _Waiter] = {}
         self._by_peer: dict[tuple[str, int], set[Hashable]] = {}
@@ -137,17 +143,19 @@ class _Channel:
         raise NotObserved(Failure(kind=FailureKind.LOCAL_LIMIT, phase="send", elapsed_seconds=0.0,
                                   detail="the socket kept reporting errors of other packets"))
 
-    def _readable(self) -> None:
+    def _readable(self) -> bool:
+        """Read what is waiting, or a good part of it; whether that was all."""
         for _ in range(_READS_A_TURN):
             try:
                 data, ancillary, _flags, peer = self._sock.recvmsg(_LONGEST_DATAGRAM, 256)
             except (BlockingIOError, InterruptedError):
-                return
+                return True
             except OSError:
                 if not self._drain_errors():
-                    return
+                    return True
                 continue
             self._deliver(data, ancillary, peer)
+        return False
 
     def _deliver(self, data: bytes, ancillary: list[tuple[int, int, bytes]], peer: tuple[str, int]) -> None:
         if self._strips_ip_header:
@@ -157,7 +165,8 @@ class _Channel:
         where = (peer[0], 0 if self._any_port else peer[1])
         waiter = self._waiting.get((*where, key)) if key is not None else None
         if waiter is None or not waiter.accept(data):
-            if (key is not None or not self._any_port) and (*where, key) not in self._settled:
+            known = (self._any_port and key is None) or (*where, key) in self._settled
+            if self._counts_strays and not known:
                 for other in self._by_peer.get(where, ()):
                     self._waiting[(*where, other)].strays += 1
             return
@@ -180,7 +189,13 @@ class _Channel:
                      elapsed_seconds=elapsed, clock_step_seconds=step, hop_limit=hop_limit))
 
     def _expire(self, waiter: _Waiter, overflows: int) -> None:
-        """Time is up.  Where our own queue has overflowed meanwhile, silence proves nothing of the other side."""
+        """Time is up.  Where our own queue has overflowed meanwhile, silence proves nothing of the other side.
+
+        Nor does it while answers are waiting to be read: on a busy machine time may be up before we come to it.
+        """
+        for _ in range(_TURNS_TO_EMPTY):
+            if waiter.future.done() or self._readable():
+                break
         if waiter.future.done():
             return
         kind, detail = FailureKind.NO_ANSWER, "no answer in time"
@@ -318,6 +333,9 @@ class _SocketStream:
             async with asyncio.timeout(timeout_seconds):
                 return await self._loop.sock_recv(self._sock, limit)
         except TimeoutError:
+            # On a busy machine what came in time may still be waiting for us.
+            with contextlib.suppress(OSError):
+                return self._sock.recv(limit)
             raise self._late("receive", began) from None
         except OSError as error:
             raise NotObserved(from_oserror(error, "receive", self._loop.time() - began)) from error
@@ -509,7 +527,7 @@ class SocketNetwork:
         """Wait for a connect under way: its error number, or -1 when time is up."""
         future: asyncio.Future[int] = self._loop.create_future()
         self._loop.add_writer(sock.fileno(), _settle, future, sock)
-        expiry = self._loop.call_later(timeout_seconds, _settle, future, None)
+        expiry = self._loop.call_later(timeout_seconds, _give_up, future, sock)
         try:
             return await future
         finally:
@@ -538,14 +556,23 @@ class SocketNetwork:
                     sock = socket.socket(family, socket.SOCK_DGRAM)
             except OSError as error:
                 raise NotObserved(from_oserror(error, "open", 0.0)) from error
-            strips = raw and family == socket.AF_INET
-            channel = self._channels[(service.name, family)] = _Channel(sock, service, strips_ip_header=strips)
+            channel = self._channels[(service.name, family)] = _Channel(sock, service, raw=raw)
         return channel
 
 
-def _settle(future: asyncio.Future[int], sock: socket.socket | None) -> None:
+def _settle(future: asyncio.Future[int], sock: socket.socket) -> None:
     if not future.done():
-        future.set_result(-1 if sock is None else sock.getsockopt(socket.SOL_SOCKET, socket.SO_ERROR))
+        future.set_result(sock.getsockopt(socket.SOL_SOCKET, socket.SO_ERROR))
+
+
+def _give_up(future: asyncio.Future[int], sock: socket.socket) -> None:
+    """Time is up: silence, unless the connection stands or has failed already and we only come to it now."""
+    state = select.poll()
+    state.register(sock, select.POLLOUT)
+    if state.poll(0):
+        _settle(future, sock)
+    elif not future.done():
+        future.set_result(-1)
 
 
 def _repeats(sock: socket.socket) -> int:
