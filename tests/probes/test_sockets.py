@@ -2,13 +2,18 @@
 
 from __future__ import annotations
 
+import asyncio
+import contextlib
 import errno
 import os
 import socket
+import time
+from typing import Any
 
 import pytest
 
-from probes.seam import NotObserved
+from probes import sockets
+from probes.seam import Datagram, NotObserved, Service
 from probes.sockets import SocketNetwork
 from shared.evidence import FailureKind
 from shared.questions import Pace
@@ -109,3 +114,130 @@ async def test_our_own_address_is_nobody_elses_to_claim() -> None:
             seen = await owners(network, OwnersQuestion(address))
             assert seen.failure is not None
             assert (seen.failure.kind, seen.failure.phase, seen.asked) == (FailureKind.NO_ROUTE, "own", 0)
+
+
+ASK = Service("test", key_of=lambda data: data[:4] or None, key_of_request=lambda data: data[:4])
+CROWDED = Service("test", key_of=lambda data: data[:4] or None, key_of_request=lambda data: data[:4], crowded=True)
+
+
+def _peer() -> socket.socket:
+    sock = socket.socket(socket.AF_INET, socket.SOCK_DGRAM)
+    sock.bind(("127.0.0.1", 0))
+    sock.setblocking(False)
+    return sock
+
+
+def _waiting(sock: socket.socket) -> list[tuple[bytes, tuple[str, int]]]:
+    """Every datagram in a socket's queue, taken out."""
+    queue = []
+    with contextlib.suppress(BlockingIOError):
+        while True:
+            queue.append(sock.recvfrom(64))
+    return queue
+
+
+async def _ask(
+    network: SocketNetwork, peer: socket.socket, key: bytes, timeout_seconds: float, service: Service = ASK
+) -> Datagram:
+    address, port = peer.getsockname()
+    return await network.exchange(service, address, port, key + b"?", key=key, accept=lambda _data: True,
+                                  timeout_seconds=timeout_seconds)
+
+
+async def _first_asker(peer: socket.socket) -> tuple[str, int]:
+    """Let the loop turn until a question is in the peer's queue, at most a few seconds; who asked."""
+    async with asyncio.timeout(5):
+        while not (queue := _waiting(peer)):  # noqa: ASYNC110 -- nothing of ours is to wait for the peer's queue
+            await asyncio.sleep(0)
+    return queue[0][1]
+
+
+async def test_an_answer_that_only_waits_for_us_to_read_it_is_no_silence() -> None:
+    """On a busy machine time is up before we come to the end of a long queue; what is in it arrived in time."""
+    with _peer() as peer:
+        async with SocketNetwork(Pace()) as network:
+            asked = asyncio.create_task(_ask(network, peer, b"0001", 0.05))
+            asker = await _first_asker(peer)
+            for _ in range(600):
+                peer.sendto(b"9999 somebody else's", asker)
+            peer.sendto(b"0001!", asker)
+            busy_until = time.monotonic() + 0.1
+            while time.monotonic() < busy_until:
+                pass
+            assert (await asked).data == b"0001!"
+
+
+async def test_time_up_on_a_connection_that_stands_is_no_silence() -> None:
+    """The same for a handshake that the kernel has finished while we were busy; one under way is silence."""
+    loop = asyncio.get_running_loop()
+    with socket.create_server(("127.0.0.1", 0)) as server, socket.create_connection(server.getsockname()) as connected:
+        settled: asyncio.Future[int] = loop.create_future()
+        sockets._give_up(settled, connected)
+        assert settled.result() == 0
+    with socket.create_server(("127.0.0.1", 0), backlog=0) as full, contextlib.ExitStack() as held:
+        # A full accept queue lets further SYNs go unanswered.
+        for _ in range(4):
+            waiting = held.enter_context(socket.socket())
+            waiting.setblocking(False)
+            waiting.connect_ex(full.getsockname())
+        under_way: asyncio.Future[int] = loop.create_future()
+        sockets._give_up(under_way, waiting)
+        assert under_way.result() == -1
+
+
+async def test_a_server_has_no_more_questions_in_hand_than_the_pace_allows() -> None:
+    """Counted at the server: once it has answered anything, the next question waits for one of those before it."""
+    with _peer() as peer:
+        async with SocketNetwork(Pace(packets_per_second=1e6, server_questions=20)) as network:
+            first = asyncio.create_task(_ask(network, peer, b"0000", 5.0, CROWDED))
+            asker = await _first_asker(peer)
+            peer.sendto(b"0000!", asker)
+            await first
+            rest = [asyncio.create_task(_ask(network, peer, b"%04d" % number, 5.0, CROWDED)) for number in range(1, 201)]
+            most, answered = 0, 0
+            while answered < 200:
+                for _ in range(20):
+                    await asyncio.sleep(0)
+                queue = _waiting(peer)
+                most = max(most, len(queue))
+                answered += len(queue)
+                for data, _ in queue:
+                    peer.sendto(data[:4] + b"!", asker)
+            await asyncio.gather(*rest)
+    assert most == 20
+
+
+@pytest.mark.parametrize("number", [errno.EMFILE, errno.ENOBUFS, errno.ENFILE])
+async def test_what_the_runner_is_short_of_is_waited_for_and_counted(monkeypatch: pytest.MonkeyPatch, number: int) -> None:
+    """Twice no socket is to be had; at the third time it is, and the host never hears of it."""
+    short = [number, number]
+    real = socket.socket
+
+    def sometimes(*args: Any, **kwargs: Any) -> socket.socket:
+        if short:
+            raise OSError(short.pop(), "short")
+        return real(*args, **kwargs)
+
+    with socket.create_server(("127.0.0.1", 0)) as server:
+        async with SocketNetwork(Pace()) as network:
+            monkeypatch.setattr(sockets, "_PAUSES", (0.0,) * 4)
+            monkeypatch.setattr(socket, "socket", sometimes)
+            (await network.connect(*server.getsockname(), timeout_seconds=1.0)).close()
+            monkeypatch.undo()
+            assert network.shortages() == ((os.strerror(number), 2),)
+
+
+def _no_socket(*_args: Any, **_kwargs: Any) -> socket.socket:
+    raise OSError(errno.EMFILE, os.strerror(errno.EMFILE))
+
+
+async def test_a_lasting_shortage_is_our_own_and_said_so(monkeypatch: pytest.MonkeyPatch) -> None:
+    """After all pauses the failure is local-limit: nobody is blamed."""
+    monkeypatch.setattr(sockets, "_PAUSES", (0.0,) * 4)
+    async with SocketNetwork(Pace()) as network:
+        monkeypatch.setattr(socket, "socket", _no_socket)
+        with pytest.raises(NotObserved) as caught:
+            await network.connect("127.0.0.1", 9, timeout_seconds=1.0)
+        monkeypatch.undo()
+    assert caught.value.failure.kind is FailureKind.LOCAL_LIMIT
+    assert network.shortages() == ((os.strerror(errno.EMFILE), 4),)

@@ -1,0 +1,165 @@
+"""Sharing an itinerary among processes: everything is asked once, everything seen comes back, whatever becomes of a worker."""
+
+from __future__ import annotations
+
+import os
+import signal
+from collections.abc import Callable
+
+import msgspec
+import pytest
+
+from shared.evidence import CertificateFacts, Crash, Evidence, HostEvidence, NameAnswer, SiteEvidence, TlsEvidence, Vantage
+from shared.plan import Endpoint
+from shared.questions import HostQuestions, Itinerary, NameQuestion, Pace, SiteQuestions
+from verify import workers
+
+SERVER = Endpoint(host="192.0.2.53", port=53, label="192.0.2.53")
+SITE = SiteQuestions(names=(NameQuestion(SERVER, "obs.example.net", "SOA", "zone"),))
+AT = "2026-11-02T09:00:00.000000Z"
+
+
+def itinerary(hosts: int, pace: Pace = Pace()) -> Itinerary:
+    """Questions about so many hosts."""
+    return Itinerary(networks=(), name_servers=(SERVER,), site=SITE, pace=pace,
+                     hosts=tuple(HostQuestions(fqdn=f"h{number}.obs.example.net") for number in range(hosts)))
+
+
+def facts(name: str) -> CertificateFacts:
+    """A certificate of which only the fingerprint matters."""
+    return CertificateFacts(sha256=name, der=name.encode())
+
+
+def seen(part: Itinerary, tell: Callable[[HostEvidence], None]) -> Evidence:
+    """Stands for probing: each host shows one certificate that all share, and the site's questions are answered."""
+    hosts = []
+    for questions in part.hosts:
+        tls = TlsEvidence(address="192.0.2.11", port="443/tcp", server_name="", at=AT, elapsed_seconds=0.0,
+                          chain=(facts("shared"),))
+        hosts.append(HostEvidence(fqdn=questions.fqdn, tls=(tls,)))
+        tell(hosts[-1])
+    names = tuple(NameAnswer(server=one.server.label, name=one.name, rrtype=one.rrtype, purpose=one.purpose, transport="udp",
+                             at=AT, elapsed_seconds=0.0) for one in part.site.names)
+    return Evidence(vantage=Vantage(name="bench", shortages=(("ports", 2),)), started=AT, finished=AT, complete=True,
+                    site=SiteEvidence(names=names), hosts=tuple(hosts))
+
+
+@pytest.mark.parametrize(("hosts", "count"), [(1, 1), (7, 2), (7, 3), (3, 3)])
+def test_slices_ask_every_question_once(hosts: int, count: int) -> None:
+    """Each host is in one slice, the site in the first, and no slice has two hosts more than another."""
+    whole = itinerary(hosts)
+    parts = workers.slices(whole, count)
+    assert sorted(host.fqdn for part in parts for host in part.hosts) == sorted(host.fqdn for host in whole.hosts)
+    assert [bool(part.site.names) for part in parts] == [True] + [False] * (count - 1)
+    sizes = [len(part.hosts) for part in parts]
+    assert max(sizes) - min(sizes) <= 1
+
+
+def test_workers_together_keep_the_pace_of_one() -> None:
+    """Every limit is shared out, and none of the shares is nothing."""
+    whole = itinerary(9, Pace(packets_per_second=900.0, hosts=30, connections=300, handshakes=2, server_questions=60))
+    for part in workers.slices(whole, 3):
+        assert (part.pace.packets_per_second, part.pace.hosts, part.pace.connections) == (300.0, 10, 100)
+        assert (part.pace.handshakes, part.pace.server_questions) == (1, 20)
+        assert part.pace.timeout_seconds == whole.pace.timeout_seconds
+
+
+@pytest.mark.parametrize(("hosts", "rate", "cores", "count"), [
+    (10_000, 1e6, 4, 4),
+    (10_000, 1e6, 1, 1),
+    (10_000, 5_000.0, 4, 1),    # one core keeps this pace
+    (10_000, 5_001.0, 4, 2),
+    (499, 1e6, 4, 1),           # too few to be worth a second process
+    (500, 1e6, 4, 2),
+    (0, 1e6, 4, 1),
+])
+def test_how_many_workers_are_of_use(
+    monkeypatch: pytest.MonkeyPatch, hosts: int, rate: float, cores: int, count: int
+) -> None:
+    """No more than the cores, the pace and the hosts can keep busy."""
+    monkeypatch.setattr(os, "sched_getaffinity", lambda _pid: set(range(cores)))
+    assert workers.how_many(itinerary(hosts, Pace(packets_per_second=rate))) == count
+
+
+@pytest.mark.parametrize("count", [1, 2, 3])
+def test_evidence_comes_back_whole_and_in_order(count: int) -> None:
+    """As if one process had seen it: hosts in plan order, the site's answers once, shortages added up."""
+    told: list[str] = []
+    whole = itinerary(7)
+    evidence = workers.gather(whole, count, seen, lambda host: told.append(host.fqdn))
+    assert [host.fqdn for host in evidence.hosts] == [host.fqdn for host in whole.hosts]
+    assert sorted(told) == sorted(host.fqdn for host in whole.hosts)
+    assert [answer.name for answer in evidence.site.names] == ["obs.example.net"]
+    assert evidence.vantage.shortages == (("ports", 2 * count),)
+    assert evidence.complete
+    assert evidence.hosts == seen(whole, lambda _host: None).hosts
+
+
+def test_a_certificate_that_all_show_is_kept_once() -> None:
+    """Whichever worker saw it."""
+    evidence = workers.gather(itinerary(6), 2, seen, lambda _host: None)
+    assert len({id(host.tls[0].chain[0]) for host in evidence.hosts}) == 1
+
+
+def _dies(part: Itinerary, tell: Callable[[HostEvidence], None]) -> Evidence:
+    """The second worker reports its first host and is killed, as by a machine out of memory."""
+    if not part.site.names:
+        tell(HostEvidence(fqdn=part.hosts[0].fqdn))
+        os.kill(os.getpid(), signal.SIGKILL)
+    return seen(part, tell)
+
+
+def test_a_worker_that_dies_takes_only_its_unfinished_hosts_along() -> None:
+    """They are incomplete, the run says so, and the fault is owned up to."""
+    evidence = workers.gather(itinerary(6), 2, _dies, lambda _host: None)
+    assert [host.fqdn.partition(".")[0] for host in evidence.hosts if not host.complete] == ["h3", "h5"]
+    assert not evidence.complete
+    assert evidence.site.crashes == (Crash(asking="worker 2", error="ended before it was done, with status -9"),)
+    assert len(evidence.site.names) == 1
+
+
+def test_the_first_worker_dying_loses_the_site_and_no_host_of_others() -> None:
+    """What the others saw is kept."""
+
+    def first_dies(part: Itinerary, tell: Callable[[HostEvidence], None]) -> Evidence:
+        if part.site.names:
+            os._exit(3)
+        return seen(part, tell)
+
+    evidence = workers.gather(itinerary(4), 2, first_dies, lambda _host: None)
+    assert [host.complete for host in evidence.hosts] == [False, True, False, True]
+    assert evidence.site.names == ()
+    assert [crash.asking for crash in evidence.site.crashes] == ["worker 1"]
+
+
+def test_no_worker_coming_back_is_a_fault_and_no_report() -> None:
+    """There is nothing to report about."""
+
+    def all_die(_part: Itinerary, _tell: Callable[[HostEvidence], None]) -> Evidence:
+        os._exit(3)
+
+    with pytest.raises(RuntimeError, match="status 3"):
+        workers.gather(itinerary(4), 2, all_die, lambda _host: None)
+
+
+@pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM])
+def test_an_interrupt_is_passed_on_and_what_was_seen_comes_back(number: signal.Signals) -> None:
+    """Each worker returns what it has when it is asked to end, as the event loop of a real one does."""
+
+    def until_stopped(part: Itinerary, tell: Callable[[HostEvidence], None]) -> Evidence:
+        signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGTERM})
+        evidence = seen(msgspec.structs.replace(part, hosts=part.hosts[:1]), tell)
+        signal.sigtimedwait({signal.SIGTERM}, 10)
+        return msgspec.structs.replace(evidence, complete=False)
+
+    stopped: list[str] = []
+
+    def on_host(host: HostEvidence) -> None:
+        stopped.append(host.fqdn)
+        if len(stopped) == 2:
+            os.kill(os.getpid(), number)
+
+    evidence = workers.gather(itinerary(6), 2, until_stopped, on_host)
+    assert [host.fqdn.partition(".")[0] for host in evidence.hosts if host.complete] == ["h0", "h1"]
+    assert not evidence.complete
+    assert evidence.site.crashes == ()
