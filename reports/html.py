@@ -10,7 +10,7 @@ from __future__ import annotations
 import base64
 import functools
 import hashlib
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 
 import jinja2
 from markupsafe import Markup
@@ -23,16 +23,25 @@ from shared.safetext import visible
 
 #: The most characters of one text shown; the JSON report holds all of them.  About a screen of text.
 LONGEST_TEXT = 2000
+#: Parts of a template drawn before they are handed on together: some tens of kilobytes.
+_PARTS_A_PIECE = 1000
 
 
 def to_html(report: Report, *, checks: Mapping[str, Check] = catalogue.CHECKS) -> str:
     """The page of a report, whole.  ``checks`` is the catalogue its titles and owners are read from."""
+    return "".join(html_pieces(report, checks=checks))
+
+
+def html_pieces(report: Report, *, checks: Mapping[str, Check] = catalogue.CHECKS) -> Iterator[str]:
+    """The same page piece by piece, as it is drawn."""
     environment = _environment()
     style = environment.get_template("style.css.j2").render(light=palette.LIGHT, dark=palette.DARK)
     script = environment.get_template("script.js").render()
-    return environment.get_template("page.html.j2").render(
+    stream = environment.get_template("page.html.j2").stream(
         page=view.build(report, checks), style=Markup(style), script=Markup(script),  # noqa: S704  (our own files)
         policy=_policy(style, script))
+    stream.enable_buffering(_PARTS_A_PIECE)
+    return iter(stream)
 
 
 def still_page(template: str, **shown: object) -> str:

@@ -7,10 +7,11 @@ UTF-8 without a byte order mark (RFC 8259 section 8.1), no NaN and no infinity (
 from __future__ import annotations
 
 import json
+from collections.abc import Iterator
 
 import msgspec
 
-from shared.run import SCHEMA, Report
+from shared.run import SCHEMA, HostReport, Report
 
 
 class ReportFileError(ValueError):
@@ -23,9 +24,32 @@ def to_json(report: Report) -> bytes:
     Lone surrogates, which UTF-8 cannot hold, become question marks.  Raises ValueError where a number is not finite:
     that is a bug of whoever computed it, and never written as something else.
     """
-    plain = msgspec.to_builtins(report, order="deterministic")
+    return b"".join(json_pieces(report))
+
+
+def json_pieces(report: Report) -> Iterator[bytes]:
+    """The same bytes a host at a time, since those of a large fleet fill many times the memory of the report itself."""
+    without_hosts = _indented(msgspec.structs.replace(report, hosts=()))
+    if not report.hosts:
+        yield without_hosts + b"\n"
+        return
+    yield without_hosts.removesuffix(_NO_HOSTS)
+    before = b'"hosts": ['
+    for host in report.hosts:
+        # No line ends inside JSON's strings, so every one of these begins a line of the layout.
+        yield before + b"\n    " + _indented(host).replace(b"\n", b"\n    ")
+        before = b","
+    yield b"\n  ]\n}\n"
+
+
+#: How a report ends that has none, for ``hosts`` is its last field.
+_NO_HOSTS = b'"hosts": []\n}'
+
+
+def _indented(part: Report | HostReport) -> bytes:
+    plain = msgspec.to_builtins(part, order="deterministic")
     text = json.dumps(plain, ensure_ascii=False, allow_nan=False, separators=(",", ":"))
-    return msgspec.json.format(text.encode("utf-8", "replace"), indent=2) + b"\n"
+    return msgspec.json.format(text.encode("utf-8", "replace"), indent=2)
 
 
 def from_json(data: bytes) -> Report:

@@ -4,10 +4,17 @@ from __future__ import annotations
 
 import os
 import tempfile
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from pathlib import Path
 
 from verify.errors import UsageError
+
+#: What a file is to hold, at once or piece by piece: a large report is made while it is being written.
+Content = bytes | Iterable[bytes]
+
+
+def _pieces(content: Content) -> Iterable[bytes]:
+    return (content,) if isinstance(content, bytes) else content
 
 
 def prove_writable(folder: Path, what: str = "reports", mend: str = "choose another folder with --output") -> None:
@@ -23,12 +30,12 @@ def prove_writable(folder: Path, what: str = "reports", mend: str = "choose anot
         raise UsageError(f'cannot write {what} in "{folder}": {error.strerror}; {mend}') from error
 
 
-def write_whole(path: Path, content: bytes) -> None:
+def write_whole(path: Path, content: Content) -> None:
     """Write a file so that it is there whole or not at all.  Raises UsageError."""
     write_all({path: content})
 
 
-def write_all(contents: Mapping[Path, bytes]) -> None:
+def write_all(contents: Mapping[Path, Content]) -> None:
     """Write several files: none takes its place before all are complete beside it, and no draft stays behind.
 
     What is no regular file, a pipe or a device, is written into and never replaced; a link is followed.  Raises UsageError;
@@ -43,7 +50,7 @@ def write_all(contents: Mapping[Path, bytes]) -> None:
         for path in regular:
             with tempfile.NamedTemporaryFile(dir=targets[path].parent, prefix=".seatrial-", delete=False) as draft:
                 drafts[path] = Path(draft.name)
-                draft.write(contents[path])
+                draft.writelines(_pieces(contents[path]))
             # A temporary file is private to its owner; a report is made to be shared, as the user's umask allows.
             umask = os.umask(0)
             os.umask(umask)
@@ -52,7 +59,8 @@ def write_all(contents: Mapping[Path, bytes]) -> None:
             drafts[path].replace(targets[path])
             del drafts[path]
         for path in contents.keys() - regular:
-            path.write_bytes(contents[path])
+            with path.open("wb") as file:
+                file.writelines(_pieces(contents[path]))
     except OSError as error:
         raise UsageError(f'cannot write "{path}": {error.strerror}') from error
     finally:

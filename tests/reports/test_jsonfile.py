@@ -12,7 +12,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from reports.figures import read_time
-from reports.jsonfile import ReportFileError, from_json, to_json
+from reports.jsonfile import ReportFileError, from_json, json_pieces, to_json
 from reports.schema import report_schema, schema_text
 
 SAMPLES = ("small", "three", "sound", "tidewater", "hostile", "rebooted")
@@ -30,6 +30,17 @@ def test_reading_back_gives_an_equal_report(sample: ModuleType, name: str) -> No
     """Nothing is lost or changed on the way through the file."""
     report = getattr(sample, name)()
     assert from_json(to_json(report)) == report
+
+
+@pytest.mark.parametrize("name", SAMPLES)
+def test_a_report_in_pieces_is_laid_out_like_one_written_at_once(sample: ModuleType, name: str) -> None:
+    """Host by host or not, the file is the same to the octet; also with no hosts at all."""
+    whole = getattr(sample, name)()
+    for report in (whole, msgspec.structs.replace(whole, hosts=())):
+        plain = json.dumps(msgspec.to_builtins(report, order="deterministic"), ensure_ascii=False)
+        at_once = msgspec.json.format(plain.encode("utf-8", "replace"), indent=2) + b"\n"
+        assert to_json(report) == at_once
+    assert len(list(json_pieces(whole))) == len(whole.hosts) + 2
 
 
 @pytest.mark.parametrize("name", SAMPLES)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import errno
 import os
+from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
@@ -42,6 +43,23 @@ def test_a_full_disk_leaves_the_old_files_and_no_draft(tmp_path: Path, monkeypat
         write_all({tmp_path / name: b"new" for name in "abc"})
     assert names(tmp_path) == ["a", "b", "c"]
     assert {path.read_bytes() for path in tmp_path.iterdir()} == {b"old"}
+
+
+def test_a_report_that_cannot_be_made_to_its_end_leaves_the_old_file_and_no_draft(tmp_path: Path) -> None:
+    """A file made piece by piece takes its place only when the last piece is there."""
+    file = tmp_path / "report.json"
+    file.write_bytes(b"old")
+
+    def pieces() -> Iterator[bytes]:
+        yield b"new"
+        raise ValueError("no more")
+
+    with pytest.raises(ValueError, match="no more"):
+        write_whole(file, pieces())
+    assert file.read_bytes() == b"old"
+    assert list(tmp_path.iterdir()) == [file]
+    write_whole(file, iter((b"ne", b"w")))
+    assert file.read_bytes() == b"new"
 
 
 def test_an_interrupt_leaves_no_draft(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -16,10 +16,11 @@ from verify import workers
 
 SERVER = Endpoint(host="192.0.2.53", port=53, label="192.0.2.53")
 SITE = SiteQuestions(names=(NameQuestion(SERVER, "obs.example.net", "SOA", "zone"),))
+USUAL = Pace()
 AT = "2026-11-02T09:00:00.000000Z"
 
 
-def itinerary(hosts: int, pace: Pace = Pace()) -> Itinerary:
+def itinerary(hosts: int, pace: Pace = USUAL) -> Itinerary:
     """Questions about so many hosts."""
     return Itinerary(networks=(), name_servers=(SERVER,), site=SITE, pace=pace,
                      hosts=tuple(HostQuestions(fqdn=f"h{number}.obs.example.net") for number in range(hosts)))

@@ -5,14 +5,14 @@ from __future__ import annotations
 import os
 import shlex
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import NoReturn
 
 import click
 
-from reports.html import to_html
-from reports.jsonfile import to_json
+from reports.html import html_pieces
+from reports.jsonfile import json_pieces
 from reports.terminal import summary
 from shared.plan import Plan
 from shared.run import Report
@@ -91,16 +91,21 @@ def write_reports(report: Report, plan_file: str, options: ProbingOptions) -> li
     """Write both reports where they were asked for; the files written."""
     stem = trial.report_stem(plan_file, report)
     written = []
-    for target, ending, render in ((options.json, "json", to_json), (options.html, "html", lambda r: to_html(r).encode())):
-        content = render(report)
+    for target, ending, pieces in ((options.json, "json", json_pieces), (options.html, "html", _html_octets)):
+        content = pieces(report)
         if target == STDOUT:
-            sys.stdout.buffer.write(content)
+            # Made whole before any of it goes out: whoever reads the pipe gets a report or nothing.
+            sys.stdout.buffer.write(b"".join(content))
             sys.stdout.buffer.flush()
             continue
         path = Path(target) if target else options.output / f"{stem}.{ending}"
         write_whole(path, content)
         written.append(path)
     return written
+
+
+def _html_octets(report: Report) -> Iterator[bytes]:
+    return (piece.encode() for piece in html_pieces(report))
 
 
 def say(report: Report, written: list[Path], options: ProbingOptions) -> None:
