@@ -436,7 +436,7 @@ def all_refused(detail: str) -> tuple[VersionTrial, ...]:
 @pytest.mark.parametrize(("fields", "grade", "symptom"), [
     ({"failure": failure(FailureKind.MALFORMED), "greeting": "HTTP/1.1 400 Bad Request\r\nServer: x"}, Grade.FAIL, "not-tls"),
     ({"failure": failure(FailureKind.MALFORMED, "the handshake cannot be read")}, Grade.UNPROVEN, "no-tls"),
-    ({"failure": failure(FailureKind.NO_ANSWER)}, Grade.UNPROVEN, "no-tls"),
+    ({"failure": failure(FailureKind.NO_ANSWER)}, Grade.FAIL, "silent-after-accept"),
     ({"failure": failure(FailureKind.RESET)}, Grade.UNPROVEN, "no-tls"),
     ({"failure": failure(FailureKind.TLS_ALERT, "handshake_failure (40)"),
       "versions": trials(("TLS 1.3", "refused"), ("TLS 1.2", "unknown"), ("TLS 1.1", "unknown"), ("TLS 1.0", "refused"))},
@@ -450,7 +450,7 @@ def all_refused(detail: str) -> tuple[VersionTrial, ...]:
      Grade.FAIL, "old-version"),
 ])
 def test_port_without_tls(judge: Judge, fields: dict[str, Any], grade: Grade, symptom: str) -> None:
-    """Only what was heard counts: plain text and old versions fail, the rest is unproven, and no certificate is guessed."""
+    """Plain text, old versions and silence fail; what may be of the moment is unproven, and no certificate is guessed."""
     found = judge(tls(**({"protocol": "", "cipher": "", "versions": ()} | fields)))
     protocol = found.pop("certificate.protocol")
     assert (protocol.grade, protocol.symptom) == (grade, symptom)

@@ -66,7 +66,12 @@ def _what_happened(tls: TlsEvidence) -> str:
 
 
 def _no_certificate(case: Case, door: Door, tls: TlsEvidence) -> Finding:
-    """``certificate.protocol`` where no certificate came: a fail only where something else than TLS was heard."""
+    """``certificate.protocol`` where no certificate came.
+
+    A fail where something else than TLS was heard, and where the port took a whole hello and stayed silent: the plan says
+    that it speaks TLS.  A reset or an alert may be of the moment, and what our own library cannot read may be its limit, so
+    these are unproven.
+    """
     if tls.failure is not None and tls.failure.kind is FailureKind.MALFORMED and tls.greeting:
         said = visible(tls.greeting.split("\n")[0].strip()[:80])
         return case.finding(
@@ -83,6 +88,14 @@ def _no_certificate(case: Case, door: Door, tls: TlsEvidence) -> Finding:
             found=strength.shown_versions(tls), symptom=old[0].symptom, at=tls.at,
             message=" ".join(remark.text for remark in old) + f" The handshake itself did not end: {_what_happened(tls)}.",
             fix=tuple(dict.fromkeys(line for remark in old for line in remark.fix)))
+    if tls.failure is not None and tls.failure.kind is FailureKind.NO_ANSWER:
+        return case.finding(
+            door.host.fqdn, "certificate.protocol", door.subject, Grade.FAIL, planned=_PROTOCOL_PLANNED,
+            found=_what_happened(tls), symptom="silent-after-accept", at=tls.at,
+            message=f"{door.subject} takes connections but does not speak TLS as planned: {_what_happened(tls)}.",
+            fix=(f"ss -ltnp 'sport = :{door.port.partition('/')[0]}'    # at the console of {door.host.fqdn}: what listens there",
+                 "# a service that hangs: see its log, restart it, and verify again",
+                 f'# or, where it is not meant to speak TLS: take "{door.port}" out of the role\'s tls list in the plan'))
     return case.finding(
         door.host.fqdn, "certificate.protocol", door.subject, Grade.UNPROVEN, planned=_PROTOCOL_PLANNED,
         found=strength.shown_versions(tls), symptom="no-tls", at=tls.at,
