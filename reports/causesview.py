@@ -18,6 +18,8 @@ _SENTENCE_END = re.compile(r"(?<=[a-z0-9)\]][.])\s+(?=[A-Z0-9])")
 _TOLD_TOGETHER = 4
 #: The most effects listed under one cause; the rest are counted, and stand at their hosts.
 _MOST_EFFECTS = 60
+#: The most findings of one kind whose messages stand under their number; the others are pointed at, at their hosts.
+_MOST_TOLD = 40
 
 
 class Effect(msgspec.Struct, frozen=True):
@@ -30,7 +32,8 @@ class Effect(msgspec.Struct, frozen=True):
 class CauseView(msgspec.Struct, frozen=True, kw_only=True):
     """One numbered cause, or several of one kind (``members`` has then more than one).
 
-    ``headline`` is the whole message of the first, ``brief`` its first sentence, ``place`` its host in short.
+    ``headline`` is the whole message of the first, ``brief`` its first sentence, ``place`` its host in short.  ``members``
+    are told with their messages, ``farther`` are only pointed at.
     """
 
     number: int
@@ -39,7 +42,9 @@ class CauseView(msgspec.Struct, frozen=True, kw_only=True):
     brief: str
     headline: str
     mark: Mark
+    count: int
     members: tuple[FindingView, ...]
+    farther: tuple[Link, ...]
     fix: str
     explains: int
     effects: tuple[Effect, ...]
@@ -107,8 +112,9 @@ def _cause(number: int, group: Sequence[Finding], effects: Mapping[str, Sequence
     place = short_name(members[0].host, domain) + (f" and {len(group) - 1:,} more" if len(group) > 1 else "")
     shown = tuple(Effect(shower.view(effect).mark, shower.link(effect)) for effect in listed)
     return CauseView(number=number, owner=shower.owner(first.check), place=place, brief=first_sentence(first.message),
-                     headline=first.message, mark=members[0].mark,
-                     members=members, fix=_mend(members), explains=len(explained), effects=shown,
+                     headline=first.message, mark=members[0].mark, count=len(members),
+                     members=members[:_MOST_TOLD], farther=tuple(Link(m.slug, m.host) for m in members[_MOST_TOLD:]),
+                     fix=_mend(members), explains=len(explained), effects=shown,
                      unlisted=len(explained) - len(listed))
 
 

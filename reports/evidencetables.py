@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import statistics
+from collections import Counter
 from collections.abc import Iterable, Sequence
 
 import msgspec
@@ -55,7 +56,14 @@ def of_site(seen: SiteEvidence) -> tuple[Table, ...]:
 
 
 def _filled(*tables: Table) -> tuple[Table, ...]:
-    return tuple(table for table in tables if table.rows)
+    """The tables that have rows, without the columns in which no row says anything."""
+    return tuple(_without_empty_columns(table) for table in tables if table.rows)
+
+
+def _without_empty_columns(table: Table) -> Table:
+    kept = [column for column in range(len(table.head)) if any(row[column] for row in table.rows)]
+    return Table(table.family, table.title, tuple(table.head[column] for column in kept),
+                 tuple(tuple(row[column] for column in kept) for row in table.rows))
 
 
 def names(answers: Sequence[NameAnswer]) -> Table:
@@ -148,9 +156,11 @@ def paths(seen: Sequence[PathMtuEvidence]) -> Table:
 
 
 def identities(seen: Sequence[Identity]) -> Table:
-    """Who was met at each further visit to a port."""
-    return Table("host", "Who was there at further visits", ("port", "address", "kind", "fingerprint", "remark"), tuple(
-        (one.port, one.address, one.kind, one.fingerprint, failure_words(one.failure) if one.failure else "") for one in seen))
+    """Who was met at the further visits to a port, and how often."""
+    met = Counter((one.port, one.address, one.kind, one.fingerprint, failure_words(one.failure) if one.failure else "")
+                  for one in seen)
+    return Table("host", "Who was there at further visits", ("port", "address", "kind", "fingerprint", "remark", "visits"),
+                 tuple((*row, str(visits)) for row, visits in met.items()))
 
 
 def boots(seen: BootEvidence | None) -> Table:
@@ -168,8 +178,11 @@ def tls(handshakes: Sequence[TlsEvidence]) -> Table:
 
 
 def _handshake(seen: TlsEvidence) -> tuple[str, ...]:
-    versions = ", ".join(f"{trial.version} {trial.outcome}" + (f" ({trial.detail})" if trial.detail else "")
-                         for trial in seen.versions)
+    alike: dict[tuple[str, str], list[str]] = {}
+    for trial in seen.versions:
+        alike.setdefault((trial.outcome, trial.detail), []).append(trial.version)
+    versions = ", ".join(f"{' and '.join(tried)} {outcome}" + (f" ({detail})" if detail else "")
+                         for (outcome, detail), tried in alike.items())
     return (seen.port, seen.server_name, f"{seen.protocol} {seen.cipher}".strip() or "nothing", versions,
             show_seconds(seen.elapsed_seconds), failure_words(seen.failure) if seen.failure else seen.greeting)
 

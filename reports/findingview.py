@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import itertools
 import re
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Container, Iterable, Mapping, Sequence
 
 import msgspec
 
@@ -31,6 +32,7 @@ class FindingView(msgspec.Struct, frozen=True, kw_only=True):
     """Everything the page says about one finding.
 
     ``number`` is the number it is told under as a cause, or 0; ``fix`` is the mend as one text, a line to each line.
+    ``basis`` is empty where it is that of the check, with which the page shows it once.
     """
 
     slug: str
@@ -54,20 +56,31 @@ class FindingView(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class HeldRow(msgspec.Struct, frozen=True, kw_only=True):
-    """Passes with the same plan and the same result, told together, with a pointer to each by its subject."""
+    """Passes with the same plan and the same result, told together, with a pointer to each by its subject.
+
+    ``as_planned`` says that plan and result are the same text, which is then shown once.
+    """
 
     planned: str
     found: str
     subjects: tuple[Link, ...]
     gauge: Gauge | None
+    as_planned: bool = False
 
 
 class HeldView(msgspec.Struct, frozen=True, kw_only=True):
-    """The passes of one check.  A lean page has one row, which says only what they were about."""
+    """The passes of one check."""
 
     check: str
     title: str
     rows: tuple[HeldRow, ...]
+
+
+class BriefView(msgspec.Struct, frozen=True):
+    """Passes told in brief: checks, and what they were about, where that is not the host itself."""
+
+    checks: tuple[str, ...]
+    subjects: tuple[str, ...]
 
 
 class Names:
@@ -126,8 +139,13 @@ class Shower:
             title=self.title(finding.check), subject=finding.subject, host=host_of(finding),
             mark=GRADES[finding.grade], planned=finding.planned, found=finding.found,
             message=finding.message, fix="\n".join(finding.fix), gauge=gauge(finding), limits=words,
-            because=tuple(self.reason(ref) for ref in finding.because), basis=finding.basis, waiver=finding.waiver,
+            because=tuple(self.reason(ref) for ref in finding.because), basis=self._own_basis(finding), waiver=finding.waiver,
             vantage=finding.vantage, at=show_time(finding.at))
+
+    def _own_basis(self, finding: Finding) -> tuple[str, ...]:
+        """What a finding rests on, where that is not what its check rests on anyway."""
+        entry = self._checks.get(finding.check)
+        return () if entry and entry.basis == finding.basis else finding.basis
 
     def link(self, finding: Finding) -> Link:
         """A pointer to a finding, saying where, which check and what about."""
@@ -146,22 +164,31 @@ class Shower:
         told = f"no. {number}, " if number else ""
         return Link(self._names.of(ref), f"{told}{check} {subject} at {where}" if rest else ref)
 
-    def held(self, findings: Iterable[Finding], *, lean: bool) -> tuple[HeldView, ...]:
-        """Passes, those of one check told together.  A lean page says only which subjects held."""
+    def held(self, findings: Iterable[Finding]) -> tuple[HeldView, ...]:
+        """Passes, those of one check told together."""
         by_check: dict[str, dict[tuple[str, str], list[Finding]]] = {}
         for finding in findings:
             if finding.grade is Grade.PASS:
-                result = ("", "") if lean else (finding.planned, finding.found)
-                by_check.setdefault(finding.check, {}).setdefault(result, []).append(finding)
-        return tuple(HeldView(check=check, title=self.title(check),
-                              rows=tuple(self._held(group, lean) for group in groups.values()))
+                by_check.setdefault(finding.check, {}).setdefault((finding.planned, finding.found), []).append(finding)
+        return tuple(HeldView(check=check, title=self.title(check), rows=tuple(map(self._held, groups.values())))
                      for check, groups in by_check.items())
 
-    def _held(self, group: Sequence[Finding], lean: bool) -> HeldRow:
+    def _held(self, group: Sequence[Finding]) -> HeldRow:
         first = group[0]
-        return HeldRow(planned="" if lean else first.planned, found="" if lean else first.found,
-                       gauge=None if lean or len(group) > 1 else gauge(first),
-                       subjects=tuple(Link("" if lean else self._names.of(f.ref), f.subject) for f in group))
+        return HeldRow(planned=first.planned, found=first.found, as_planned=first.planned == first.found,
+                       gauge=gauge(first) if len(group) == 1 else None,
+                       subjects=tuple(Link(self._names.of(finding.ref), finding.subject) for finding in group))
+
+
+def in_brief(findings: Iterable[Finding], itself: Container[str]) -> tuple[BriefView, ...]:
+    """Passes in brief, checks of the same subjects together; ``itself`` holds the host's own name and addresses."""
+    subjects: dict[str, list[str]] = {}
+    for finding in findings:
+        if finding.grade is Grade.PASS:
+            told = subjects.setdefault(finding.check, [])
+            told += [] if finding.subject in itself else [finding.subject]
+    return tuple(BriefView(tuple(check for check, _ in group), about)
+                 for about, group in itertools.groupby(subjects.items(), key=lambda item: tuple(item[1])))
 
 
 def host_of(finding: Finding) -> str:

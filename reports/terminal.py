@@ -105,7 +105,7 @@ def _causes(told: Sequence[CauseView], width: int) -> Iterator[_Line]:
     yield [_Span("To mend, in order", "title")]
     for cause in told[:_MOST_CAUSES]:
         first = cause.members[0]
-        alike = f" and {len(cause.members) - 1:,} more" if len(cause.members) > 1 else ""
+        alike = f" and {cause.count - 1:,} more" if cause.count > 1 else ""
         explains = f", explains {cause.explains:,}" if cause.explains else ""
         place = f"{first.host}, {first.check} {first.subject}"
         room = width - 7 - len(cause.owner) - len(alike) - len(explains)

@@ -6,7 +6,7 @@ Nothing is graded here and no clock is read.  The templates make no choice but h
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Mapping, Sequence
+from collections.abc import Container, Mapping, Sequence
 
 import msgspec
 
@@ -14,7 +14,7 @@ from reports import causesview, evidencetables, figures, fleetview, missingview
 from reports.causesview import CauseView, OwnerView
 from reports.evidencetables import Table
 from reports.figures import Calendar, ClockLine
-from reports.findingview import SITE_NAME, FindingView, HeldView, Names, Shower, show_time
+from reports.findingview import SITE_NAME, BriefView, FindingView, HeldView, Link, Names, Shower, in_brief, show_time
 from reports.fleetview import FULL_PAGE_HOSTS, Fleet
 from reports.marks import GRADES, VERDICTS, Mark, many, rank
 from reports.missingview import MissingView
@@ -47,6 +47,13 @@ class CountView(msgspec.Struct, frozen=True):
     begins: float
 
 
+class ExplainedView(msgspec.Struct, frozen=True):
+    """Findings that follow from the same reasons."""
+
+    reasons: tuple[Link, ...]
+    findings: tuple[FindingView, ...]
+
+
 class HostView(msgspec.Struct, frozen=True, kw_only=True):
     """One host, or the site.  ``open`` is what needs a look, ``explained`` what a cause told elsewhere explains."""
 
@@ -57,8 +64,10 @@ class HostView(msgspec.Struct, frozen=True, kw_only=True):
     mark: Mark
     tally: str
     open: tuple[FindingView, ...]
-    explained: tuple[FindingView, ...]
+    explained: tuple[ExplainedView, ...]
+    explained_count: int
     held: tuple[HeldView, ...]
+    in_brief: tuple[BriefView, ...]
     held_count: int
     evidence: tuple[Table, ...] = ()
 
@@ -84,7 +93,8 @@ class CheckView(msgspec.Struct, frozen=True):
 class Page(msgspec.Struct, frozen=True, kw_only=True):
     """The whole page.
 
-    ``lean`` is set for many hosts: what passed is then told in brief; ``unfolded`` for few, whose passes stand open.
+    ``lean`` is set for many hosts: what passed and what causes explain is then told in brief, with the evidence only of
+    what failed or is unproven by itself; ``unfolded`` for few, whose passes stand open.
     """
 
     title: str
@@ -217,6 +227,7 @@ def _facts(report: Report) -> tuple[Fact, ...]:
         Fact("When", _when(report)),
         Fact("From where", f"{place} ({links})" if links else place),
         Fact("Allowed to", ", ".join(run.vantage.privileges)),
+        Fact("Short of", "; ".join(f"{what}, {many(times, 'time')}" for what, times in run.vantage.shortages)),
         Fact("By whom", run.operator),
         Fact("Why", run.reason),
         Fact("Ticket", run.ticket),
@@ -263,15 +274,17 @@ def _site(report: Report, shower: Shower) -> HostView:
 def _host(host: HostReport, slug: str, shower: Shower, domain: str, *, lean: bool) -> HostView:
     tables = evidencetables.of_host(host.evidence)
     if lean:
-        kept = {finding.check.partition(".")[0] for finding in host.findings if finding.grade is not Grade.PASS}
+        kept = {finding.check.partition(".")[0] for finding in host.findings
+                if finding.grade in (Grade.FAIL, Grade.UNPROVEN) and not finding.because}
         tables = tuple(table for table in tables if table.family in kept or table.family == "crash")
     told = (*host.addresses, f"network {host.network}" if host.network else "", f"role {host.role}" if host.role else "")
-    view = _section(host.findings, host.verdict, shower, lean=lean)
+    view = _section(host.findings, host.verdict, shower, lean=lean, itself={host.name, *host.addresses})
     return msgspec.structs.replace(view, slug=slug, name=host.name, short=fleetview.short_name(host.name, domain),
                                    facts=", ".join(filter(None, told)), evidence=tables)
 
 
-def _section(findings: Sequence[Finding], verdict: Verdict, shower: Shower, *, lean: bool) -> HostView:
+def _section(findings: Sequence[Finding], verdict: Verdict, shower: Shower, *, lean: bool,
+             itself: Container[str] = ()) -> HostView:
     """What the findings of one host, or of the site, come to."""
     unsettled = [finding for finding in findings if finding.grade is not Grade.PASS]
     unsettled.sort(key=lambda finding: rank(finding.grade))
@@ -280,5 +293,16 @@ def _section(findings: Sequence[Finding], verdict: Verdict, shower: Shower, *, l
     return HostView(
         mark=VERDICTS[verdict], tally=tally,
         open=tuple(shower.view(finding) for finding in unsettled if not finding.because),
-        explained=tuple(shower.view(finding) for finding in unsettled if finding.because),
-        held=shower.held(findings, lean=lean), held_count=having[Grade.PASS])
+        explained=_explained(unsettled, shower), explained_count=sum(1 for finding in unsettled if finding.because),
+        held=() if lean else shower.held(findings), in_brief=in_brief(findings, itself) if lean else (),
+        held_count=having[Grade.PASS])
+
+
+def _explained(unsettled: Sequence[Finding], shower: Shower) -> tuple[ExplainedView, ...]:
+    """What causes explain, by what explains it."""
+    alike: dict[tuple[str, ...], list[Finding]] = {}
+    for finding in unsettled:
+        if finding.because:
+            alike.setdefault(finding.because, []).append(finding)
+    return tuple(ExplainedView(tuple(map(shower.reason, because)), tuple(map(shower.view, group)))
+                 for because, group in alike.items())

@@ -99,7 +99,7 @@
     const plain = all("tbody tr", table);
     const weight = (row, column) => {
       const mark = row.cells[column].querySelector(".m");
-      return mark ? order.indexOf(mark.classList[1]) : order.length;
+      return mark ? order.indexOf(mark.classList[1]) : row.cells[column].matches(".y") ? order.indexOf("p") : order.length;
     };
     all("thead th", table).forEach((head, column) => {
       const label = head.querySelector("span") ?? head.firstChild;

@@ -44,9 +44,17 @@ def test_every_size_is_shown_and_what_would_fit() -> None:
 
 
 def test_every_visit_is_shown() -> None:
-    """With what it met, or why it met nobody."""
-    visits = (Identity(address="192.0.2.11", port="22/tcp", at=AT, kind="ssh-ed25519", fingerprint="SHA256:one"),
-              Identity(address="192.0.2.11", port="22/tcp", at=AT, failure=TOO_BIG))
-    (table,) = of_host(HostEvidence(fqdn="dome-a.obs.example.net", identities=visits))
-    assert table.rows[0] == ("22/tcp", "192.0.2.11", "ssh-ed25519", "SHA256:one", "")
-    assert table.rows[1][3:] == ("", failure_words(TOO_BIG))
+    """With what it met and how often, or why it met nobody."""
+    met = Identity(address="192.0.2.11", port="22/tcp", at=AT, kind="ssh-ed25519", fingerprint="SHA256:one")
+    missed = Identity(address="192.0.2.11", port="22/tcp", at=AT, failure=TOO_BIG)
+    (table,) = of_host(HostEvidence(fqdn="dome-a.obs.example.net", identities=(met, missed, met)))
+    assert table.rows == (("22/tcp", "192.0.2.11", "ssh-ed25519", "SHA256:one", "", "2"),
+                          ("22/tcp", "192.0.2.11", "", "", failure_words(TOO_BIG), "1"))
+
+
+def test_a_column_in_which_nothing_is_said_is_left_out() -> None:
+    """Its heading goes with it, and every row still has a cell for each heading."""
+    met = Identity(address="192.0.2.11", port="22/tcp", at=AT, kind="ssh-ed25519", fingerprint="SHA256:one")
+    (table,) = of_host(HostEvidence(fqdn="dome-a.obs.example.net", identities=(met,)))
+    assert table.head == ("port", "address", "kind", "fingerprint", "visits")
+    assert table.rows == (("22/tcp", "192.0.2.11", "ssh-ed25519", "SHA256:one", "1"),)

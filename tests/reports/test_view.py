@@ -71,7 +71,30 @@ def test_many_causes_of_one_kind_are_told_together(sample: ModuleType, checks: d
     assert len(together.members) == sum(cause.finding.split("|")[1] == "port.closed" for cause in report.causes) > 4
     assert all(f"# {member.host} {member.subject}" in together.fix for member in together.members)
     assert together.fix.count("systemctl disable --now inetd") == 1
-    assert sum(len(cause.members) for cause in page.causes) == len(report.causes)
+    assert sum(cause.count for cause in page.causes) == len(report.causes)
+
+
+def test_of_very_many_of_one_kind_the_later_ones_are_pointed_at(sample: ModuleType, checks: dict[str, Check]) -> None:
+    """Nine hundred sentences that differ in a name help nobody; every one of them is still reached, and still mended."""
+    report = sample.fleet(1500)
+    cause = max(view.build(report, checks).causes, key=lambda cause: cause.count)
+    kind = cause.members[0].check
+    assert len(cause.members) == 40 < cause.count == len(cause.members) + len(cause.farther)
+    reached = {view_.slug for view_ in cause.members} | {link.target for link in cause.farther}
+    assert len(reached) == cause.count == sum(one.finding.split("|")[1] == kind for one in report.causes)
+    assert all(link.target and f"# {link.text} " in cause.fix for link in cause.farther)
+
+
+def test_of_many_hosts_passes_are_told_in_brief(sample: ModuleType, checks: dict[str, Check]) -> None:
+    """Every check that passed is named, with what it was about where that is not the host itself."""
+    report = sample.fleet(300)
+    page = view.build(report, checks)
+    host = report.hosts[0]
+    brief = next(shown for shown in page.hosts if shown.name == host.name).in_brief
+    passed = [finding for finding in host.findings if finding.grade is Grade.PASS]
+    assert {check for group in brief for check in group.checks} == {finding.check for finding in passed}
+    told = {(check, subject) for group in brief for check in group.checks for subject in group.subjects}
+    assert told == {(finding.check, finding.subject) for finding in passed if finding.subject not in (host.name, *host.addresses)}
 
 
 def test_nothing_open_is_left_off_the_first_page(sample: ModuleType, checks: dict[str, Check]) -> None:
