@@ -103,9 +103,12 @@ class Interview:
         except NotObserved as unseen:
             self.failure = unseen.failure
         finally:
+            self._line.close()
             if transport is not None:
                 transport.close()
-            self._line.close()
+                if transport.is_alive():
+                    # close() does not wait for paramiko's own thread, which reads the line's end within a moment.
+                    transport.join(self._network.pace.timeout_seconds)
 
     def facts(self) -> HostFacts:
         """What was read of all that was said."""

@@ -413,6 +413,28 @@ def test_a_server_that_is_none_is_left_in_time(shells: Shells, said: bytes) -> N
     assert seen.elapsed_seconds < 15
 
 
+def test_an_interrupted_visit_leaves_nothing_behind(shells: Shells) -> None:
+    """Cancelled in the middle of a command, it is over at once, its threads and its connection with it."""
+    question = shells.question(shells.start(), topics=(), own=(("slow", "sleep 600"),))
+
+    async def interrupted() -> float:
+        async with SocketNetwork(Pace(timeout_seconds=60)) as network:
+            desk = Desk()
+            asking = asyncio.ensure_future(desk.ask(network, question))
+            while not any(thread.name.startswith("seatrial-login") for thread in threading.enumerate()):  # noqa: ASYNC110
+                await asyncio.sleep(0)
+            asking.cancel()
+            began = network.monotonic()
+            with pytest.raises(asyncio.CancelledError):
+                await asking
+            desk.close()
+            return network.monotonic() - began
+
+    before = threading.active_count()
+    assert asyncio.run(interrupted()) < 10
+    assert threading.active_count() <= before
+
+
 def test_nothing_secret_is_told(shells: Shells, caplog: pytest.LogCaptureFixture, capfd: pytest.CaptureFixture[str],
                                       monkeypatch: pytest.MonkeyPatch) -> None:
     """Neither the key, nor its passphrase, nor the environment is in any evidence, log or output, on success and failure."""
