@@ -33,10 +33,12 @@ def _grade_echo(case: Case, host: Host, evidence: HostEvidence, address: str) ->
     echo = next((echo for echo in evidence.echoes if echo.address == address), None)
     if echo is not None and answered(echo):
         return grade_burst(case, host.fqdn, "host.echo", echo)
-    return [_unanswered(case, host, address, echo, signs_of_life(evidence, address))]
+    return [_unanswered(case, host, address, echo, signs_of_life(evidence, address), _claimants(evidence, address))]
 
 
-def _unanswered(case: Case, host: Host, address: str, echo: EchoEvidence | None, life: Life) -> Finding:
+def _unanswered(
+    case: Case, host: Host, address: str, echo: EchoEvidence | None, life: Life, claimants: str
+) -> Finding:
     where = case.evidence.vantage.name
 
     def finding(grade: Grade, found: str, message: str, symptom: str = "", fix: tuple[str, ...] = ()) -> Finding:
@@ -62,7 +64,17 @@ def _unanswered(case: Case, host: Host, address: str, echo: EchoEvidence | None,
         return finding(Grade.UNPROVEN, reason,
                        f"{address} cannot be seen from {where}: a filter on the way turns its questions back (echo: {reason}), "
                        "and nothing else answers.")
+    if claimants:
+        message = (f"{address} answers {where} neither echo nor any planned port, yet {claimants} claims it on the wire of "
+                   f"{where}: the machine is up and connected, and its mask, its routes or its own filter keep its answers back.")
+        return finding(Grade.FAIL, reason, message, "silent", _console(case, host, address)[1:-1])
     return finding(Grade.FAIL, reason, _silence(case, evidence_of=echo, reason=reason), "silent", _console(case, host, address))
+
+
+def _claimants(evidence: HostEvidence, address: str) -> str:
+    """The hardware addresses that claimed the address when the wire was asked; empty where nobody did, or could be asked."""
+    return " and ".join(owner.mac for seen in evidence.owners if seen.address == address and seen.failure is None
+                        for owner in seen.owners)
 
 
 def _forbidden(echo: EchoEvidence) -> bool:

@@ -101,7 +101,7 @@ def grade_host(case: Case, wire: Wire, host: Host, evidence: HostEvidence) -> li
         elif seen is not None and (seen.failure is None or seen.failure.phase not in _ELSEWHERE):
             findings.append(_conflict(case, wire, host, evidence, seen))
         if seen is not None and seen.failure is None and seen.owners:
-            findings.append(_mac(case, wire, host, seen))
+            findings.append(_mac(case, wire, host, evidence, seen))
     return findings
 
 
@@ -203,7 +203,8 @@ def _two(
 ) -> Finding:
     told = f" {'; '.join(named)}." if named else ""
     settle = () if grade is Grade.FAIL else (
-        f"to settle it, put the host's hardware address into the plan (mac = \"{macs[0]}\"), or plan [access] over SSH",
+        f"to settle it, read its hardware address at the console of {owner} (ip -br link) and plan it: mac = \"...\"",
+        "or plan [access] over SSH, so that the host names its own",
         "where they are two interfaces of one host: sysctl -w net.ipv4.conf.all.arp_ignore=1    # each answers for its own only")
     return _finding(case, owner, seen, grade, _and(macs),
                     f"{_and(macs)} both claim {what} on the wire of {case.evidence.vantage.name}.{told} {why}".rstrip(),
@@ -231,7 +232,7 @@ def _find_both(address: str, macs: list[str]) -> tuple[str, ...]:
 # --- host.mac
 
 
-def _mac(case: Case, wire: Wire, host: Host, seen: OwnersEvidence) -> Finding:
+def _mac(case: Case, wire: Wire, host: Host, evidence: HostEvidence, seen: OwnersEvidence) -> Finding:
     """Whether the planned hardware address is there, and is no other host's."""
     planned, macs, address = planned_mac(host), [owner.mac for owner in seen.owners], seen.address
     where = case.evidence.vantage.name
@@ -248,7 +249,8 @@ def _mac(case: Case, wire: Wire, host: Host, seen: OwnersEvidence) -> Finding:
                         f"{''.join(others)}", "other-mac",
             (f"on {host.fqdn}: ip -br link    # which interface has {planned}, and does that one hold {address}?",
              "is the cable in another socket of the same machine, or is this another machine?",
-             f"or, where the machine was changed on purpose, in the plan: mac = \"{macs[0]}\""))
+             "or, where the machine was changed on purpose, in the plan: mac = "
+             + (f'"{macs[0]}"' if len(macs) == 1 else "what its console shows")))
     shared = sorted({name for mac in macs for name in wire.others(mac, host.fqdn)}) if len(macs) == 1 else []
     if shared and not wire.router(macs[0], host):
         return finding(
@@ -257,6 +259,10 @@ def _mac(case: Case, wire: Wire, host: Host, seen: OwnersEvidence) -> Finding:
             (f"on {host.fqdn} and on {_and(shared)}: ip -br link; ip -br address    # each must have its own",
              "where one was cloned: let its virtual interface be given a new hardware address"),
             f", also of {_and(shared)}")
+    own, _complete = own_macs(host, evidence)
+    if not planned and not set(macs) <= own and sum(1 for mac in macs if not wire.router(mac, host)) > 1:
+        return finding(Grade.UNPROVEN, f"{address} is claimed by {_and(macs)}, and which of them is {host.fqdn}'s is not known: "
+                                       "the plan names none.", "two-owners")
     as_planned = "as planned" if planned else "and no other host has it"
     return finding(Grade.PASS, f"{address} is at {planned or macs[0]}, {as_planned}.")
 

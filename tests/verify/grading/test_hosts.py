@@ -17,6 +17,8 @@ from shared.evidence import (
     HostEvidence,
     NameAnswer,
     NameRecord,
+    Owner,
+    OwnersEvidence,
     PortEvidence,
     PortState,
     SiteEvidence,
@@ -146,6 +148,22 @@ def test_silence_of_everything_fails_with_the_way_to_the_console(graded: Grading
     text = "\n".join(finding.fix)
     for word in ("power", "192.0.2.11/24 (mask 255.255.255.0)", "default via 192.0.2.1", "VLAN 20"):
         assert word in text
+
+
+def test_an_address_that_is_claimed_on_the_wire_is_not_called_lifeless(graded: Grading) -> None:
+    """A machine that answers ARP is up and connected, so that nobody is sent to look at its cable; its mask is to be read."""
+    claimed = OwnersEvidence(address=V4, at="", interface="eth0", asked=3, owners=(Owner(mac="00:00:5e:00:53:11", answers=3),))
+    silent = port(PortState.SILENT, failure(FailureKind.NO_ANSWER))
+    (finding,) = graded("host.echo", echoes=(mute(),), ports=(silent,), owners=(claimed,))
+    assert (finding.grade, finding.symptom) == (Grade.FAIL, "silent")
+    assert "00:00:5e:00:53:11" in finding.message
+    assert "no sign of life" not in finding.message
+    text = "\n".join(finding.fix)
+    assert "power" not in text
+    assert "mask 255.255.255.0" in text
+    elsewhere = msgspec.structs.replace(claimed, address="192.0.2.12")
+    (finding,) = graded("host.echo", echoes=(mute(),), ports=(silent,), owners=(elsewhere,))
+    assert "no sign of life" in finding.message
 
 
 def test_silence_of_an_ipv6_address_asks_for_ipv6_routes(graded: Grading) -> None:

@@ -100,7 +100,17 @@ def test_two_owners_of_an_ipv4_address_of_whom_nothing_is_known_are_a_caution(ju
     """Two machines, or two interfaces of one: what would tell is said."""
     found = judge(owned(A_4, ONE, TWO))[CONFLICT]
     assert (found.grade, found.symptom) == (Grade.CAUTION, "two-owners")
-    assert any(f'mac = "{ONE}"' in line for line in found.fix)
+    assert any("at the console of dome-a.obs.example.net (ip -br link)" in line for line in found.fix)
+
+
+def test_of_two_owners_none_is_taken_for_the_host(judge) -> None:
+    """The one heard first may be the stranger: it is neither passed nor offered for the plan, until something is known."""
+    found = judge(owned(A_4, TWO, ONE))
+    assert found[MAC].grade is Grade.UNPROVEN
+    assert not any(f'mac = "{mac}"' in line for mac in (ONE, TWO) for line in found[CONFLICT].fix)
+    assert not any(f'mac = "{mac}"' in line for mac in (ONE, TWO) for line in judge(owned(A_4, TWO, ONE), mac=THREE)[MAC].fix)
+    assert judge(owned(A_4, TWO, ONE), mac=ONE)[MAC].grade is Grade.PASS
+    assert judge(owned(A_4, TWO, ONE), system=of_host(ONE, TWO))[MAC].grade is Grade.PASS
 
 
 @pytest.mark.parametrize(("known", "grade", "word"), [

@@ -388,6 +388,17 @@ def test_a_stranger_is_named_with_the_line_to_add_and_how_to_compare_first(bench
     assert login.fix[-1] == "dome-a.obs.example.net ssh-ed25519 AAAAC3NzaC1lZDI1NTE5dGlkZQ=="
 
 
+@pytest.mark.parametrize(("held", "removed"), [
+    ("192.0.2.11", ["192.0.2.11"]), ("dome-a.obs.example.net,192.0.2.11", ["dome-a.obs.example.net", "192.0.2.11"]),
+    ("dome-a", ["dome-a"]), ("dome-z", ["dome-a.obs.example.net"]),
+])
+def test_a_changed_key_is_removed_under_every_name_that_the_file_has_it_by(bench: Bench, held: str, removed: list[str]) -> None:
+    """An old key that stays under the address would stop the next login as this one did."""
+    access = msgspec.structs.replace(ACCESS, known_hosts_text=f"{held} ssh-ed25519 AAAAC3NzaC1lZDI1NTE5b2xk\n")
+    login = bench.findings(ended("host key", FailureKind.MISMATCHED, "changed"), access=access)["system.login", "22/tcp"]
+    assert [line.rpartition(" -R ")[2] for line in login.fix if " -R " in line] == removed
+
+
 def test_a_plan_without_usable_files_is_the_cause(bench: Bench) -> None:
     """What lint said of the files explains that nobody logged in."""
     broken = msgspec.structs.replace(ACCESS, known_hosts_fault="does not exist", key_fault="does not exist")

@@ -120,7 +120,7 @@ def _contradicted(case: Case, agreement: Agreement, host: Host, subject: str, ac
         symptom="contradiction", at=account.at,
         message=f"The clock of {host.fqdn} could not be judged: the witnesses of it exclude each other.  {_capital(words)}.  "
                 "Somebody else than the host answers one of them (a device in front of it, or a second machine at the same "
-                f"address), or its clock was set while they were asked.  {_SETTLES}")
+                "address), or its clock was set while they were asked.  On its console, date -u says which of them is right.")
 
 
 def _but_for_the_day(

@@ -10,7 +10,7 @@ import msgspec
 
 from shared.evidence import Failure, FailureKind, HostEvidence, SshHostKey, SystemEvidence
 from shared.findings import SITE, Finding, Grade, make_ref
-from shared.knownhosts import entry_name
+from shared.knownhosts import entry_name, keys_of, parse
 from shared.plan import Access, Host
 from verify.grading.case import Case, in_words
 from verify.grading.system.word import vantage
@@ -106,7 +106,8 @@ def _let_in(host: Host, access: Access) -> tuple[str, ...]:
 
 def _stranger(case: Case, host: Host, access: Access, seen: SystemEvidence, key: SshHostKey) -> _Judged:
     """A host key that the plan does not vouch for: nothing was sent to it, not even a user name."""
-    name = entry_name(host.fqdn, case.plan.login_port(host) or _DEFAULT_PORT)
+    port = case.plan.login_port(host) or _DEFAULT_PORT
+    name = entry_name(host.fqdn, port)
     line = f"{name} {key.key_type} {base64.b64encode(key.blob).decode()}"
     compare = (f"# at the console of {host.fqdn}; it must print {key.fingerprint}:", f"ssh-keygen -lf {_key_file(key)}")
     answers = f"What answers {case.evidence.vantage.name} at {seen.address}"
@@ -120,7 +121,8 @@ def _stranger(case: Case, host: Host, access: Access, seen: SystemEvidence, key:
             message=f"{answers} shows another {key.key_type} key than {access.known_hosts} has for {host.fqdn}: it was installed "
             "anew, or it is not that host.  Nobody logged in.",
             fix=(*compare, "# if it does, and only then:",
-                 f"ssh-keygen -f {shlex.quote(access.known_hosts)} -R {shlex.quote(name)}",
+                 *(f"ssh-keygen -f {shlex.quote(access.known_hosts)} -R {shlex.quote(entry_name(one, port))}"
+                   for one in _entries(host, access, port)),
                  f"# and add to {access.known_hosts}:", line))
     if access.known_hosts_fault:
         return _Judged(
@@ -130,6 +132,12 @@ def _stranger(case: Case, host: Host, access: Access, seen: SystemEvidence, key:
     return _Judged(
         grade=Grade.FAIL, message=f"{access.known_hosts} has no {key.key_type} key for {host.fqdn}, so nobody logged in to it.",
         fix=(*compare, f"# if it does, and only then, add to {access.known_hosts}:", line))
+
+
+def _entries(host: Host, access: Access, port: int) -> list[str]:
+    """The names and addresses under which the file has keys of the host: all of them must go with the old key."""
+    names = (host.fqdn, host.fqdn.partition(".")[0], *host.addresses)
+    return list(dict.fromkeys(key.name for key in keys_of(parse(access.known_hosts_text), names, port))) or [host.fqdn]
 
 
 def _key_file(key: SshHostKey) -> str:
