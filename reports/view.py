@@ -10,7 +10,7 @@ from collections.abc import Container, Mapping, Sequence
 
 import msgspec
 
-from reports import causesview, evidencetables, figures, fleetview, missingview
+from reports import causesview, clocksview, evidencetables, figures, fleetview, missingview
 from reports.causesview import CauseView, OwnerView
 from reports.evidencetables import Table
 from reports.figures import Calendar, ClockLine
@@ -160,7 +160,7 @@ def build(report: Report, checks: Mapping[str, Check]) -> Page:
         brief=_brief(report), facts=_facts(report), limits=_limits(report), checks=_checks(report, checks),
         domain=domain, fleet=fleetview.fleet(report, names, domain),
         reboots=timeline(report.hosts, domain),
-        clocks=_clocks(report, domain), calendar=figures.calendar(report.hosts, report.run.started),
+        clocks=clocksview.clocks(report, domain), calendar=figures.calendar(report.hosts, report.run.started),
         hosts=(*site, *(_host(host, slug, shower, domain, lean=lean)
                         for host, slug in zip(report.hosts, names.hosts, strict=True))),
         lean=lean, unfolded=len(report.hosts) <= _UNFOLDED_HOSTS, tool=f"{report.run.tool.name} {report.run.tool.version}")
@@ -252,14 +252,6 @@ def _checks(report: Report, checks: Mapping[str, Check]) -> tuple[CheckView, ...
     known = [checks[name] for name in checks if name in basis]
     told = [CheckView(check.name, check.title, check.proves, check.not_proves, check.basis) for check in known]
     return (*told, *(CheckView(name, name, "", "", basis[name]) for name in sorted(basis.keys() - checks.keys())))
-
-
-def _clocks(report: Report, domain: str) -> ClockLine | None:
-    judges = ("clock.source", "clock.runner")
-    sources = [(finding.subject, finding) for finding in report.site.findings if finding.check in judges]
-    hosts = [(fleetview.short_name(host.name, domain), finding)
-             for host in report.hosts for finding in host.findings if finding.check == "clock.offset"]
-    return figures.clock_line(sources, hosts)
 
 
 def _site(report: Report, shower: Shower) -> HostView:

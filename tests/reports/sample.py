@@ -352,6 +352,18 @@ def site_sound() -> list[Finding]:
     return found
 
 
+def sources_seen(site: list[Finding]) -> tuple[ClockEvidence, ...]:
+    """The exchanges behind the findings on sources, as a runner saw them that is 60 µs ahead of the agreed time."""
+    return tuple(
+        ClockEvidence(
+            server=judged.subject, address=judged.subject, port=123, at=AT, asked=4,
+            samples=(ClockSample(
+                at=AT, offset_seconds=judged.measured.value - 6e-5, delay_seconds=4e-5, leap=0, version=4, stratum=2,
+                precision_seconds=1e-6, root_delay_seconds=0.001, root_dispersion_seconds=0.002, reference_id="192.0.2.254",
+                reference_age_seconds=31.0, stamped_by="kernel"),) * 4)
+        for judged in site if judged.check == "clock.source" and judged.measured is not None)
+
+
 def plant_stale_server(site: list[Finding], hosts: list[Draft]) -> Finding:
     """The second name server holds an old zone: one cause, an effect at every host it gives an old address for."""
     cause = finding(
@@ -567,7 +579,7 @@ def assemble(site: list[Finding], hosts: list[Draft], causes: list[Finding], **r
         coverage=Coverage(planned=len(findings) + len(hosts), proven=len(findings) - counts.unproven, missing=missing),
         causes=tuple(Cause(finding=cause.ref, explains=explains[cause.ref]) for cause in causes),
         run=RunFacts(**facts),
-        site=SiteReport(findings=tuple(site), evidence=SiteEvidence()),
+        site=SiteReport(findings=tuple(site), evidence=SiteEvidence(clocks=sources_seen(site))),
         hosts=reports,
     )
 
