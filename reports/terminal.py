@@ -25,8 +25,12 @@ from shared.findings import Grade, Verdict
 from shared.run import HostReport, Report
 from shared.safetext import visible
 
-#: How much of each part one screen of about fifty lines has room for; what is left out is counted, never dropped silently.
-_MOST_CAUSES, _MOST_HOSTS, _MOST_MISSING, _MESSAGE_LINES, _MEND_LINES = 5, 8, 4, 3, 4
+#: One screen is about fifty lines.  Causes get this many: each at least a line, the first ones whole, as many as fit.
+_CAUSE_LINES = 28
+#: How much of each part there is room for; what is left out is counted, never dropped silently.
+_MOST_CAUSES, _MOST_MISSING, _MESSAGE_LINES, _MEND_LINES = 16, 4, 2, 3
+#: The lines for the hosts of one verdict; those that are simply ready get one.
+_HOST_LINES = 3
 #: Where a place would be cut shorter than this, the count of what is explained gives way.
 _LEAST_PLACE = 8
 #: A column too narrow to wrap text in helps nobody.
@@ -60,8 +64,10 @@ def summary(report: Report, *, width: int = 80, colour: bool = False, files: Ite
     shower = Shower(Names(report), checks, causesview.numbers_of(groups))
     told = causesview.causes(report, groups, shower)
     others = causesview.also_open(report, shower)
-    blocks: list[list[_Line]] = [list(_causes(told, width))] if quiet else [
-        list(_head(report, len(told), len(others), width)), list(_causes(told, width)), list(_hosts(report.hosts, width)),
+    domain = common_domain([host.name for host in report.hosts])
+    causes = list(_causes(told, domain, width))
+    blocks: list[list[_Line]] = [causes] if quiet else [
+        list(_head(report, len(told), len(others), width)), causes, list(_hosts(report.hosts, domain, width)),
         list(_missing(report, shower, width)), [[_Span(file)] for file in files]]
     lines: list[_Line] = []
     for block in filter(None, blocks):
@@ -99,50 +105,92 @@ def _flowed(pieces: Sequence[_Span], width: int) -> Iterator[_Line]:
         yield line
 
 
-def _causes(told: Sequence[CauseView], width: int) -> Iterator[_Line]:
+def _causes(told: Sequence[CauseView], domain: str, width: int) -> Iterator[_Line]:
+    """Every cause in a line at least, which leaves out the ``domain`` of all hosts; the first ones with their mends."""
     if not told:
         return
     yield [_Span("To mend, in order", "title")]
-    for cause in told[:_MOST_CAUSES]:
-        first = cause.members[0]
-        alike = f" and {cause.count - 1:,} more" if cause.count > 1 else ""
-        explains = f", explains {cause.explains:,}" if cause.explains else ""
-        place = f"{first.host}, {first.check} {first.subject}"
-        room = width - 7 - len(cause.owner) - len(alike) - len(explains)
-        if room < _LEAST_PLACE:
-            room, explains = room + len(explains), ""
-        yield [_Span(f"{cause.number:>2} "), _Span(cause.mark.sign, cause.mark.key), _Span(f" {cause.owner}", "title"),
-               _Span(f": {_cut(place, room)}{alike}{explains}", "soft")]
-        yield from _wrapped(first.message, "     ", width, _MESSAGE_LINES, "")
-        mend = [piece for line in first.fix.split("\n") for piece in _mend_lines(line, width - 7)]
-        for line in mend[:_MEND_LINES]:
-            yield [_Span("     | ", "soft"), _Span(line)]
-        if len(mend) > _MEND_LINES:
-            yield [_Span(f"     | … {many(len(mend) - _MEND_LINES, 'more line')} in the report", "soft")]
+    wholes = [list(_whole(cause, width)) for cause in told[:_MOST_CAUSES]]
+    fitting = _fitting([len(whole) for whole in wholes])
+    for whole in wholes[:fitting]:
+        yield from whole
+    for cause in told[fitting:_MOST_CAUSES]:
+        brief = cause.brief.replace(f".{domain}", "") if domain else cause.brief
+        text = f": {brief}" if cause.place in brief else f": {cause.place}: {brief}"
+        yield [*_numbered(cause), _Span(_cut(text, width - 5 - len(cause.owner)))]
     if len(told) > _MOST_CAUSES:
         yield [_Span(f"   … and {len(told) - _MOST_CAUSES:,} more in the report", "soft")]
+    elif fitting < len(told):
+        yield [_Span("   … their mends are in the report", "soft")]
 
 
-def _hosts(hosts: Sequence[HostReport], width: int) -> Iterator[_Line]:
-    """One line a host, what needs a look first; hosts that would not fit are counted by verdict."""
+def _fitting(lengths: Sequence[int]) -> int:
+    """How many of the first causes can be told whole where each of the others takes a line; the first always is."""
+    used = len(lengths)
+    for place, length in enumerate(lengths):
+        used += length - 1
+        if used > _CAUSE_LINES and place:
+            return place
+    return len(lengths)
+
+
+def _numbered(cause: CauseView) -> _Line:
+    return [_Span(f"{cause.number:>2} "), _Span(cause.mark.sign, cause.mark.key), _Span(f" {cause.owner}", "title")]
+
+
+def _whole(cause: CauseView, width: int) -> Iterator[_Line]:
+    """A cause with what was found and the beginning of its mend."""
+    first = cause.members[0]
+    alike = f" and {cause.count - 1:,} more" if cause.count > 1 else ""
+    explains = f", explains {cause.explains:,}" if cause.explains else ""
+    place = f"{first.host}, {first.check} {first.subject}"
+    room = width - 7 - len(cause.owner) - len(alike) - len(explains)
+    if room < _LEAST_PLACE:
+        room, explains = room + len(explains), ""
+    yield [*_numbered(cause), _Span(f": {_cut(place, room)}{alike}{explains}", "soft")]
+    yield from _wrapped(first.message, "     ", width, _MESSAGE_LINES, "")
+    mend = [piece for line in first.fix.split("\n") for piece in _mend_lines(line, width - 7)]
+    # A line that only says that one line is left out would take the room of that line.
+    kept = mend if len(mend) <= _MEND_LINES + 1 else mend[:_MEND_LINES]
+    for line in kept:
+        yield [_Span("     | ", "soft"), _Span(line)]
+    if len(kept) < len(mend):
+        yield [_Span(f"     | … {many(len(mend) - len(kept), 'more line')} in the report", "soft")]
+
+
+def _hosts(hosts: Sequence[HostReport], domain: str, width: int) -> Iterator[_Line]:
+    """The hosts by verdict, what needs a look first; those for which there is no room are counted."""
     if not hosts:
         return
-    domain = common_domain([host.name for host in hosts])
     yield [_Span("Hosts", "title"), _Span(_cut(f" under {domain}", width - 6) if domain else "", "soft")]
-    ordered = sorted(hosts, key=lambda host: verdict_rank(host.verdict))
-    unready = [host for host in ordered if host.verdict is not Verdict.READY]
-    shown = ordered if len(ordered) <= _MOST_HOSTS else unready[:_MOST_HOSTS]
-    names = [_cut(short_name(host.name, domain), 28) for host in shown]
-    column = max(map(_cells, names), default=0)
-    word = max((len(VERDICTS[host.verdict].word) for host in shown), default=0)
-    for host, name in zip(shown, names, strict=True):
-        mark = VERDICTS[host.verdict]
-        text = f"{_padded(name, column)}  {mark.word:<{word}}  {host.address}  {_tally(host)}"
-        yield [_Span(" "), _Span(mark.sign, mark.key), _Span(f" {_cut(text, width - 3)}")]
-    rest = Counter(host.verdict for host in ordered if host not in shown) if len(shown) < len(ordered) else Counter()
-    if rest:
-        told = "; ".join(f"{rest[verdict]:,} {mark.word}" for verdict, mark in VERDICTS.items() if rest[verdict])
-        yield [_Span(_cut(f"   … and {told}" if shown else f"   {told}", width), "soft")]
+    by_verdict: dict[Verdict, list[HostReport]] = {}
+    for host in sorted(hosts, key=lambda host: verdict_rank(host.verdict)):
+        by_verdict.setdefault(host.verdict, []).append(host)
+    for verdict, alike in by_verdict.items():
+        mark = VERDICTS[verdict]
+        # Leaves room beside one item for the count of those left out.
+        told = [_cut(f"{_cut(short_name(host.name, domain), 28)} {_tally(host)}".rstrip(), width - 20) for host in alike]
+        begin, *rest = _listed(f"{len(alike):,} {mark.word}:", told, width - 3, 1 if verdict is Verdict.READY else _HOST_LINES)
+        yield [_Span(" "), _Span(mark.sign, mark.key), _Span(f" {begin}")]
+        yield from ([_Span(f"   {line}")] for line in rest)
+
+
+def _listed(begin: str, items: Sequence[str], width: int, most: int) -> list[str]:
+    """Items after ``begin`` with semicolons between them, on at most so many lines; the others are counted."""
+    lines = [begin]
+    for place, item in enumerate(items):
+        left = len(items) - place
+        last_line = len(lines) == most
+        reserve = len(f" and {left:,} more") if last_line and left > 1 else 0
+        piece = f" {item}" if left == 1 else f" {item};"
+        if _cells(lines[-1] + piece) + reserve <= width:
+            lines[-1] += piece
+        elif not last_line:
+            lines.append(piece[1:])
+        else:
+            lines[-1] += f" and {left:,} more"
+            break
+    return lines
 
 
 def _tally(host: HostReport) -> str:

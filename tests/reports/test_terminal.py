@@ -8,6 +8,7 @@ import unicodedata
 from pathlib import Path
 from types import ModuleType
 
+import msgspec
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -47,8 +48,8 @@ def test_wide_letters_are_counted_as_wide(sample: ModuleType) -> None:
 
 @pytest.mark.parametrize("name", SAMPLES)
 def test_the_summary_is_about_one_screen(sample: ModuleType, name: str) -> None:
-    """A thousand hosts take no more room than ten."""
-    assert len(summary(getattr(sample, name)()).splitlines()) <= 60
+    """A thousand hosts take no more room than ten: about fifty lines."""
+    assert len(summary(getattr(sample, name)()).splitlines()) <= 53
 
 
 def test_the_verdict_comes_first_then_causes_then_hosts_then_what_is_unproven_then_the_files(sample: ModuleType) -> None:
@@ -61,12 +62,33 @@ def test_the_verdict_comes_first_then_causes_then_hosts_then_what_is_unproven_th
 
 
 def test_what_does_not_fit_is_counted(sample: ModuleType) -> None:
-    """Hosts that have no line are told by verdict, and the numbers add up."""
-    text = summary(sample.fleet())
-    shown = len(re.findall(r"^ [◆○▲●] rack", text, re.M))
-    rest = re.search(r"^   … and (.*ready)$", text, re.M)
-    assert rest is not None
-    assert shown + sum(int(number.replace(",", "")) for number in re.findall(r"[\d,]*\d", rest.group(1))) == 1000
+    """The hosts of each verdict are counted, and those named and those not named add up to them."""
+    hosts = summary(sample.fleet()).partition("\nHosts")[2].partition("\nNot proven")[0]
+    blocks = re.findall(r"^ [◆○▲●] ([\d,]+) [^:]+:(.*(?:\n   .*)*)", hosts, re.M)
+    assert sum(int(count.replace(",", "")) for count, _ in blocks) == 1000
+    for count, told in blocks:
+        more = re.search(r"and ([\d,]+) more$", told)
+        named = len(re.findall(r"\brack\d\d-node\d\d\b", told))
+        assert named + int(more.group(1).replace(",", "") if more else 0) == int(count.replace(",", ""))
+    assert len(blocks) > 1
+
+
+def test_no_cause_is_left_out_silently(sample: ModuleType) -> None:
+    """The first ones stand with their mends, each of the others has a line, and past a screen they are counted."""
+    text = summary(sample.tidewater()).partition("\n\nHosts")[0]
+    assert [int(number) for number in re.findall(r"^ ?(\d+) [◆▲○]", text, re.M)] == [1, 2, 3, 4, 5, 6, 7]
+    report = sample.fleet()
+    told = [finding for finding in report.findings() if finding.ref in {cause.finding for cause in report.causes}]
+    apart = [msgspec.structs.replace(finding, symptom=f"own-{number}") for number, finding in enumerate(told)]
+    by_ref = {finding.ref: finding for finding in apart}
+    hosts = tuple(msgspec.structs.replace(host, findings=tuple(by_ref.get(one.ref, one) for one in host.findings))
+                  for host in report.hosts)
+    many = summary(msgspec.structs.replace(report, hosts=hosts)).partition("\n\nHosts")[0]
+    shown = re.findall(r"^ ?(\d+) [◆▲○]", many, re.M)
+    more = re.search(r"… and ([\d,]+) more in the report$", many)
+    assert more is not None
+    assert len(shown) == 16
+    assert 16 + int(more.group(1)) == len(report.causes)
 
 
 @pytest.mark.parametrize("name", SAMPLES)
