@@ -25,7 +25,7 @@ check: $(VENV)/installed-for-tests
 bench: $(VENV)/installed-for-tests
 	$(VENV)/bin/python tests/bench/ntp_load.py
 	$(VENV)/bin/python tests/bench/history_load.py
-	$(VENV)/bin/python tests/bench/thousand_hosts.py
+	$(VENV)/bin/python tests/bench/scale.py
 
 $(VENV)/bin/python:
 	$(PYTHON) tests/make_venv.py $(VENV)

@@ -112,7 +112,8 @@ class Shell:
 
     def __init__(self) -> None:
         self._seed = os.urandom(16)
-        offer = (("curve25519-sha256",), ("ssh-ed25519",), ("aes128-gcm@openssh.com",), ("aes128-gcm@openssh.com",),
+        ciphers = ("aes128-gcm@openssh.com", "aes128-ctr")
+        offer = (("curve25519-sha256", "curve25519-sha256@libssh.org"), ("ssh-ed25519",), ciphers, ciphers,
                  ("hmac-sha2-256",), ("hmac-sha2-256",), ("none",), ("none",), (), ())
         self._kexinit = b"\x14" + bytes(16) + b"".join(sshwire.put_names(names) for names in offer) + bytes(5)
 
