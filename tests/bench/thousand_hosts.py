@@ -40,8 +40,8 @@ PORTS = {"names": 5300, "time": 12300, "shell": 2200, "web": 4430, "console": 23
 def plan_text(hosts: int, anchor: Path, misbuilt: range = range(0)) -> str:
     """The plan of the fleet.  The misbuilt hosts were given other names than the planned ones."""
     names = [f"{'m' if number in misbuilt else 'h'}{number}" for number in range(hosts)]
-    rows = "".join(f'[[hosts]]\nname = "{names[number]}"\naddress = "{fleet.address_of(number)}"\nnetwork = "fleet"\nrole = "node"\n'
-                   for number in range(hosts))
+    rows = "".join(f'[[hosts]]\nname = "{name}"\naddress = "{fleet.address_of(number)}"\nnetwork = "fleet"\nrole = "node"\n'
+                   for number, name in enumerate(names))
     sources = ", ".join(f'"127.30.255.{last}:{PORTS["time"]}"' for last in (61, 62, 63, 64))
     return f"""\
 [plan]
