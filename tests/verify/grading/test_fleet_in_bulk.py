@@ -8,8 +8,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from shared.quantities import Interval
+from verify.grading.clock import witnesses
+from verify.grading.clock.witnesses import Account
 from verify.grading.fleet import _Clocks, _shifted
-from verify.grading.witnesses import Account, Testimony
 
 BEGAN = datetime.datetime(2026, 11, 2, 9, tzinfo=datetime.UTC)
 
@@ -24,7 +25,7 @@ def accounts(draw: st.DrawFn) -> Account:
     lo = draw(st.sampled_from((0.0, -0.5, 30.0, -86400.0, 5e6)))
     interval = Interval(lo, lo + draw(st.sampled_from((0.0, 1e-6, 1.0, 90.0))))
     at = stamp(draw(st.integers(0, 600)))
-    heard = Testimony(name="NTP", interval=interval, at=at, rate=draw(st.sampled_from((15e-6, 500e-6))))
+    heard = witnesses.Testimony(name="NTP", interval=interval, at=at, rate=draw(st.sampled_from((15e-6, 500e-6))))
     return Account(heard=(heard,), unheard=(), interval=interval, at=at)
 
 
@@ -50,7 +51,7 @@ def test_every_clock_that_may_refuse_is_looked_at(leads: list[Account], moments:
 
 def test_a_sound_fleet_needs_no_closer_look() -> None:
     """That is what it is for: with clocks that are right nothing is compared one by one."""
-    right = Account(heard=(Testimony(name="NTP", interval=Interval(0.0, 0.001), at=stamp(0)),), unheard=(),
+    right = Account(heard=(witnesses.Testimony(name="NTP", interval=Interval(0.0, 0.001), at=stamp(0)),), unheard=(),
                     interval=Interval(0.0, 0.001), at=stamp(0))
     clocks = _Clocks({f"h{index}": right for index in range(100)}, [stamp(0), stamp(5)])
     now = BEGAN.timestamp()
