@@ -47,7 +47,7 @@ def drift_text(drift: Drift, *, width: int = 80, files: Iterable[str] = (), quie
     """
     blocks: list[list[str]] = [] if quiet else [list(_head(drift, width, title))]
     if not quiet or drift.worse:
-        blocks.append(list(_said_first(drift, width)))
+        blocks.append(list(_saidfirst_crossing(drift, width)))
     blocks += [list(_at_length(title, drift.of(kind), width)) for kind, title in _WORSE.items()]
     blocks.append(list(_values("Changed, with the same grade", [one for one in drift.values if not one.expected], width)))
     if not quiet:
@@ -74,7 +74,7 @@ def _counted(drift: Drift) -> str:
     return ", ".join([*counts, f"{drift.unchanged:,} good as before"]) + "."
 
 
-def _said_first(drift: Drift, width: int) -> Iterator[str]:
+def _saidfirst_crossing(drift: Drift, width: int) -> Iterator[str]:
     """What may explain the rest, so it is said before it."""
     lines = list(drift.context)
     if drift.hosts_added:
@@ -139,13 +139,13 @@ def _coming(drift: Drift, width: int) -> Iterator[str]:
     """The limits that will be crossed soon if nothing changes; later ones are counted."""
     heading = [trend for trend in drift.trends if trend.crossings]
     end = (datetime.datetime.fromisoformat(drift.run.started) + datetime.timedelta(days=LOOK_AHEAD_DAYS)).date().isoformat()
-    soon = [trend for trend in heading if _first(trend) <= end]
+    soon = [trend for trend in heading if first_crossing(trend) <= end]
     yield from trend_lines(soon, width, f"Within {LOOK_AHEAD_DAYS} days, if nothing changes")
     if soon and len(soon) < len(heading):
         yield f"  … and {many(len(heading) - len(soon), 'limit')} to be crossed later than that"
 
 
-def _first(trend: Trend) -> str:
+def first_crossing(trend: Trend) -> str:
     """The first day on which a trend may cross a limit."""
     return min((crossing.earliest for crossing in trend.crossings), default="9999")
 
@@ -155,14 +155,14 @@ def trend_lines(trends: Sequence[Trend], width: int, title: str) -> Iterator[str
     if not trends:
         return
     yield title
-    ordered = sorted(trends, key=_first)
+    ordered = sorted(trends, key=first_crossing)
     for trend in ordered[:MOST_OTHER]:
-        yield from _wrapped(f"{_owner(trend.host)}  {trend.what} {trend.subject}: {_heading(trend)}", "  ", width)
+        yield from _wrapped(f"{_owner(trend.host)}  {trend.what} {trend.subject}: {heading(trend)}", "  ", width)
     if len(ordered) > MOST_OTHER:
         yield f"  … and {len(ordered) - MOST_OTHER:,} more that come later"
 
 
-def _heading(trend: Trend) -> str:
+def heading(trend: Trend) -> str:
     """One trend in words: how much a day over how many nights, and when a limit is crossed."""
     parts = [f"{_amount(trend.latest)} now"]
     if trend.what == "certificate life":

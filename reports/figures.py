@@ -41,7 +41,7 @@ class Gauge(msgspec.Struct, frozen=True, kw_only=True):
     limits: str
 
 
-class _Axis:
+class Axis:
     """Maps values to percent; ``unit`` is the size at which the axis stops being linear."""
 
     def __init__(self, lo: float, hi: float, unit: float, margin: float = 4.0) -> None:
@@ -91,7 +91,7 @@ def gauge(finding: Finding) -> Gauge | None:
         return None
     values = [lo, hi, *(value for _, value in bounds)]
     unit = min((abs(value) for _, value in bounds if value), default=1.0)
-    axis = _Axis(min(0.0, 1.3 * min(values)), max(0.0, 1.3 * max(values)), unit, margin=0.0)
+    axis = Axis(min(0.0, 1.3 * min(values)), max(0.0, 1.3 * max(values)), unit, margin=0.0)
     good = [axis.at(value) for key, value in bounds if key == bounds[0][0]]
     inside = (min(good), 100.0) if not at_most else (min(good) if len(good) == 2 else 0.0, max(good))
     return Gauge(lo=axis.at(lo), hi=axis.at(hi), at=axis.at(measured.value), inside=inside,
@@ -166,7 +166,7 @@ def clock_line(sources: Sequence[tuple[str, Finding]], hosts: Sequence[tuple[str
     reach = max([abs(end) for span in spans for end in span] + [value for _, value in pairs])
     farthest = max((value for _, value in pairs), default=reach)
     lo, hi = min(-farthest, *(span[0] for span in spans)), max(farthest, *(span[1] for span in spans))
-    axis = _Axis(lo * 1.3, hi * 1.3, 0.001)
+    axis = Axis(lo * 1.3, hi * 1.3, 0.001)
     bounds = tuple(Bound(axis.at(side * value), key, show_value(side * value, "s")) for key, value in pairs for side in (-1, 1))
     above, below = _stacked(axis, sources), _stacked(axis, hosts)
     good = sorted(bound.at for bound in bounds if bounds and bound.key == bounds[0].key)
@@ -193,7 +193,7 @@ def _measured(finding: Finding) -> Measured:
     return finding.measured
 
 
-def _stacked(axis: _Axis, clocks: Sequence[tuple[str, Finding]]) -> tuple[Dot, ...]:
+def _stacked(axis: Axis, clocks: Sequence[tuple[str, Finding]]) -> tuple[Dot, ...]:
     """Dots that would touch are stacked away from the line, those that hold nearest to it.
 
     The clocks that need a look get a step of their own below the stacks, so that their labels have room.
@@ -228,7 +228,7 @@ def _middle(finding: Finding) -> float:
     return _measured(finding).value
 
 
-def _dot(axis: _Axis, label: str, finding: Finding, step: int, text: str = "") -> Dot:
+def _dot(axis: Axis, label: str, finding: Finding, step: int, text: str = "") -> Dot:
     lo, hi = _span(finding)
     at = axis.at(_middle(finding))
     held = finding.grade is Grade.PASS
@@ -236,7 +236,7 @@ def _dot(axis: _Axis, label: str, finding: Finding, step: int, text: str = "") -
                text=f"{text or label}: {_value_words(finding)}", near="start" if at < 55 else "end")
 
 
-def _ticks(axis: _Axis, lo: float, hi: float) -> tuple[Tick, ...]:
+def _ticks(axis: Axis, lo: float, hi: float) -> tuple[Tick, ...]:
     """As many ticks as fit: 11 percent apart, those nearest to zero first; minor where a narrow page has no room."""
     kept: list[Tick] = []
     for value in sorted({side * tick for tick in _TICKS for side in (-1, 1)}, key=abs):

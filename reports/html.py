@@ -18,6 +18,7 @@ from markupsafe import Markup
 from reports import palette, view
 from shared import catalogue
 from shared.catalogue import Check
+from shared.history import Nights
 from shared.run import Report
 from shared.safetext import visible
 
@@ -27,18 +28,23 @@ LONGEST_TEXT = 2000
 _PARTS_A_PIECE = 1000
 
 
-def to_html(report: Report, *, checks: Mapping[str, Check] = catalogue.CHECKS) -> str:
-    """The page of a report, whole.  ``checks`` is the catalogue its titles and owners are read from."""
-    return "".join(html_pieces(report, checks=checks))
+def to_html(report: Report, *, checks: Mapping[str, Check] = catalogue.CHECKS, nights: Nights = view.NO_NIGHTS) -> str:
+    """The page of a report, whole.
+
+    ``checks`` is the catalogue its titles and owners are read from.  ``nights`` is what earlier runs saw; where given, the
+    page shows it as pictures.
+    """
+    return "".join(html_pieces(report, checks=checks, nights=nights))
 
 
-def html_pieces(report: Report, *, checks: Mapping[str, Check] = catalogue.CHECKS) -> Iterator[str]:
+def html_pieces(report: Report, *, checks: Mapping[str, Check] = catalogue.CHECKS,
+                nights: Nights = view.NO_NIGHTS) -> Iterator[str]:
     """The same page piece by piece, as it is drawn."""
     environment = _environment()
     style = environment.get_template("style.css.j2").render(light=palette.LIGHT, dark=palette.DARK)
     script = environment.get_template("script.js").render()
     stream = environment.get_template("page.html.j2").stream(
-        page=view.build(report, checks), style=Markup(style), script=Markup(script),  # noqa: S704  (our own files)
+        page=view.build(report, checks, nights), style=Markup(style), script=Markup(script),  # noqa: S704  (our own files)
         policy=_policy(style, script))
     stream.enable_buffering(_PARTS_A_PIECE)
     return iter(stream)

@@ -10,7 +10,7 @@ from collections.abc import Container, Mapping, Sequence
 
 import msgspec
 
-from reports import causesview, clocksview, evidencetables, figures, fleetview, missingview
+from reports import causesview, clocksview, evidencetables, figures, fleetview, missingview, nightsview
 from reports.causesview import CauseView, OwnerView
 from reports.evidencetables import Table
 from reports.figures import Calendar, ClockLine
@@ -21,6 +21,7 @@ from reports.missingview import MissingView
 from reports.timeline import Timeline, timeline
 from shared.catalogue import Check
 from shared.findings import Finding, Grade, Verdict, verdict_of
+from shared.history import Nights
 from shared.quantities import show_seconds
 from shared.run import HostReport, Report
 
@@ -28,6 +29,7 @@ from shared.run import HostReport, Report
 _MOST_WAIVED = 40
 #: Up to so many hosts the passes stand open on the page.
 _UNFOLDED_HOSTS = 3
+NO_NIGHTS = Nights()
 
 
 class Fact(msgspec.Struct, frozen=True):
@@ -122,6 +124,7 @@ class Page(msgspec.Struct, frozen=True, kw_only=True):
     reboots: Timeline | None
     clocks: ClockLine | None
     calendar: Calendar | None
+    nights: tuple[nightsview.NightsView, ...]
     hosts: tuple[HostView, ...]
     lean: bool
     unfolded: bool
@@ -136,7 +139,7 @@ _HEADLINES = {
 }
 
 
-def build(report: Report, checks: Mapping[str, Check]) -> Page:
+def build(report: Report, checks: Mapping[str, Check], nights: Nights = NO_NIGHTS) -> Page:
     """The page of a report.  ``checks`` is the catalogue: titles, owners, and what would prove a thing."""
     names = Names(report)
     groups = causesview.grouped(report)
@@ -161,6 +164,7 @@ def build(report: Report, checks: Mapping[str, Check]) -> Page:
         domain=domain, fleet=fleetview.fleet(report, names, domain),
         reboots=timeline(report.hosts, domain),
         clocks=clocksview.clocks(report, domain), calendar=figures.calendar(report.hosts, report.run.started),
+        nights=nightsview.kinds(report, nights, names, domain),
         hosts=(*site, *(_host(host, slug, shower, domain, lean=lean)
                         for host, slug in zip(report.hosts, names.hosts, strict=True))),
         lean=lean, unfolded=len(report.hosts) <= _UNFOLDED_HOSTS, tool=f"{report.run.tool.name} {report.run.tool.version}")

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import msgspec
 
+from shared.drift import Trend
 from shared.findings import Verdict
 
 
@@ -82,3 +83,11 @@ class FollowedEnding(msgspec.Struct, frozen=True, kw_only=True):
     host: str
     subject: str
     nights: tuple[EndingNight, ...]
+
+
+class Nights(msgspec.Struct, frozen=True, kw_only=True):
+    """The nights before a report, and where they lead: how far each clock was off, when each port's certificate ended."""
+
+    clocks: tuple[Followed, ...] = ()
+    endings: tuple[FollowedEnding, ...] = ()
+    trends: tuple[Trend, ...] = ()

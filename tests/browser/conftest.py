@@ -11,6 +11,7 @@ import pytest
 from playwright.sync_api import Browser, BrowserContext, Page, sync_playwright
 
 from reports.html import to_html
+from shared.history import Nights
 
 HERE = Path(__file__).parent
 CHROMIUM = "/usr/bin/chromium"
@@ -21,7 +22,7 @@ FLAGS = ["--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-
 
 @pytest.fixture(scope="session")
 def pages(tmp_path_factory: pytest.TempPathFactory) -> Callable[[str], Path]:
-    """``pages(name)``: the file of a sample report's page."""
+    """``pages(name)``: the file of a sample report's page; "nights" is one with earlier nights drawn on it."""
     name = "seatrial_report_sample_for_browser"
     spec = importlib.util.spec_from_file_location(name, HERE.parent / "reports" / "sample.py")
     assert spec is not None
@@ -34,7 +35,9 @@ def pages(tmp_path_factory: pytest.TempPathFactory) -> Callable[[str], Path]:
     def page(which: str) -> Path:
         path = folder / f"{which}.html"
         if not path.exists():
-            path.write_text(to_html(getattr(sample, which)()), encoding="utf-8")
+            report = getattr(sample, "tidewater" if which == "nights" else which)()
+            nights = sample.nights(report) if which == "nights" else Nights()
+            path.write_text(to_html(report, nights=nights), encoding="utf-8")
         return path
 
     return page

@@ -15,7 +15,7 @@ AXE = files("axe_playwright_python") / "axe.min.js"
 
 @pytest.mark.parametrize("scheme", ["light", "dark"])
 @pytest.mark.parametrize("width", [390, 1280])
-@pytest.mark.parametrize("which", ["tidewater", "three", "sound", "hostile", "rebooted"])
+@pytest.mark.parametrize("which", ["tidewater", "three", "sound", "hostile", "rebooted", "nights"])
 def test_axe_has_no_violation_to_tell(show: Callable[..., Page], which: str, width: int, scheme: str) -> None:
     """Every rule of WCAG 2.2 A and AA that it knows, and its best practices, with everything unfolded."""
     page = show(which, width=width, color_scheme=scheme, bypass_csp=True)

@@ -19,7 +19,7 @@ def shown_hosts(page: Page) -> int:
 
 
 @pytest.mark.parametrize("width", WIDTHS)
-@pytest.mark.parametrize("which", ["tidewater", "three", "sound", "hostile", "rebooted"])
+@pytest.mark.parametrize("which", ["tidewater", "three", "sound", "hostile", "rebooted", "nights"])
 def test_nothing_runs_off_to_the_side(show: Callable[..., Page], which: str, width: int) -> None:
     """WCAG 2.2, 1.4.10: phone, tablet and desk, with everything unfolded."""
     page = show(which, width=width)

@@ -6,11 +6,13 @@ Built from the shared structs directly, so that no report test waits for a grade
 from __future__ import annotations
 
 import dataclasses
+import datetime
 from typing import Any
 
 import msgspec
 
 from shared.boots import BootEvidence, Moment, Outage, Reading, Sign
+from shared.drift import Trend
 from shared.evidence import (
     CertificateFacts,
     ClockEvidence,
@@ -31,6 +33,8 @@ from shared.evidence import (
     VersionTrial,
 )
 from shared.findings import SITE, Finding, Grade, Measured, ShownLimits, make_ref, verdict_of
+from shared.history import EndingNight, Followed, FollowedEnding, Night, Nights
+from shared.quantities import Interval
 from shared.run import (
     SCHEMA,
     Cause,
@@ -733,3 +737,32 @@ def rebooted() -> Report:
         for host, seen in zip(report.hosts, boots, strict=True)
     )
     return msgspec.structs.replace(report, hosts=hosts)
+
+
+def nights(report: Report, count: int = 30) -> Nights:
+    """Nights before a report: clocks that drift by 1 ms a day towards their value, certificates renewed five nights ago."""
+    started = datetime.datetime(2027, 3, 4, 9, 12, 24, tzinfo=datetime.UTC)
+    days = [started - datetime.timedelta(days=count - 1 - number) for number in range(count)]
+    clocks, endings, trends = [], [], []
+    for held in report.findings():
+        host = held.ref.partition("|")[0]
+        if held.measured is None:
+            continue
+        if held.check == "clock.offset":
+            clocks.append(Followed(host=host, check=held.check, subject=held.subject, unit="s", nights=tuple(
+                Night(number=number, run=f"night-{number}", started=day.isoformat(), grade="pass",
+                      value=held.measured.value - (count - 1 - number) * 0.001, uncertainty=held.measured.uncertainty)
+                for number, day in enumerate(days))))
+            trends.append(Trend(host=host, what="clock offset", subject=held.subject, unit="s", nights=count,
+                                since=days[0].date().isoformat(), latest=held.measured.value,
+                                per_day=Interval(0.0009, 0.0011)))
+        if held.check == "certificate.dates":
+            end = int(started.timestamp() + held.measured.value)
+            endings.append(FollowedEnding(host=host, subject=held.subject, nights=tuple(
+                EndingNight(number=number, run=f"night-{number}", started=day.isoformat(),
+                            not_after_unix=end - (330 * 86400 if number < count - 5 else 0))
+                for number, day in enumerate(days))))
+            trends.append(Trend(host=host, what="certificate life", subject=held.subject, unit="s", nights=5,
+                                since=days[-5].date().isoformat(), latest=held.measured.value, jumps=1,
+                                per_day=Interval(-86400.0, -86400.0), why="renewed 1 time, the latest with 20 d left or more"))
+    return Nights(clocks=tuple(clocks), endings=tuple(endings), trends=tuple(trends))

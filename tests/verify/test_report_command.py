@@ -154,3 +154,32 @@ def test_hostile_text_stays_text_in_both_runs(samples: ModuleType, make_plan: Ca
     assert "<script" not in done.stdout
     assert "<img" not in done.stdout
     assert "\u202e" not in done.stdout
+
+
+@pytest.fixture
+def two_nights(samples: ModuleType, make_plan: Callable[..., Plan], tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    """A history with three nights of one plan, a day apart."""
+    monkeypatch.chdir(tmp_path)
+    place = tmp_path / "nights.sqlite"
+    with Store.open(str(place), create=True) as history:
+        for day in (2, 3, 4):
+            made = samples.sound()
+            run = msgspec.structs.replace(made.run, id=f"2027030{day}T091224Z-000{day}", started=f"2027-03-0{day}T09:12:24Z")
+            history.keep(msgspec.structs.replace(made, run=run), make_plan(sha256=made.run.plan.sha256), ())
+    return place
+
+
+def test_the_page_of_a_stored_run_draws_the_nights_up_to_it(two_nights: Path) -> None:
+    """Clocks and certificates, no later night than the run, and nothing where there is but one."""
+    last = report(two_nights, "last", "--html", "-").stdout
+    assert 'id="nights"' in last
+    assert "From 2027-03-02 to 2027-03-04." in last
+    assert "From 2027-03-02 to 2027-03-03." in report(two_nights, "20270303", "--html", "-").stdout
+    assert 'id="nights"' not in report(two_nights, "20270302", "--html", "-").stdout
+
+
+def test_a_redacted_page_draws_no_nights(two_nights: Path) -> None:
+    """The history knows hosts by the names that are to be hidden."""
+    page = report(two_nights, "last", "--html", "-", "--redact", "names").stdout
+    assert "<html" in page
+    assert 'id="nights"' not in page

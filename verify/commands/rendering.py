@@ -9,33 +9,35 @@ from pathlib import Path
 from reports.html import to_html
 from reports.jsonfile import to_json
 from reports.ticket import ticket_text
+from reports.view import NO_NIGHTS
+from shared.history import Nights
 from shared.run import Report
 from verify.commands.console import STDOUT
 from verify.errors import UsageError
 from verify.files import prove_writable, write_all
 
 #: The forms a report can be written in, by their option.
-FORMS: dict[str, Callable[[Report], bytes]] = {
-    "json": to_json,
-    "html": lambda report: to_html(report).encode(),
-    "text": lambda report: ticket_text(report).encode(),
+FORMS: dict[str, Callable[[Report, Nights], bytes]] = {
+    "json": lambda report, _nights: to_json(report),
+    "html": lambda report, nights: to_html(report, nights=nights).encode(),
+    "text": lambda report, _nights: ticket_text(report).encode(),
 }
 
 
-def write_renderings(report: Report, **targets: str | None) -> list[Path]:
+def write_renderings(report: Report, nights: Nights = NO_NIGHTS, **targets: str | None) -> list[Path]:
     """Write a report in every form that has a target, all of them or none; the files written.
 
-    ``-`` is standard output, for one form at most.  Raises UsageError.
+    ``nights`` is what earlier runs saw, for the page.  ``-`` is standard output, for one form at most.  Raises UsageError.
     """
     wanted = {form: target for form, target in targets.items() if target is not None}
     to_stdout = [form for form, target in wanted.items() if target == STDOUT]
     if len(to_stdout) > 1:
         raise UsageError(f"--{to_stdout[0]} - and --{to_stdout[1]} - cannot both be standard output; give one of them a file")
-    files = {Path(target): FORMS[form](report) for form, target in wanted.items() if target != STDOUT}
+    files = {Path(target): FORMS[form](report, nights) for form, target in wanted.items() if target != STDOUT}
     for folder in {path.parent for path in files}:
         prove_writable(folder)
     write_all(files)
     for form in to_stdout:
-        sys.stdout.buffer.write(FORMS[form](report))
+        sys.stdout.buffer.write(FORMS[form](report, nights))
         sys.stdout.buffer.flush()
     return list(files)

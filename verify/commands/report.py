@@ -11,6 +11,7 @@ import click
 from verify.commands.options import store_option
 
 if TYPE_CHECKING:
+    from shared.history import Nights
     from verify.history.records import StoredRun
 
 _EPILOG = """\
@@ -47,6 +48,8 @@ def command(
 ) -> None:
     """Render the stored RUN as it was graded then: JSON, HTML, a text under 4,000 characters for a ticket, or a bundle.
 
+    The HTML page then also draws what the nights up to that run saw of each clock and each certificate.
+
     RUN is a run's id, the beginning of one, or "last".  To grade it anew, see "regrade".
     """
     from verify.bundling import read_kinds
@@ -66,7 +69,7 @@ def command(
         elif run is not None and purpose == "bundle" and bundle is not None:
             _bundle(_load(run, store), bundle, sign, kinds)
         elif run is not None:
-            _render(_load(run, store), json, html, text, kinds)
+            _render(_load(run, store), store, json, html, text, kinds)
     except (HistoryError, UsageError) as error:
         stop(error)
 
@@ -107,17 +110,29 @@ def _load(run: str, store: str | None) -> StoredRun:
         return queries.load(history, queries.find(history, run))
 
 
-def _render(stored: StoredRun, json: str | None, html: str | None, text: str | None, kinds: tuple[str, ...]) -> None:
+def _render(stored: StoredRun, store: str | None, json: str | None, html: str | None, text: str | None,
+            kinds: tuple[str, ...]) -> None:
     from reports.redact import redact
+    from reports.view import NO_NIGHTS
     from verify.commands.console import STDOUT
     from verify.commands.rendering import write_renderings
 
     if json is None and html is None and text is None:
         text = STDOUT
     report = redact(stored.report, stored.snapshot.plan, kinds)[0] if kinds else stored.report
-    written = write_renderings(report, json=json, html=html, text=text)
+    # The nights would tell the names that are to be hidden.
+    nights = NO_NIGHTS if kinds or html is None else _nights(stored, store)
+    written = write_renderings(report, nights, json=json, html=html, text=text)
     if STDOUT not in (json, html, text):
         click.echo("\n".join(map(str, written)))
+
+
+def _nights(stored: StoredRun, store: str | None) -> Nights:
+    from verify.history.following import nights_until
+    from verify.history.store import Store
+
+    with Store.open(store) as history:
+        return nights_until(history, stored.record, stored.report)
 
 
 def _bundle(stored: StoredRun, path: Path, sign: Path | None, kinds: tuple[str, ...]) -> None:

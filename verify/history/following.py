@@ -4,8 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
+import msgspec
+
 from shared.drift import Trend
-from shared.history import Followed, FollowedEnding
+from shared.history import Followed, FollowedEnding, Nights, RunRecord
 from shared.run import Report
 from verify.history import queries
 from verify.history.rows import DATES, unix
@@ -23,6 +25,16 @@ def trends_of(store: Store, plan: int, report: Report) -> tuple[Trend, ...]:
     since = queries.oldest_of_last(store, plan, RECENT_RUNS)
     return drawn(queries.followed(store, plan, check=OFFSET, since=since),
                  queries.followed_endings(store, plan, since=since), report)
+
+
+def nights_until(store: Store, run: RunRecord, report: Report) -> Nights:
+    """What the runs of a plan saw up to and with a stored one, and the trends through that.  Raises HistoryError."""
+    since = queries.oldest_of_last(store, run.plan, RECENT_RUNS)
+    clocks = [msgspec.structs.replace(one, nights=tuple(night for night in one.nights if night.number <= run.number))
+              for one in queries.followed(store, run.plan, check=OFFSET, since=since)]
+    endings = [msgspec.structs.replace(one, nights=tuple(night for night in one.nights if night.number <= run.number))
+               for one in queries.followed_endings(store, run.plan, since=since)]
+    return Nights(clocks=tuple(clocks), endings=tuple(endings), trends=drawn(clocks, endings, report))
 
 
 def drawn(clocks: Iterable[Followed], ends: Iterable[FollowedEnding], report: Report) -> tuple[Trend, ...]:
