@@ -4,7 +4,7 @@
 VENV := .venv
 PYTHON ?= python3
 
-.PHONY: demo test check bench clean
+.PHONY: demo test check bench picture clean
 
 # A small faulty site on this machine's loopback range, verified; prints where the HTML report is.
 demo: $(VENV)/installed
@@ -26,6 +26,11 @@ bench: $(VENV)/installed-for-tests
 	$(VENV)/bin/python tests/bench/ntp_load.py
 	$(VENV)/bin/python tests/bench/history_load.py
 	$(VENV)/bin/python tests/bench/scale.py
+
+# The picture in the README: the first screen of a real demo report, in Debian's Chromium.
+picture: $(VENV)/installed-for-tests
+	$(VENV)/bin/seatrial demo --quiet --output build/picture
+	$(VENV)/bin/python tests/browser/picture.py build/picture/tidewater.html reports/picture.png
 
 $(VENV)/bin/python:
 	$(PYTHON) tests/make_venv.py $(VENV)

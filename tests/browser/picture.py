@@ -7,9 +7,9 @@ from pathlib import Path
 
 from playwright.sync_api import sync_playwright
 
-#: The width that the page is drawn for, and a height that shows its first screen and the first mend.
 CHROMIUM = "/usr/bin/chromium"
-SIZE = {"width": 1280, "height": 960}
+#: The width that the page is drawn for, and a height that shows its first screen.
+SIZE = {"width": 1280, "height": 900}
 
 
 def main(report: str, picture: str, scheme: str = "light") -> None:
