@@ -35,12 +35,12 @@ def page(name: str, *, profile: str | None = None) -> str:
         *_section("A pass proves", check.proves),
         *_section("It does not prove", check.not_proves),
         *_limits(check, profile),
-        *_list("Usual causes of the rest", check.causes),
+        *_list("Usual causes where it does not pass", check.causes),
         *_list("What to do", check.mends),
         *_section("Where it came out unproven, this would settle it", check.would_prove),
         *_commands(name),
         *_list("Published basis", check.basis),
-        *(_section("Waits on", ", ".join(check.needs)) if check.needs else []),
+        *(_section("Look at these first, where they did not pass either", ", ".join(check.needs)) if check.needs else []),
     ])
 
 

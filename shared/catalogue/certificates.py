@@ -173,8 +173,8 @@ LIMITS = (
         unit="s",
         sense=Sense.AT_LEAST,
         bounds={"lab": (7 * _DAY, 1 * _DAY), "production": (30 * _DAY, 7 * _DAY), "strict": (45 * _DAY, 14 * _DAY)},
-        origin="common practice, no source: 30 and 7 days, other profiles around them; at most a third and a tenth of the "
-        "certificate's own life",
+        origin="common practice, no source: 30 and 7 days, other profiles around them; of a short-lived certificate never "
+        "more than a third and a tenth of its own life",
     ),
     LimitRule(
         name="certificate_rsa_bits",

@@ -65,9 +65,9 @@ CHECKS = (
         name="clock.offset",
         title="The host's clock against the agreed time",
         proves="The host's clock is within the limit of the time that the planned sources agree on, whatever the runner's own "
-               "clock says.  A host that serves time is asked for it.  Of another, every witness that can be had from outside "
-               "is heard, each as an interval, and their intersection is judged: ICMP time stamps, the Date field of its HTTP "
-               "answers on up to two planned ports, and its own clock where it was read over SSH.",
+               "clock says.  A host that serves time is asked for it.  Of one that does not, every witness that can be had "
+               "from outside is heard, each as an interval, and their intersection is judged: ICMP time stamps, the Date "
+               "field of its HTTP answers on up to two planned ports, and its own clock where it was read over SSH.",
         not_proves="That it stays there: see clock.synchronised.  That the agreed time is true: see clock.sources-agree.  By "
                    "Date alone no clock is known better than to a second, since a server may send a Date that is a second "
                    "old; by ICMP time stamps alone no date is known, only the time of day.  A device that answers in the "
@@ -114,7 +114,7 @@ CHECKS = (
     Check(
         name="clock.skew",
         title="The hosts' clocks agree with each other",
-        proves="No two of the hosts whose clocks could be read are farther apart than the limit.  Needs no time source: the "
+        proves="No two of the hosts whose clocks could be read are farther apart than the limit.  This needs no time source: the "
                "runner's own error cancels out.  Hosts whose clocks are known only roughly are compared in a finding of "
                "their own, so that they do not hide what is known of the others.",
         not_proves="That any of them is right, nor anything about hosts whose clocks could not be read.",

@@ -17,7 +17,7 @@ CHECKS = (
         title="A port that must accept connections does",
         proves="A TCP connection from the runner to the port was established at the first attempt, without a lost packet.",
         not_proves="That the service behind it works, or is the planned one: see the certificate and ssh checks.  That other "
-                   "places than the runner's can connect.  Nothing at all of UDP ports, where silence is no answer.",
+                   "places than the runner's can connect.  Anything about UDP ports, where silence is no answer.",
         basis=_BASIS,
         causes=("refused: the service is stopped, or listens on 127.0.0.1 or another address only",
                 "refused: the service was started by hand and not enabled, so that a reboot ended it",
