@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import importlib
+from typing import Any
 
 import click
 
 from verify.collecting import collect_seldom
+from verify.commands.console import last_resort, open_missing_streams
 from verify.version import VERSION
 
 #: Command name to module; the module defines a click command named ``command``.
@@ -35,6 +37,16 @@ Results go to standard output, progress to standard error and only where that is
 
 class _Group(click.Group):
     """A group that imports a command's module when the command is asked for, so that none pays for another."""
+
+    def main(self, *args: Any, **kwargs: Any) -> Any:
+        open_missing_streams()
+        with last_resort():
+            return super().main(*args, **kwargs)
+
+    def invoke(self, ctx: click.Context) -> Any:
+        # Inside of click's own main, which would make 1 of a pipe that nobody reads any more: "a host failed".
+        with last_resort():
+            return super().invoke(ctx)
 
     def list_commands(self, ctx: click.Context) -> list[str]:
         return list(_COMMANDS)

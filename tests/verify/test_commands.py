@@ -186,3 +186,64 @@ def test_an_interrupt_writes_the_partial_report_and_exits_130(plan: Path) -> Non
     report = json.loads((plan.parent / "report.json").read_text(encoding="utf-8"))
     assert report["run"]["complete"] is False
     assert report["hosts"][0]["evidence"]["complete"] is False
+
+
+# --- standard output that takes nothing
+
+_WRITING = [("lint", "rack9.toml"), ("explain",), ("verify", "rack9.toml", "--no-store", "--only", "name.server"), ("--help",)]
+
+
+@pytest.mark.parametrize("arguments", _WRITING)
+def test_a_full_standard_output_is_one_sentence_and_no_failed_host(plan: Path, arguments: tuple[str, ...]) -> None:
+    """Exit status 1 would say that a host failed."""
+    with Path("/dev/full").open("w", encoding="utf-8") as full:
+        done = subprocess.run([sys.executable, "-m", "verify", *arguments], stdout=full, stderr=subprocess.PIPE, text=True,
+                              cwd=plan.parent, timeout=50, env={**os.environ, "PYTHONPATH": str(ROOT)}, check=False)
+    assert (done.returncode, done.stderr) == (2, "standard output cannot be written: No space left on device\n")
+
+
+@pytest.mark.parametrize(("end", "status"), [("--json - >/dev/full", 2), (">&-", 3), ("| true", 3), ("--json - >&-", 3)])
+def test_a_run_whose_words_are_lost_is_stored_all_the_same(plan: Path, end: str, status: int) -> None:
+    """Also where whoever read them went away, or where there never was a standard output: the status is the run's."""
+    line = f'set -o pipefail; "{sys.executable}" -m verify verify rack9.toml --only gateway.return-path --store s {end}'
+    done = subprocess.run(["bash", "-c", line], capture_output=True, text=True, cwd=plan.parent, timeout=50, check=False,
+                          env={**os.environ, "PYTHONPATH": str(ROOT)})
+    assert "Traceback" not in done.stderr
+    assert done.returncode == status, done.stderr
+    history = seatrial("history", "--store", "s", "--json", cwd=plan.parent)
+    assert len(json.loads(history.stdout)["runs"]) == 1
+
+
+def test_what_no_command_expects_is_a_bug_of_ours_and_no_failed_host(plan: Path) -> None:
+    """Exit status 70 and the place, where Python alone would end with 1."""
+    code = ("import verify.lint, verify.__main__ as program\n"
+            "def broken(*_args, **_kwargs): raise ZeroDivisionError('planted')\n"
+            "verify.lint.lint = broken\n"
+            f"program.main(['lint', {str(plan)!r}])")
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, timeout=50, check=False,
+                          env={**os.environ, "PYTHONPATH": str(ROOT)})
+    assert done.returncode == 70
+    assert done.stderr.startswith("a fault of seatrial itself, please report it:")
+    assert "planted" in done.stderr
+
+
+def test_lint_shows_control_characters_and_no_more_of_a_name_than_a_name_may_have(plan: Path) -> None:
+    """A name in a plan can be anything, and lint prints to a terminal."""
+    text = plan.read_text(encoding="utf-8")
+    plan.write_text(text.replace('"dome-a"', '"dome\\u001b[31m\\u0007a"'), encoding="utf-8")
+    shown = seatrial("lint", "rack9.toml", cwd=plan.parent)
+    assert shown.returncode == 1
+    assert "dome<U+001B>[31m<U+0007>a" in shown.stdout
+    plan.write_text(text.replace("dome-a", "d" * 10_000), encoding="utf-8")
+    assert max(map(len, seatrial("lint", "rack9.toml", cwd=plan.parent).stdout.splitlines())) < 600
+
+
+def test_an_interrupt_outside_of_a_run_is_an_interrupt(plan: Path) -> None:
+    """As of any command: 130, and no trace."""
+    code = ("import verify.lint, verify.__main__ as program\n"
+            "def interrupted(*_args, **_kwargs): raise KeyboardInterrupt\n"
+            "verify.lint.lint = interrupted\n"
+            f"program.main(['lint', {str(plan)!r}])")
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, timeout=50, check=False,
+                          env={**os.environ, "PYTHONPATH": str(ROOT)})
+    assert (done.returncode, done.stdout, done.stderr) == (130, "", "interrupted\n")

@@ -2,8 +2,13 @@
 
 from __future__ import annotations
 
+import contextlib
+import os
 import shutil
 import sys
+import traceback
+from collections.abc import Iterator
+from pathlib import Path
 from typing import NoReturn
 
 import click
@@ -24,3 +29,50 @@ def columns() -> int:
     """How wide text may be."""
     # Wider than this a line is hard to follow; where nothing says how wide, 80.
     return min(shutil.get_terminal_size((80, 24)).columns, 100)
+
+
+@contextlib.contextmanager
+def last_resort() -> Iterator[None]:
+    """Give what no command expects an exit status of its own, so that it is never taken for a host that failed.
+
+    Standard output that takes no more is said in one sentence and is UNUSABLE; anything else is our bug, and INTERNAL.
+    What click itself turns into an exit status passes through.
+    """
+    try:
+        yield
+    except (click.ClickException, click.exceptions.Exit, click.Abort, EOFError):
+        raise
+    except KeyboardInterrupt:
+        # A run keeps its evidence itself; this is before or after one, where click alone would end with 1.
+        click.echo("interrupted", err=True)
+        sys.exit(Exit.INTERRUPTED)
+    except Exception as error:  # noqa: BLE001 the very last place, where a bug of ours must get its own exit status
+        if isinstance(error, OSError) and (lost := forsake_output()):
+            if not isinstance(lost, BrokenPipeError):
+                click.echo(f"standard output cannot be written: {lost.strerror}", err=True)
+            sys.exit(Exit.UNUSABLE)
+        click.echo(f"a fault of seatrial itself, please report it:\n{traceback.format_exc()}", err=True, nl=False)
+        sys.exit(Exit.INTERNAL)
+
+
+def open_missing_streams() -> None:
+    """Let a process that was started without standard output or error write into nothing, as into a closed door."""
+    # The lowest free descriptor is taken, so that the next file opened does not become standard output.
+    for name in ("stdout", "stderr"):
+        if getattr(sys, name) is None:
+            setattr(sys, name, Path(os.devnull).open("w", encoding="utf-8"))  # noqa: SIM115 it stays open as long as we do
+
+
+def forsake_output() -> OSError | None:
+    """Why standard output takes no more, None where it does; what still waits for it then goes nowhere."""
+    try:
+        # A stream forgets what it could not write, so that only writing once more tells.
+        sys.stdout.write("\n")
+        sys.stdout.flush()
+    except OSError as error:
+        # Python would try once more on its way out, and end with a status of its own.
+        nowhere = os.open(os.devnull, os.O_WRONLY)
+        os.dup2(nowhere, sys.stdout.fileno())
+        os.close(nowhere)
+        return error
+    return None

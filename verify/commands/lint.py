@@ -20,6 +20,7 @@ def command(plan: Path, strict: bool, quiet: bool) -> None:
     cannot be read as a plan.
     """
     from shared.findings import Grade
+    from shared.safetext import visible
     from verify.commands.console import stop
     from verify.commands.exits import Exit
     from verify.errors import PlanError
@@ -37,16 +38,16 @@ def command(plan: Path, strict: bool, quiet: bool) -> None:
     findings = waivers.apply(read, waivers.leave_out(read, list(lint(read, today=today()).findings)), today=today())
     wrong = [finding for finding in findings if finding.grade in (Grade.FAIL, Grade.CAUTION)]
     for remark in read.remarks if wrong or not quiet else ():
-        click.echo(f"remark  {remark}")
+        click.echo(f"remark  {visible(str(remark))}")
     for finding in wrong:
-        click.echo(f"{finding.grade}  {finding.check}  {finding.message}")
+        click.echo(f"{finding.grade}  {finding.check}  {visible(finding.message)}")
         for line in finding.fix:
-            click.echo(f"      {line}")
+            click.echo(f"      {visible(line)}")
     fails = sum(finding.grade is Grade.FAIL for finding in wrong)
     waived = sum(finding.grade is Grade.WAIVED for finding in findings)
     if wrong or not quiet:
         tail = f", {waived} waived" if waived else ""
-        click.echo(f"{read.file}: {_hosts(len(read.hosts))}, {fails} to mend, {len(wrong) - fails} to consider{tail}")
+        click.echo(f"{visible(read.file)}: {_hosts(len(read.hosts))}, {fails} to mend, {len(wrong) - fails} to consider{tail}")
     sys.exit(Exit.FAILED if fails or (strict and wrong) else Exit.READY)
 
 

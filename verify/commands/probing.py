@@ -17,7 +17,7 @@ from reports.terminal import summary
 from shared.plan import Plan
 from shared.run import Report
 from verify import trial
-from verify.commands.console import STDOUT, columns, stop
+from verify.commands.console import STDOUT, columns, forsake_output, stop
 from verify.commands.exits import crashed, exit_of
 from verify.commands.options import ProbingOptions
 from verify.commands.progress import Progress
@@ -95,13 +95,22 @@ def write_reports(report: Report, plan_file: str, options: ProbingOptions) -> li
         content = pieces(report)
         if target == STDOUT:
             # Made whole before any of it goes out: whoever reads the pipe gets a report or nothing.
-            sys.stdout.buffer.write(b"".join(content))
-            sys.stdout.buffer.flush()
+            _print_whole(b"".join(content))
             continue
         path = Path(target) if target else options.output / f"{stem}.{ending}"
         write_whole(path, content)
         written.append(path)
     return written
+
+
+def _print_whole(report: bytes) -> None:
+    """Raises UsageError where standard output takes no more: the run goes into the history all the same."""
+    try:
+        sys.stdout.buffer.write(report)
+        sys.stdout.buffer.flush()
+    except OSError as error:
+        forsake_output()
+        raise UsageError(f"the report could not be written to standard output: {error.strerror}") from error
 
 
 def _html_octets(report: Report) -> Iterator[bytes]:
@@ -116,7 +125,11 @@ def say(report: Report, written: list[Path], options: ProbingOptions) -> None:
     colour = sys.stdout.isatty() and "NO_COLOR" not in os.environ
     text = summary(report, width=columns(), colour=colour, files=tuple(str(path) for path in written), quiet=options.quiet)
     if text:
-        click.echo(text, color=colour)
+        # Whoever closes the pipe has read enough; the exit status is still that of the run.
+        try:
+            click.echo(text, color=colour)
+        except BrokenPipeError:
+            forsake_output()
 
 
 def say_crashes(report: Report) -> None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 
+from shared.evidence import bounded
 from shared.findings import SITE
 from shared.hostnames import canonical, label_fault, name_fault, suggest_name, under
 from shared.plan import Host
@@ -15,6 +16,8 @@ from verify.lint.survey import Survey
 _READS_AS_NUMBER = re.compile(r"(?:[0-9]+|0x[0-9a-f]+)\Z")
 #: RFC 6761 section 6.3: the name of every machine for itself.  Installers leave it in place.
 _EVERYBODY = "localhost"
+#: How much of a host's name is repeated: every legal one whole (RFC 1035 section 2.3.4), and no ten thousand characters.
+_SHOWN = 253
 
 
 def check(survey: Survey, book: Book) -> None:
@@ -53,7 +56,7 @@ def _host_name(host: Host, survey: Survey, book: Book) -> None:
     short = canonical(host.name).partition(".")[0]
     if fault:
         book.fail(host.fqdn, "plan.host-name", host.name or "name", host.place, planned="a legal host name",
-                  found=host.name or "nothing", message=f'the host name "{host.name}" is not legal: {fault}',
+                  found=host.name or "nothing", message=f'the host name "{bounded(host.name, _SHOWN)}" is not legal: {fault}',
                   fix=(f'name = "{_legal(host.name)}"',), stop=True)
     elif short == _EVERYBODY:
         book.fail(host.fqdn, "plan.host-name", host.name, host.place, planned="a name of the host's own", found=host.name,
