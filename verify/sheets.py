@@ -20,7 +20,6 @@ from verify.grading import waivers
 from verify.lint import lint
 from verify.namesteps import classless_questions, name_steps
 
-
 #: What no waiver and no leaving out makes printable: names, addresses and masks that are none.
 _FIRM = frozenset({"plan.mask", "plan.address", "plan.host-name", "plan.suffix", "plan.name-servers"})
 
