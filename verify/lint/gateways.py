@@ -128,7 +128,9 @@ def _row(row: Sited, survey: Survey, book: Book) -> None:
         book.fail(host.fqdn, "plan.gateway", host.gateway, host.place, planned=planned, found=host.gateway or "nothing",
                   message=f"{host.fqdn} has the gateway {host.gateway} and its network {host.network} has {planned} ({place})"
                           + likely_slip(host.gateway, planned),
-                  fix=(f'gateway = "{planned}"',))
+                  # An unreadable gateway of the network has a finding and a mend of its own; it is no mend of this.
+                  fix=(f'gateway = "{planned}"' if read_address(planned)
+                       else f"first mend the gateway of network {host.network} ({place})",))
     elif planned is not None and (gateway := read_address(planned)):
         _own_address(row, gateway, planned, survey, book)
 
