@@ -88,7 +88,7 @@ def test_rooms_that_think_never_reach_the_network(name: str) -> None:
     ("verify", {"verify", "probes", "reports", "shared"}),
 ])
 def test_imports_run_one_way(room: str, allowed: set[str]) -> None:
-    """verify imports probes and reports, which import shared, and never the other way round."""
+    """Verify imports probes and reports, which import shared, and never the other way round."""
     crossing = {(name, imported) for name, path in modules(room).items() for imported in imports(path)
                 if imported.partition(".")[0] in OURS and imported.partition(".")[0] not in allowed}
     assert crossing == set()
