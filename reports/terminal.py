@@ -204,7 +204,9 @@ def _missing(report: Report, shower: Shower, width: int) -> Iterator[_Line]:
     coverage = report.coverage
     if not kinds and coverage.proven == coverage.planned:
         return
-    yield [_Span(f"Not proven: {coverage.planned - coverage.proven:,} of {coverage.planned:,}", "title")]
+    unproven = coverage.planned - coverage.proven
+    yield [_Span(f"Not proven: {unproven:,} of {coverage.planned:,}" if unproven else
+                 f"Proven: all {coverage.planned:,}; beyond what can be seen from here", "title")]
     mark: Mark = GRADES[Grade.UNPROVEN]
     for kind in kinds[:_MOST_MISSING]:
         count = f" × {kind.count:,}" if kind.count > 1 else ""

@@ -183,7 +183,7 @@ def lede(report: Report, told: int, others: int) -> str:
     elif report.verdict is Verdict.READY:
         said.append("Everything asked was found as planned.")
     if report.hosts:
-        said.append(f"{ready:,} of {many(len(report.hosts), 'host')} {'is' if ready == 1 else 'are'} ready.")
+        said.append(f"{ready:,} of {many(len(report.hosts), 'host')} {'is' if 1 in (ready, len(report.hosts)) else 'are'} ready.")
     return " ".join(said)
 
 

@@ -14,7 +14,7 @@ from collections.abc import Sequence
 
 import msgspec
 
-#: Every time service that Debian, Red Hat, SUSE and Alpine ship a unit for, by the names of their units.
+#: Every time service that the usual distributions ship a unit for, by the names of their units.
 TIME_UNITS = ("chrony", "chronyd", "systemd-timesyncd", "ntpsec", "ntp", "ntpd", "openntpd")
 #: What the shell is asked first: a word that no banner holds, so that all before it is banner.
 GREETING = "seatrial-was-here"

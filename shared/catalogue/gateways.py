@@ -20,7 +20,8 @@ CHECKS = (
                 "the VLAN of the runner or of the gateway port is not the planned one"),
         mends=("compare the plan's gateway with the router's own interface address",
                "where the gateway ignores echo on purpose, leave the check out in the plan with that reason"),
-        would_prove="an echo allowed by the gateway, or a host's own neighbour table over SSH",
+        would_prove="a gateway that answers echo and an ICMP socket for this user (net.ipv4.ping_group_range, or CAP_NET_RAW), "
+                    "or a host's own neighbour table over SSH",
         owner="network",
         needs=("host.address-conflict",),
         limits=("echo_loss", "echo_round_trip"),

@@ -61,6 +61,15 @@ def test_the_verdict_comes_first_then_causes_then_hosts_then_what_is_unproven_th
     assert text.startswith("◆ NOT READY  Tidewater Observatory, rack 2\n")
 
 
+def test_what_lies_beyond_the_vantage_is_not_counted_as_unproven(sample: ModuleType) -> None:
+    """Everything asked was proven, and something can only be asked from elsewhere: no heading of "0 of" over a list."""
+    report = sample.tidewater()
+    coverage = report.coverage
+    text = summary(msgspec.structs.replace(report, coverage=msgspec.structs.replace(coverage, proven=coverage.planned)), width=80)
+    assert f"Proven: all {coverage.planned}; beyond what can be seen from here" in text
+    assert "Not proven: 0" not in text
+
+
 def test_what_does_not_fit_is_counted(sample: ModuleType) -> None:
     """The hosts of each verdict are counted, and those named and those not named add up to them."""
     hosts = summary(sample.fleet()).partition("\nHosts")[2].partition("\nNot proven")[0]

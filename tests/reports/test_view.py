@@ -152,6 +152,14 @@ def test_the_first_sentence_says_what_is_the_matter(
     assert (page.headline, page.lede) == (headline, lede)
 
 
+def test_one_host_is_spoken_of_as_one(sample: ModuleType, checks: dict[str, Check]) -> None:
+    """Also where it is not ready."""
+    report = sample.small()
+    faulty = next(host for host in report.hosts if host.verdict is Verdict.NOT_READY)
+    page = view.build(msgspec.structs.replace(report, hosts=(faulty,)), checks)
+    assert page.lede.endswith("0 of 1 host is ready.")
+
+
 def test_every_host_has_a_cell_for_every_family(sample: ModuleType, checks: dict[str, Check]) -> None:
     """The matrix is complete: the worst grade of each family, and where to read about it."""
     fleet = view.build(sample.tidewater(), checks).fleet

@@ -71,7 +71,8 @@ class _Lines:
 
     def on_start(self, watches: Sequence[HostWatch]) -> None:
         """Say what is watched."""
-        click.echo(f"watching {len(watches)} hosts; interrupt to end with what was seen", err=True)
+        hosts = "host" if len(watches) == 1 else "hosts"
+        click.echo(f"watching {len(watches)} {hosts}; interrupt to end with what was seen", err=True)
 
     def on_event(self, event: Event) -> None:
         """Print the change."""
