@@ -247,3 +247,12 @@ def test_an_interrupt_outside_of_a_run_is_an_interrupt(plan: Path) -> None:
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, timeout=50, check=False,
                           env={**os.environ, "PYTHONPATH": str(ROOT)})
     assert (done.returncode, done.stdout, done.stderr) == (130, "", "interrupted\n")
+
+
+@pytest.mark.parametrize("arguments", [("history", "x\033[31m"), ("verify", "x\033[31m.toml"), ("report", "x\033[31m")])
+def test_a_refusal_shows_control_characters(plan: Path, arguments: tuple[str, ...]) -> None:
+    """Also those of a name that was pasted, whichever error says it."""
+    done = seatrial(*arguments, *(("--store", "s") if arguments[0] != "verify" else ()), cwd=plan.parent)
+    assert done.returncode == 2
+    assert "x<U+001B>[31m" in done.stderr
+    assert "Traceback" not in done.stderr

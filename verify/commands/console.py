@@ -13,6 +13,7 @@ from typing import NoReturn
 
 import click
 
+from shared.safetext import visible
 from verify.commands.exits import Exit
 
 #: What stands for standard output where a file may be named.
@@ -21,7 +22,7 @@ STDOUT = "-"
 
 def stop(error: Exception) -> NoReturn:
     """Say what cannot be used, on standard error, and end with exit status 2."""
-    click.echo(str(error), err=True)
+    click.echo("\n".join(map(visible, str(error).split("\n"))), err=True)
     sys.exit(Exit.UNUSABLE)
 
 
