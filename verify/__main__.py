@@ -59,6 +59,12 @@ class _Group(click.Group):
         assert isinstance(command, click.Command)
         return command
 
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        # Click would cut every summary to one line.
+        commands = [(name, self.get_command(ctx, name)) for name in self.list_commands(ctx)]
+        with formatter.section("Commands"):
+            formatter.write_dl([(name, command.get_short_help_str(limit=200)) for name, command in commands if command])
+
     def resolve_command(self, ctx: click.Context, args: list[str]) -> tuple[str | None, click.Command | None, list[str]]:
         name = click.utils.make_str(args[0])
         if name not in _COMMANDS and not name.startswith("-"):

@@ -6,7 +6,6 @@ import asyncio
 import datetime
 import resource
 import secrets
-import signal
 from collections.abc import Awaitable, Callable
 from pathlib import Path
 from typing import TypeVar
@@ -125,8 +124,9 @@ def on_network(pace: Pace, work: Callable[[Network], Awaitable[T]]) -> T:
     async def answer() -> T:
         task = asyncio.current_task()
         assert task is not None
-        # Ctrl-C is turned into a cancellation by asyncio.run; a polite termination is treated the same.
-        asyncio.get_running_loop().add_signal_handler(signal.SIGTERM, task.cancel)
+        # Ctrl-C is turned into a cancellation by asyncio.run; a polite termination and a lost terminal are treated the same.
+        for number in workers.polite_signals():
+            asyncio.get_running_loop().add_signal_handler(number, task.cancel)
         async with SocketNetwork(pace) as network:
             return await work(network)
 

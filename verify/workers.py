@@ -121,11 +121,18 @@ class _Worker:
         return msgspec.msgpack.decode(octets, type=_Host | _Rest)
 
 
+def polite_signals() -> tuple[signal.Signals, ...]:
+    """The signals that ask a run to end: a termination, and a lost terminal unless whoever started us said to outlive it."""
+    outlives = signal.getsignal(signal.SIGHUP) is signal.SIG_IGN
+    return (signal.SIGTERM,) if outlives else (signal.SIGTERM, signal.SIGHUP)
+
+
 def _work(part: Itinerary, answer: Answer, pipe: Connection) -> None:
     """A worker's whole life."""
     # Ctrl-C reaches every process at the terminal; only the one that started the others passes it on, once.
     signal.signal(signal.SIGINT, signal.SIG_IGN)
-    signal.signal(signal.SIGTERM, signal.SIG_DFL)
+    for number in polite_signals():
+        signal.signal(number, signal.SIG_DFL)
     encode = msgspec.msgpack.encode
     told: set[str] = set()
 
@@ -154,7 +161,7 @@ def _stopping(workers: list[_Worker]) -> Iterator[Callable[[], bool]]:
             worker.process.terminate()
         asked = True
 
-    before = [(number, signal.signal(number, stop)) for number in (signal.SIGINT, signal.SIGTERM)]
+    before = [(number, signal.signal(number, stop)) for number in (signal.SIGINT, *polite_signals())]
     try:
         yield lambda: asked
     finally:

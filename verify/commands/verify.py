@@ -10,10 +10,11 @@ from verify.commands.options import ProbingOptions, probing_options
 
 _EPILOG = """\
 What is sent, to planned addresses only: name questions (UDP and TCP) to the planned name servers; one short burst of
-ICMP echoes to each host and gateway, one more of the planned packet size to each host and, where that is lost, some of other
-sizes; on the hosts' own wire three ARP or neighbour questions for each address (4 s in all); NTP exchanges with the
-planned time sources and the hosts that serve time, ICMP time stamp and HTTP HEAD requests to those that do not; TCP connections to planned ports, with a TLS handshake or an SSH key
-exchange where the plan says so.  Nothing is changed.
+ICMP echoes to each host and gateway, one more of the planned packet size to each host and, where that is lost, some
+of other sizes; on the hosts' own wire three ARP or neighbour questions for each address (4 s in all); NTP exchanges
+with the planned time sources and the hosts that serve time, ICMP time stamp and HTTP HEAD requests to those that do
+not; TCP connections to planned ports, with a TLS handshake or an SSH key exchange where the plan says so. Nothing is
+changed.
 
 Hosts are logged in to only where the plan has a table [access], only with its key or an agent, never with a password, and
 only behind a host key of its known-hosts file.  There, commands are run that read and change nothing: "seatrial explain

@@ -171,7 +171,7 @@ _ASKED_AT_EVERY_ADDRESS = frozenset({
 
 #: Checks whose fail or caution may only repeat in other words what the fail of a check they need has said.
 _REPEATING = frozenset({"name.forward", "name.reverse", "name.agreement", "name.servers-agree", "clock.offset", "clock.skew",
-                        "host.ipv6", "certificate.peers", "host.echo", "gateway.echo"})
+                        "host.ipv6", "certificate.peers", "host.echo", "gateway.echo", "system.login"})
 
 
 def _upstream(check: str) -> Iterator[str]:
@@ -278,9 +278,17 @@ def _silent_host(cause: Finding, effect: Finding, outages: _Outages) -> bool:
 
 
 def _two_owners(cause: Finding, effect: Finding, _outages: _Outages) -> bool:
-    """Two machines that hold one address lose each other's packets: that predicts echoes that are lost now and then."""
-    return (effect.check in ("host.echo", "gateway.echo") and effect.symptom == "loss" and _owner(cause) == _owner(effect)
-            and cause.subject == _first_word(effect) and cause.symptom == "two-owners")
+    """Two machines that hold one address lose each other's packets, and now the one shows its host key and now the other.
+
+    So they predict echoes that are lost now and then, and a login that meets a strange key: whose key that is must be known
+    before anybody trusts it.
+    """
+    if cause.symptom != "two-owners" or _owner(cause) != _owner(effect):
+        return False
+    if effect.check == "system.login":
+        return effect.symptom in ("unknown-host-key", "changed-host-key")
+    return (effect.check in ("host.echo", "gateway.echo") and effect.symptom == "loss"
+            and cause.subject == _first_word(effect))
 
 
 def _no_host_behind_it(_cause: Finding, _effect: Finding, _outages: _Outages) -> bool:

@@ -342,3 +342,15 @@ def test_dead_name_servers_explain_no_clock_for_another_reason(because) -> None:
     silent = finding(SITE, "clock.source", "192.0.2.53", Grade.UNPROVEN, "silent")
     told = because(DEAD_SERVER, SECOND_DEAD, UNRESOLVED, unserved, silent)
     assert told[unserved.ref] == told[silent.ref] == ()
+
+
+@pytest.mark.parametrize(("symptom", "folded"), [("changed-host-key", True), ("unknown-host-key", True),
+                                                 ("revoked-host-key", False), ("no-login", False)])
+def test_a_strange_host_key_waits_for_the_quarrel_about_the_address(because, symptom: str, folded: bool) -> None:
+    """While two machines hold an address nobody should be told to trust the key that either shows."""
+    quarrel = finding(HOST, "host.address-conflict", "192.0.2.11", Grade.FAIL, "two-owners")
+    login = finding(HOST, "system.login", "192.0.2.11", Grade.FAIL, symptom)
+    elsewhere = finding(OTHER, "system.login", "192.0.2.12", Grade.FAIL, symptom)
+    told = because(quarrel, login, elsewhere)
+    assert told[login.ref] == ((quarrel.ref,) if folded else ())
+    assert told[elsewhere.ref] == ()
