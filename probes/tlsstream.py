@@ -2,20 +2,14 @@
 
 from __future__ import annotations
 
-import ipaddress
 from typing import TYPE_CHECKING
 
-from probes.seam import Network, NotObserved, Stream, failed
-from probes.tlshello import looks_like_tls
+from probes.seam import Network, Stream, failed
+from probes.tlshandshake import Visit, server_name_of
 from shared.evidence import FailureKind
-from shared.hostnames import NAME_LIMIT
 
 if TYPE_CHECKING:
     from probes.tlssession import Handshake
-
-#: The most octets read in one handshake.  Ours: the engine takes no chain above 100 KiB, so twice that is endless.
-HANDSHAKE_OCTETS_LIMIT = 256 << 10
-_READ = 16 << 10
 
 
 async def start_tls(network: Network, stream: Stream, server_name: str, *, timeout_seconds: float) -> TlsStream:
@@ -26,79 +20,13 @@ async def start_tls(network: Network, stream: Stream, server_name: str, *, timeo
     """
     from probes.tlssession import Handshake
 
-    began = network.monotonic()
-    deadline = began + timeout_seconds
-    session = Handshake(_server_name(server_name))
-    conversation = _Conversation(network, stream, session)
+    session = Handshake(server_name_of(server_name))
     try:
-        first = await conversation.ask(session.step(), deadline)
-        if not looks_like_tls(first):
-            raise failed(FailureKind.MALFORMED, "handshake", network.monotonic() - began, "what answers does not speak TLS")
-        queued = network.monotonic()
-        # A slot is taken only once the server has answered, so that silent ports hold none that a live one waits for.
-        async with network.handshake_slot():
-            await conversation.finish(first, deadline + network.monotonic() - queued)
+        await Visit(network, stream, network.monotonic() + timeout_seconds).shake_hands(session)
     except BaseException:
         stream.close()
         raise
     return TlsStream(network, stream, session)
-
-
-def _server_name(name: str) -> str | None:
-    """The name to ask for: a DNS name in ASCII without the final dot, never an address (RFC 6066 section 3)."""
-    bare = name.removesuffix(".")
-    if not bare or not bare.isascii() or len(bare) > NAME_LIMIT:
-        return None
-    try:
-        ipaddress.ip_address(bare)
-    except ValueError:
-        return bare
-    return None
-
-
-class _Conversation:
-    """The octets of one handshake, to and fro."""
-
-    def __init__(self, network: Network, stream: Stream, session: Handshake) -> None:
-        self._network, self._stream, self._session = network, stream, session
-        self._began = network.monotonic()
-        self._octets_left = HANDSHAKE_OCTETS_LIMIT
-
-    async def finish(self, received: bytes, deadline: float) -> None:
-        """Drive the handshake to its end.  Raises NotObserved."""
-        reply = self._step(received)
-        while not self._session.finished:
-            reply = self._step(await self.ask(reply, deadline))
-        if reply:
-            await self._stream.send(reply, timeout_seconds=self._left(deadline))
-
-    async def ask(self, data: bytes, deadline: float) -> bytes:
-        if data:
-            await self._stream.send(data, timeout_seconds=self._left(deadline))
-        received = await self._stream.receive(_READ, timeout_seconds=self._left(deadline))
-        if not received:
-            raise self._failed(FailureKind.CLOSED, "the server closed the connection in the handshake")
-        self._octets_left -= len(received)
-        if self._octets_left < 0:
-            raise self._failed(FailureKind.MALFORMED, f"more than {HANDSHAKE_OCTETS_LIMIT} octets and no end of the handshake")
-        return received
-
-    def _step(self, received: bytes) -> bytes:
-        from probes.tlssession import HandshakeEnded
-
-        try:
-            return self._session.step(received)
-        except HandshakeEnded as ended:
-            raise self._failed(ended.kind, ended.detail) from ended
-
-    def _left(self, deadline: float) -> float:
-        left = deadline - self._network.monotonic()
-        if left <= 0:
-            raise self._failed(FailureKind.NO_ANSWER, "the handshake did not end in time")
-        return left
-
-    def _failed(self, kind: FailureKind, detail: str) -> NotObserved:
-        return failed(kind, "handshake", self._network.monotonic() - self._began, detail)
 
 
 class TlsStream:

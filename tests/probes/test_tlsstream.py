@@ -11,7 +11,8 @@ import pytest
 from probes import fake
 from probes.fake import FakeNetwork
 from probes.seam import NotObserved
-from probes.tlsstream import HANDSHAKE_OCTETS_LIMIT, start_tls
+from probes.tlshandshake import HANDSHAKE_OCTETS_LIMIT
+from probes.tlsstream import start_tls
 from shared.evidence import FailureKind
 from verify.laboratory import authority, webserver
 

@@ -1,0 +1,109 @@
+"""Holds a TLS handshake over any ``Stream``: one deadline, bounded octets, and a slot held only once the server answers.
+
+What answers may be anything: alerts, resets, silence, plain text and endless data are told apart.  Nothing is verified.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import ipaddress
+from typing import TYPE_CHECKING
+
+from probes.seam import Network, NotObserved, Stream, failed
+from probes.tlshello import looks_like_tls
+from shared.evidence import FailureKind, bounded
+from shared.hostnames import NAME_LIMIT
+
+if TYPE_CHECKING:
+    from probes.tlssession import Handshake
+
+#: The most octets read in one handshake.  Ours: OpenSSL takes no chain above 100 KiB, so twice that is endless.
+HANDSHAKE_OCTETS_LIMIT = 256 << 10
+#: RFC 8446 section 5.1: type, version and length, enough to tell TLS from anything else.
+_RECORD_HEADER = 5
+_READ = 16 << 10
+
+
+def server_name_of(name: str) -> str | None:
+    """The name to ask for: a DNS name in ASCII without the final dot, never an address (RFC 6066 section 3)."""
+    bare = name.removesuffix(".")
+    if not bare or not bare.isascii() or len(bare) > NAME_LIMIT:
+        return None
+    try:
+        ipaddress.ip_address(bare)
+    except ValueError:
+        return bare
+    return None
+
+
+class Visit:
+    """One handshake over one stream, under one deadline, which waiting for a slot moves on.
+
+    ``greeting`` is what answered where that was no TLS.
+    """
+
+    def __init__(self, network: Network, stream: Stream, deadline: float) -> None:
+        self.deadline = deadline
+        self.greeting = ""
+        self._network = network
+        self._stream = stream
+        self._octets_left = HANDSHAKE_OCTETS_LIMIT
+        self._began = network.monotonic()
+
+    async def shake_hands(self, session: Handshake) -> None:
+        """Drive the handshake to its end.  Raises NotObserved."""
+        await self._advance(session, b"")
+        answer = await self._first_answer()
+        queued = self._network.monotonic()
+        # A slot is taken only once the server has answered, so that silent ports hold none that a live one waits for.
+        async with self._network.handshake_slot():
+            self.deadline += self._network.monotonic() - queued
+            await self._advance(session, answer)
+            while not session.finished:
+                await self._advance(session, await self._receive())
+
+    async def _first_answer(self) -> bytes:
+        """As much of the server's answer as tells TLS from anything else."""
+        answer = b""
+        while len(answer) < _RECORD_HEADER and (looks_like_tls(answer) or not answer):
+            answer += await self._receive()
+        if not looks_like_tls(answer):
+            self.greeting = bounded(answer.decode("utf-8", "replace"))
+            raise self._failed(FailureKind.MALFORMED, "what answers does not speak TLS")
+        return answer
+
+    async def _advance(self, session: Handshake, received: bytes) -> None:
+        from probes.tlssession import HandshakeEnded
+
+        try:
+            reply = session.step(received)
+        except HandshakeEnded as ended:
+            raise self._failed(ended.kind, ended.detail) from ended
+        if reply:
+            await self._send(reply)
+
+    async def take_leave(self, session: Handshake) -> None:
+        """Say that no more will come.  All is seen by now; a server that has gone already is none the worse for it."""
+        with contextlib.suppress(NotObserved):
+            await self._send(session.farewell())
+
+    async def _send(self, data: bytes) -> None:
+        await self._stream.send(data, timeout_seconds=self._left())
+
+    async def _receive(self) -> bytes:
+        received = await self._stream.receive(_READ, timeout_seconds=self._left())
+        if not received:
+            raise self._failed(FailureKind.CLOSED, "the server closed the connection in the handshake")
+        self._octets_left -= len(received)
+        if self._octets_left < 0:
+            raise self._failed(FailureKind.MALFORMED, f"more than {HANDSHAKE_OCTETS_LIMIT} octets and no end of the handshake")
+        return received
+
+    def _left(self) -> float:
+        left = self.deadline - self._network.monotonic()
+        if left <= 0:
+            raise self._failed(FailureKind.NO_ANSWER, "the handshake did not end in time")
+        return left
+
+    def _failed(self, kind: FailureKind, detail: str) -> NotObserved:
+        return failed(kind, "handshake", self._network.monotonic() - self._began, detail)
