@@ -43,7 +43,9 @@ def pages(tmp_path_factory: pytest.TempPathFactory) -> Callable[[str], Path]:
     return page
 
 
-@pytest.fixture(scope="session")
+# Of a module and not of the session: while it runs, it holds an event loop in the tests' own thread, where then no test
+# of ours could start one.
+@pytest.fixture(scope="module")
 def browser() -> Iterator[Browser]:
     with sync_playwright() as playwright:
         running = playwright.chromium.launch(executable_path=CHROMIUM, args=FLAGS)
