@@ -154,6 +154,28 @@ def test_the_clock_is_read_between_two_stamps(shells: Shells) -> None:
     assert all(sample.lo_seconds <= 1e-6 and sample.hi_seconds >= -1e-6 for sample in witness.samples)
 
 
+#: Years of 365.25 days in seconds, and the offsets tried: both signs, from milliseconds to decades.
+_YEAR = 365.25 * 86400
+_MOVES = [sign * size for size in (0.004, 0.09, 0.7, 3.25, 61.0, 3600.4, 86399.5, 30 * 86400.0, 1.5 * _YEAR, 20 * _YEAR)
+          for sign in (1, -1)]
+
+
+def test_a_host_whose_clock_is_moved_says_so_within_its_interval(shells: Shells) -> None:
+    """``date`` under libfaketime, in the sessions of a real server: the truth lies inside every reading, at every offset."""
+    library = next(Path("/usr/lib").glob("*/faketime/libfaketime.so.1"))
+    move = shells.folder / "move"
+    port = shells.start(f"SetEnv LD_PRELOAD={library} FAKETIME_TIMESTAMP_FILE={move} FAKETIME_NO_CACHE=1")
+    outside = []
+    for offset in _MOVES:
+        move.write_text(f"{offset:+.3f}\n")
+        witness = word(shells.question(port, topics=("clock",))).witness
+        assert witness is not None
+        assert witness.samples
+        outside += [(offset, sample) for sample in witness.samples if not sample.lo_seconds <= offset <= sample.hi_seconds]
+        assert all(sample.hi_seconds - sample.lo_seconds < 1.0 for sample in witness.samples)
+    assert outside == []
+
+
 def test_a_machine_id_is_kept_as_a_digest_only(shells: Shells) -> None:
     """machine-id(5) calls it confidential: two hosts can be compared, and the identifier is nowhere."""
     seen = ask(shells.question(shells.start()))
