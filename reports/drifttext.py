@@ -174,7 +174,8 @@ def heading(trend: Trend) -> str:
     parts += [_crossing(one) for one in trend.crossings]
     if trend.why:
         parts.append(trend.why)
-    return "; ".join(parts)
+    told = "; ".join(parts)
+    return f"{told}.  {trend.likely}" if trend.likely else told
 
 
 def _crossing(crossing: Crossing) -> str:

@@ -19,6 +19,7 @@ import msgspec
 from shared.drift import Crossing, Trend
 from shared.findings import Grade, ShownLimits
 from shared.quantities import Interval
+from verify.grading.clock.offset_shape import free_running
 
 DAY = 86400.0
 #: Fewer nights than a week are no trend (common practice, no source).
@@ -75,7 +76,8 @@ def clock_trend(host: str, subject: str, samples: Sequence[Sample], limits: Show
     if fit.slope.lo <= 0 <= fit.slope.hi:
         return msgspec.structs.replace(base, per_day=per_day, why="no trend: standing still is within the uncertainty")
     crossings, why = _crossings(fit, last, limits)
-    return msgspec.structs.replace(base, per_day=per_day, crossings=crossings, why=why)
+    likely = free_running([(sample.at_unix, Interval.around(sample.value, sample.uncertainty)) for sample in last])
+    return msgspec.structs.replace(base, per_day=per_day, crossings=crossings, why=why, likely=likely)
 
 
 def between_jumps(samples: Sequence[Sample]) -> list[list[Sample]]:

@@ -7,6 +7,7 @@ import random
 
 import pytest
 
+from reports.drifttext import heading
 from shared.findings import Grade, ShownLimits
 from verify.trends import DAY, Ending, Sample, between_jumps, certificate_trend, clock_trend, fitted, in_order, t975
 
@@ -53,6 +54,25 @@ def test_a_clock_that_gains_steadily_has_a_day_for_each_limit() -> None:
     assert crossing.grade is Grade.CAUTION
     assert crossing.earliest <= "2027-02-10" <= crossing.latest
     assert (trend.jumps, trend.nights) == (0, 30)
+
+
+def test_a_clock_that_nothing_corrects_is_said_to_run_free() -> None:
+    """15 ppm, 1.296 s a day (RFC 5905's PHI): the likely cause is told beside the trend, in words and not as a grade."""
+    trend = clock_trend("dome-a", "192.0.2.11", nights([0.02 + 1.296 * night for night in range(10)]), LIMITS)
+    assert trend is not None
+    assert "gained 1.3 s a day" in trend.likely
+    assert heading(trend).endswith(trend.likely)
+
+
+def test_a_clock_that_wanders_about_is_not_said_to_run_free() -> None:
+    """A trend through scatter is a trend, but no straight line meets every night."""
+    scatter = random.Random(7)
+    values = [0.02 + 0.002 * night + scatter.gauss(0, 0.004) for night in range(30)]
+    trend = clock_trend("dome-a", "192.0.2.11", nights(values), LIMITS)
+    assert trend is not None
+    assert trend.per_day is not None
+    assert trend.per_day.lo > 0
+    assert trend.likely == ""
 
 
 def test_a_clock_that_loses_crosses_the_other_side() -> None:
