@@ -234,10 +234,6 @@ def _cells(text: str) -> int:
     return sum(0 if unicodedata.combining(char) else 2 if unicodedata.east_asian_width(char) in "WF" else 1 for char in text)
 
 
-def _padded(text: str, column: int) -> str:
-    return text + " " * (column - _cells(text))
-
-
 def _cut(text: str, room: int) -> str:
     """Visible text that takes at most ``room`` columns; an ellipsis says that it was cut."""
     text = visible(text)

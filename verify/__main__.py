@@ -68,10 +68,10 @@ class _Group(click.Group):
     def resolve_command(self, ctx: click.Context, args: list[str]) -> tuple[str | None, click.Command | None, list[str]]:
         name = click.utils.make_str(args[0])
         if name not in _COMMANDS and not name.startswith("-"):
-            import difflib
+            from verify.errors import nearest
 
-            near = difflib.get_close_matches(name, _COMMANDS, n=1)
-            hint = f' Did you mean "{near[0]}"?' if near else f" The commands are: {', '.join(_COMMANDS)}."
+            near = nearest(name, _COMMANDS)
+            hint = f' Did you mean "{near}"?' if near else f" The commands are: {', '.join(_COMMANDS)}."
             ctx.fail(f'There is no command "{name}".{hint}')
         return super().resolve_command(ctx, args)
 

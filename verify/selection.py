@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-import difflib
 import fnmatch
 
 from shared import catalogue
 from shared.hostnames import canonical
 from shared.plan import Host, Plan
-from verify.errors import UsageError
+from verify.errors import UsageError, nearest
 
 
 def choose_hosts(plan: Plan, patterns: tuple[str, ...]) -> tuple[Host, ...]:
@@ -25,8 +24,8 @@ def choose_hosts(plan: Plan, patterns: tuple[str, ...]) -> tuple[Host, ...]:
                  if fnmatch.fnmatchcase(host.fqdn, wanted) or fnmatch.fnmatchcase(canonical(host.name), wanted)
                  or fnmatch.fnmatchcase(host.fqdn.partition(".")[0], wanted)}
         if not named:
-            near = difflib.get_close_matches(wanted, [canonical(host.name) for host in plan.hosts], n=1)
-            hint = f'; did you mean "{near[0]}"?' if near else ""
+            near = nearest(wanted, [canonical(host.name) for host in plan.hosts])
+            hint = f'; did you mean "{near}"?' if near else ""
             raise UsageError(f'--host {pattern}: {plan.file} plans no host of that name{hint}')
         chosen |= named
     return tuple(host for host in plan.hosts if host.fqdn in chosen)
@@ -50,5 +49,5 @@ def choose_checks(patterns: tuple[str, ...]) -> frozenset[str]:
 
 def nearest_check(name: str) -> str:
     """The end of a sentence about an unknown check: the nearest one there is, or where to look."""
-    near = difflib.get_close_matches(name, catalogue.CHECKS, n=1)
-    return f'; did you mean "{near[0]}"?' if near else '; "seatrial explain" lists them all'
+    near = nearest(name, catalogue.CHECKS)
+    return f'; did you mean "{near}"?' if near else '; "seatrial explain" lists them all'
