@@ -12,7 +12,7 @@ from typing import Any
 
 import pytest
 
-from probes import sockets
+from probes import connections, sockets
 from probes.seam import Datagram, NotObserved, Service
 from probes.sockets import SocketNetwork
 from shared.evidence import FailureKind
@@ -169,20 +169,15 @@ async def test_an_answer_that_only_waits_for_us_to_read_it_is_no_silence() -> No
 
 async def test_time_up_on_a_connection_that_stands_is_no_silence() -> None:
     """The same for a handshake that the kernel has finished while we were busy; one under way is silence."""
-    loop = asyncio.get_running_loop()
     with socket.create_server(("127.0.0.1", 0)) as server, socket.create_connection(server.getsockname()) as connected:
-        settled: asyncio.Future[int] = loop.create_future()
-        sockets._give_up(settled, connected)
-        assert settled.result() == 0
+        assert connections.outcome_of(connected) == 0
     with socket.create_server(("127.0.0.1", 0), backlog=0) as full, contextlib.ExitStack() as held:
         # A full accept queue lets further SYNs go unanswered.
         for _ in range(4):
             waiting = held.enter_context(socket.socket())
             waiting.setblocking(False)
             waiting.connect_ex(full.getsockname())
-        under_way: asyncio.Future[int] = loop.create_future()
-        sockets._give_up(under_way, waiting)
-        assert under_way.result() == -1
+        assert connections.outcome_of(waiting) is None
 
 
 async def test_a_server_has_no_more_questions_in_hand_than_the_pace_allows() -> None:

@@ -1,0 +1,158 @@
+"""TCP connections on the running event loop: opening one, and talking over it as a ``Stream``.
+
+Everything is tried before it is waited for, and once more when time is up: on a busy machine what came in time may still be
+waiting for us.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import errno
+import functools
+import select
+import socket
+import sys
+from collections.abc import Callable
+from typing import TypeVar
+
+from probes.failures import from_oserror
+from probes.seam import NotObserved
+from probes.socketerrors import collect_errors, family_of, own_kernel_gave_up, queued_failure, said_at_once
+from shared.evidence import Failure, FailureKind
+
+_TOTAL_RETRANS = 100  # offset of tcpi_total_retrans in struct tcp_info (linux/tcp.h)
+
+T = TypeVar("T")
+
+
+async def open_connection(address: str, port: int, timeout_seconds: float) -> SocketStream:
+    """Connect (see ``probes.seam.Network.connect``).  Raises NotObserved."""
+    loop = asyncio.get_running_loop()
+    began = loop.time()
+    try:
+        sock = socket.socket(family_of(address), socket.SOCK_STREAM | socket.SOCK_NONBLOCK)
+    except OSError as error:
+        raise NotObserved(from_oserror(error, "open", 0.0)) from error
+    try:
+        await _connect(sock, address, port, timeout_seconds)
+    except BaseException:
+        sock.close()
+        raise
+    return SocketStream(sock, loop.time() - began)
+
+
+class SocketStream:
+    """A connected TCP socket as a ``Stream`` (see ``probes.seam``)."""
+
+    def __init__(self, sock: socket.socket, connect_seconds: float) -> None:
+        self._sock = sock
+        self._loop = asyncio.get_running_loop()
+        self.connect_seconds = connect_seconds
+        self.syn_repeats = _repeats(sock)
+
+    async def send(self, data: bytes, *, timeout_seconds: float) -> None:
+        """Send all of ``data``.  Raises NotObserved."""
+        began, rest = self._loop.time(), memoryview(data)
+        while rest:
+            sent = await self._tried(functools.partial(self._sock.send, rest), "send", began, timeout_seconds)
+            rest = rest[sent:]
+
+    async def receive(self, limit: int, *, timeout_seconds: float) -> bytes:
+        """At least one and at most ``limit`` octets; empty when the peer closed.  Raises NotObserved."""
+        return await self._tried(functools.partial(self._sock.recv, limit), "receive", self._loop.time(), timeout_seconds)
+
+    async def _tried(self, attempt: Callable[[], T], phase: str, began: float, timeout_seconds: float) -> T:
+        """What ``attempt`` returns, as soon as it would not block.  Raises NotObserved."""
+        in_time = True
+        while True:
+            try:
+                return attempt()
+            except (BlockingIOError, InterruptedError):
+                left = began + timeout_seconds - self._loop.time()
+            except OSError as error:
+                raise NotObserved(from_oserror(error, phase, self._loop.time() - began)) from error
+            if not in_time:
+                raise NotObserved(Failure(kind=FailureKind.NO_ANSWER, phase=phase, elapsed_seconds=self._loop.time() - began,
+                                          detail="nothing came in time"))
+            in_time = await _ready(self._sock, to_write=phase == "send", timeout_seconds=left)
+
+    def close(self) -> None:
+        """Close at once.  May be called twice."""
+        self._sock.close()
+
+
+async def _connect(sock: socket.socket, address: str, port: int, timeout_seconds: float) -> None:
+    loop = asyncio.get_running_loop()
+    began = loop.time()
+    collect_errors(sock)
+    number = sock.connect_ex((address, port))
+    if number == errno.EINPROGRESS:
+        in_time = await _ready(sock, to_write=True, timeout_seconds=timeout_seconds)
+        settled = _error_of(sock) if in_time else outcome_of(sock)
+        if settled is None:
+            raise NotObserved(Failure(kind=FailureKind.NO_ANSWER, phase="connect", elapsed_seconds=loop.time() - began,
+                                      detail="no answer in time"))
+        number = settled
+    elif number != 0:
+        raise NotObserved(said_at_once(number, "connect"))
+    if number == 0 and _met_itself(sock):
+        number = errno.ECONNREFUSED
+    if number == 0:
+        return
+    elapsed = loop.time() - began
+    with contextlib.suppress(OSError):
+        # Since Linux 5.9 a connecting TCP socket queues the ICMP error with its sender.
+        _data, ancillary, _flags, _peer = sock.recvmsg(512, 512, socket.MSG_ERRQUEUE)
+        queued = queued_failure(ancillary, 6 if sock.family == socket.AF_INET6 else 4, "connect", began, loop)
+        if queued is not None:
+            raise NotObserved(own_kernel_gave_up(queued, address))
+    raise NotObserved(from_oserror(OSError(number, ""), "connect", elapsed))
+
+
+async def _ready(sock: socket.socket, *, to_write: bool, timeout_seconds: float) -> bool:
+    """Wait until the socket can be written to or read from; whether that was in time."""
+    loop = asyncio.get_running_loop()
+    future: asyncio.Future[bool] = loop.create_future()
+    add, remove = (loop.add_writer, loop.remove_writer) if to_write else (loop.add_reader, loop.remove_reader)
+    add(sock.fileno(), _settle, future, True)
+    expiry = loop.call_later(timeout_seconds, _settle, future, False)
+    try:
+        return await future
+    finally:
+        expiry.cancel()
+        remove(sock.fileno())
+
+
+def _settle(future: asyncio.Future[bool], in_time: bool) -> None:
+    if not future.done():
+        future.set_result(in_time)
+
+
+def outcome_of(sock: socket.socket) -> int | None:
+    """How a connection came out, 0 or an error number; None while it is under way."""
+    state = select.poll()
+    state.register(sock, select.POLLOUT)
+    return _error_of(sock) if state.poll(0) else None
+
+
+def _error_of(sock: socket.socket) -> int:
+    return sock.getsockopt(socket.SOL_SOCKET, socket.SO_ERROR)
+
+
+def _repeats(sock: socket.socket) -> int:
+    """How many segments the kernel has sent again on this connection: right after the handshake, SYNs only."""
+    facts = sock.getsockopt(socket.IPPROTO_TCP, socket.TCP_INFO, _TOTAL_RETRANS + 4)
+    return int.from_bytes(facts[_TOTAL_RETRANS:], sys.byteorder)
+
+
+def _met_itself(sock: socket.socket) -> bool:
+    """Whether a connection to this machine met its own source port, where nobody listens (RFC 9293 section 3.5, figure 7).
+
+    The kernel may choose as source the very port that is tried; the two SYNs cross and TCP calls that established.
+    """
+    try:
+        return bool(sock.getsockname() == sock.getpeername())
+    except OSError:
+        # Reset since: whoever uses the stream will be told.
+        return False
