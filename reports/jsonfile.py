@@ -7,7 +7,9 @@ UTF-8 without a byte order mark (RFC 8259 section 8.1), no NaN and no infinity (
 from __future__ import annotations
 
 import json
+import re
 from collections.abc import Iterator
+from typing import Any
 
 import msgspec
 
@@ -47,9 +49,30 @@ _NO_HOSTS = b'"hosts": []\n}'
 
 
 def _indented(part: Report | HostReport) -> bytes:
-    plain = msgspec.to_builtins(part, order="deterministic")
-    text = json.dumps(plain, ensure_ascii=False, allow_nan=False, separators=(",", ":"))
-    return msgspec.json.format(text.encode("utf-8", "replace"), indent=2)
+    encoded = msgspec.json.encode(part if _is_plain(part) else _made_plain(part), order="deterministic")
+    return msgspec.json.format(encoded, indent=2)
+
+
+def _is_plain(part: Report | HostReport) -> bool:
+    """Whether all of it can stand in JSON as it is.
+
+    The encoder writes what is no finite number as null without a word.  In MessagePack, which costs little to write, such a
+    number keeps its mark; octets of text that look like one cost a closer look and nothing else.
+    """
+    try:
+        return _NOT_FINITE.search(msgspec.msgpack.encode(part)) is None
+    except UnicodeEncodeError:
+        return False
+
+
+#: The mark of a 64-bit float, and an exponent of nothing but ones: an infinity or no number (IEEE 754-2019 section 3.4).
+_NOT_FINITE = re.compile(rb"\xcb[\x7f\xff][\xf0-\xff]")
+
+
+def _made_plain(part: Report | HostReport) -> Any:
+    """The same with a question mark for every lone surrogate.  Raises ValueError for a number that is not finite."""
+    text = json.dumps(msgspec.to_builtins(part), ensure_ascii=False, allow_nan=False)
+    return msgspec.json.decode(text.encode("utf-8", "replace"))
 
 
 def from_json(data: bytes) -> Report:
