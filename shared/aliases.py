@@ -54,7 +54,11 @@ def follow(records: Iterable[NameRecord], name: str) -> Chain:
 def values_at(records: Iterable[NameRecord], name: str, rrtype: str) -> tuple[str, ...]:
     """The values of one type at the end of the alias chain that begins at ``name``, in the order of the answer."""
     kept = tuple(records)
-    chain = follow(kept, name)
+    return values_behind(kept, follow(kept, name), rrtype)
+
+
+def values_behind(records: Iterable[NameRecord], chain: Chain, rrtype: str) -> tuple[str, ...]:
+    """The values of one type at the end of a chain that was followed already, in the order of the answer."""
     if chain.endless:
         return ()
-    return tuple(record.value for record in kept if record.rrtype == rrtype and canonical(record.owner) == chain.end)
+    return tuple([record.value for record in records if record.rrtype == rrtype and canonical(record.owner) == chain.end])

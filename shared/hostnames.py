@@ -5,6 +5,7 @@ No name is ever looked up here.
 
 from __future__ import annotations
 
+import functools
 import ipaddress
 
 #: RFC 1035 section 2.3.4: a label holds at most 63 octets.
@@ -14,6 +15,7 @@ NAME_LIMIT = 253
 _LETTERS_DIGITS = frozenset("abcdefghijklmnopqrstuvwxyz0123456789")
 
 
+@functools.lru_cache(maxsize=4096)
 def canonical(name: str) -> str:
     """Lower case, without the final dot: the form in which names are compared (RFC 4343, RFC 1035 section 2.3.1).
 
@@ -40,6 +42,7 @@ def under(name: str, domain: str) -> bool:
     return name == domain or name.endswith("." + domain)
 
 
+@functools.lru_cache(maxsize=1024)
 def reverse_name(address: str) -> str:
     """The name that holds the PTR of ``address`` (RFC 1035 section 3.5; RFC 3596 section 2.5), without final dot.
 

@@ -9,6 +9,7 @@ needs the whole interval inside the limit, a fail the whole interval outside; ev
 from __future__ import annotations
 
 import enum
+import functools
 import math
 import re
 
@@ -66,6 +67,7 @@ def _significant(value: float) -> str:
     return text.rstrip("0").rstrip(".") if "." in text else text
 
 
+@functools.lru_cache(maxsize=1024)
 def show_value(value: float, unit: str) -> str:
     """A value of ``unit`` for people."""
     if unit == "s":

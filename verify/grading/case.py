@@ -5,6 +5,7 @@ A grader is a pure function of a ``Case``: it reads no clock, opens nothing, and
 
 from __future__ import annotations
 
+import functools
 from collections.abc import Mapping
 from dataclasses import dataclass
 
@@ -92,6 +93,7 @@ class Case:
             measured=Measured(interval.value, interval.uncertainty, limits.unit), limits=limits, at=at)
 
 
+@functools.lru_cache(maxsize=256)
 def shown(limits: Limits) -> ShownLimits:
     """The limits as a report shows them."""
     return ShownLimits(caution=limits.caution, fail=limits.fail, name=limits.name, sense=str(limits.sense),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 import ipaddress
 
 from service_identity import hazmat
@@ -18,6 +19,7 @@ _SHOWN = 8
 _LEGAL = frozenset("abcdefghijklmnopqrstuvwxyz0123456789-_.*")
 
 
+@functools.lru_cache(maxsize=1024)
 def matches(name: str, reference: str) -> bool:
     """Whether a certificate's DNS name covers ``reference``, a host name (RFC 9525 sections 6.2 and 6.3).
 

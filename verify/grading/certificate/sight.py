@@ -58,7 +58,7 @@ class Remark:
     fix: tuple[str, ...] = ()
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class Sight:
     """A TLS port whose certificate was seen.  ``outcome`` is where its chain leads."""
 
@@ -80,7 +80,7 @@ class Sight:
         runner = unix(self.tls.at)
         return Interval(runner + self.case.agreed.lo, runner + self.case.agreed.hi)
 
-    @property
+    @functools.cached_property
     def links(self) -> tuple[CertificateFacts, ...]:
         """The certificates that the server answers for, its own first.
 

@@ -6,7 +6,7 @@ import enum
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from shared.aliases import Chain, follow, values_at
+from shared.aliases import Chain, follow, values_behind
 from shared.evidence import FailureKind, NameAnswer, NameRecord
 from verify.grading.case import in_words
 
@@ -67,7 +67,7 @@ def reading(answer: NameAnswer | None) -> Reading:
     if answer.rcode not in ("NOERROR", "NXDOMAIN"):
         symptom, words = _RCODES.get(answer.rcode, ("error", f"the error {answer.rcode}"))
         return _nothing(chain, symptom, f"{words} ({answer.explanation})" if answer.explanation else words)
-    values = values_at(answer.answers, answer.name, answer.rrtype)
+    values = values_behind(answer.answers, chain, answer.rrtype)
     if values:
         return Reading(Said.RECORDS, values, chain, "", listed([value or "an empty value" for value in values]))
     return _no(answer, chain)

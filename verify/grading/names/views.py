@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
+import functools
 import ipaddress
 from collections.abc import Iterable
-from functools import cached_property
 
 from shared.evidence import HostEvidence, NameAnswer
 from shared.hostnames import canonical, reverse_name, under
@@ -22,8 +22,9 @@ class Views:
         self.case = case
         self.host = host
         self._answers = {(answer.server, canonical(answer.name), answer.rrtype): answer for answer in evidence.names}
+        self._readings: dict[tuple[str, str, str], Reading] = {}
 
-    @cached_property
+    @functools.cached_property
     def servers(self) -> tuple[Endpoint, ...]:
         """The planned name servers, in plan order."""
         return self.case.plan.name_servers
@@ -34,7 +35,10 @@ class Views:
 
     def read(self, label: str, name: str, rrtype: str) -> Reading:
         """The same, read."""
-        return reading(self.answer(label, name, rrtype))
+        asked = (label, name, rrtype)
+        if asked not in self._readings:
+            self._readings[asked] = reading(self.answer(label, name, rrtype))
+        return self._readings[asked]
 
     def stamp(self, label: str, name: str, rrtype: str) -> str:
         """When the answer was asked for; empty where it was not."""
@@ -88,12 +92,17 @@ class Views:
 
 def addresses_in(values: Iterable[str], version: int) -> tuple[str, ...]:
     """The addresses of one family among ``values``, canonical, each once, in order."""
-    found = []
-    for value in values:
-        try:
-            address = ipaddress.ip_address(value)
-        except ValueError:
-            continue
-        if address.version == version:
-            found.append(str(address))
-    return tuple(dict.fromkeys(found))
+    return tuple(dict.fromkeys([text for text, family in map(_read_address, values) if family == version]))
+
+
+@functools.lru_cache(maxsize=1024)
+def _read_address(value: str) -> tuple[str, int]:
+    """The canonical text of an address and its version, 0 for text that is none.
+
+    Kept, for every server says much the same of a host.
+    """
+    try:
+        address = ipaddress.ip_address(value)
+    except ValueError:
+        return "", 0
+    return str(address), address.version

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import fnmatch
+import functools
 import re
 from dataclasses import dataclass
 
@@ -22,9 +23,9 @@ class Rule:
     why: str
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, eq=False)
 class Kind:
-    """One list of algorithms: what it is called, the directive that sets it, and what is good and bad in it.
+    """One list of algorithms: what it is called, the directive that sets it, and what is good and bad in it.  There are four.
 
     ``good`` holds the names that a mend may keep, ``advised`` what it sets where nothing good is offered.
     """
@@ -111,11 +112,13 @@ def lists_of(seen: SshEvidence) -> tuple[tuple[Kind, tuple[str, ...]], ...]:
     return ((KEY_EXCHANGE, seen.kex_algorithms), (HOST_KEY, seen.host_key_algorithms), (CIPHER, seen.ciphers), (MAC, seen.macs))
 
 
+@functools.lru_cache(maxsize=1024)
 def rule_against(kind: Kind, name: str) -> Rule | None:
     """The first rule that speaks against offering ``name``, or None."""
     return next((rule for rule in kind.rules if fnmatch.fnmatchcase(name, rule.pattern)), None)
 
 
+@functools.lru_cache(maxsize=1024)
 def is_good(kind: Kind, name: str) -> bool:
     """Whether ``name`` is known and nothing speaks against it.  A name that is in no table is neither good nor bad."""
     return rule_against(kind, name) is None and any(fnmatch.fnmatchcase(name, pattern) for pattern in kind.good)
