@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import statistics
 from collections import Counter
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Container, Iterable, Sequence
 
 import msgspec
 
@@ -41,18 +41,26 @@ class Table(msgspec.Struct, frozen=True):
     rows: tuple[tuple[str, ...], ...]
 
 
-def of_host(seen: HostEvidence) -> tuple[Table, ...]:
-    """What was seen of one host."""
-    return _filled(names(seen.names), echoes("host", "Echo", seen.echoes), ports(seen.ports), clocks(seen.clocks),
-                   witnesses(seen.witnesses), tls(seen.tls), chains(seen.tls), ssh(seen.ssh), commands(seen.system),
-                   owners(seen.owners), paths(seen.paths), identities(seen.identities), boots(seen.boot),
-                   crashes(seen.crashes))
+def of_host(seen: HostEvidence, families: Container[str] | None = None) -> tuple[Table, ...]:
+    """What was seen of one host, or only what belongs to some families of checks; what went wrong with us always."""
+    return _filled(*(make(seen) for family, make in _OF_A_HOST if families is None or family in families), crashes(seen.crashes))
 
 
 def of_site(seen: SiteEvidence) -> tuple[Table, ...]:
     """What was seen of the site's servers."""
     return _filled(names(seen.names), echoes("gateway", "Gateway echo", seen.gateways), clocks(seen.clocks),
                    owners(seen.owners), crashes(seen.crashes))
+
+
+#: What makes each table of a host, in the order in which they are shown, and the family of checks that it belongs to.
+_OF_A_HOST: tuple[tuple[str, Callable[[HostEvidence], Table]], ...] = (
+    ("name", lambda seen: names(seen.names)), ("host", lambda seen: echoes("host", "Echo", seen.echoes)),
+    ("port", lambda seen: ports(seen.ports)), ("clock", lambda seen: clocks(seen.clocks)),
+    ("clock", lambda seen: witnesses(seen.witnesses)), ("certificate", lambda seen: tls(seen.tls)),
+    ("certificate", lambda seen: chains(seen.tls)), ("ssh", lambda seen: ssh(seen.ssh)),
+    ("system", lambda seen: commands(seen.system)), ("host", lambda seen: owners(seen.owners)),
+    ("host", lambda seen: paths(seen.paths)), ("host", lambda seen: identities(seen.identities)),
+    ("boot", lambda seen: boots(seen.boot)))
 
 
 def _filled(*tables: Table) -> tuple[Table, ...]:

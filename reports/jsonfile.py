@@ -9,7 +9,6 @@ from __future__ import annotations
 import json
 import re
 from collections.abc import Iterator
-from typing import Any
 
 import msgspec
 
@@ -49,7 +48,7 @@ _NO_HOSTS = b'"hosts": []\n}'
 
 
 def _indented(part: Report | HostReport) -> bytes:
-    encoded = msgspec.json.encode(part if _is_plain(part) else _made_plain(part), order="deterministic")
+    encoded = msgspec.json.encode(part, order="deterministic") if _is_plain(part) else _encoded_with_care(part)
     return msgspec.json.format(encoded, indent=2)
 
 
@@ -69,10 +68,10 @@ def _is_plain(part: Report | HostReport) -> bool:
 _NOT_FINITE = re.compile(rb"\xcb[\x7f\xff][\xf0-\xff]")
 
 
-def _made_plain(part: Report | HostReport) -> Any:
+def _encoded_with_care(part: Report | HostReport) -> bytes:
     """The same with a question mark for every lone surrogate.  Raises ValueError for a number that is not finite."""
-    text = json.dumps(msgspec.to_builtins(part), ensure_ascii=False, allow_nan=False)
-    return msgspec.json.decode(text.encode("utf-8", "replace"))
+    text = json.dumps(msgspec.to_builtins(part, order="deterministic"), ensure_ascii=False, allow_nan=False)
+    return msgspec.json.encode(msgspec.json.decode(text.encode("utf-8", "replace")))
 
 
 def from_json(data: bytes) -> Report:

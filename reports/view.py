@@ -268,11 +268,9 @@ def _site(report: Report, shower: Shower) -> HostView:
 
 
 def _host(host: HostReport, slug: str, shower: Shower, domain: str, *, lean: bool) -> HostView:
-    tables = evidencetables.of_host(host.evidence)
-    if lean:
-        kept = {finding.check.partition(".")[0] for finding in host.findings
-                if finding.grade in (Grade.FAIL, Grade.UNPROVEN) and not finding.because}
-        tables = tuple(table for table in tables if table.family in kept or table.family == "crash")
+    unsettled = {finding.check.partition(".")[0] for finding in host.findings
+                 if finding.grade in (Grade.FAIL, Grade.UNPROVEN) and not finding.because}
+    tables = evidencetables.of_host(host.evidence, unsettled if lean else None)
     told = (*host.addresses, f"network {host.network}" if host.network else "", f"role {host.role}" if host.role else "")
     view = _section(host.findings, host.verdict, shower, lean=lean, itself={host.name, *host.addresses})
     return msgspec.structs.replace(view, slug=slug, name=host.name, short=fleetview.short_name(host.name, domain),

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import itertools
+
 import msgspec
 
 from shared.evidence import HostEvidence, SiteEvidence, Vantage
@@ -118,4 +120,4 @@ class Report(msgspec.Struct, frozen=True, kw_only=True):
 
     def findings(self) -> list[Finding]:
         """Every finding, the site's first and then each host's, in plan order."""
-        return [*self.site.findings, *(finding for host in self.hosts for finding in host.findings)]
+        return [*self.site.findings, *itertools.chain.from_iterable(host.findings for host in self.hosts)]

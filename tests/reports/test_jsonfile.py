@@ -14,6 +14,7 @@ from hypothesis import strategies as st
 from reports.figures import read_time
 from reports.jsonfile import ReportFileError, from_json, json_pieces, to_json
 from reports.schema import report_schema, schema_text
+from shared.evidence import CertificateFacts, TlsEvidence
 
 SAMPLES = ("small", "three", "sound", "tidewater", "hostile", "rebooted")
 
@@ -37,9 +38,9 @@ def test_a_report_in_pieces_is_laid_out_like_one_written_at_once(sample: ModuleT
     """Host by host or not, the file is the same to the octet; also with no hosts at all."""
     whole = getattr(sample, name)()
     for report in (whole, msgspec.structs.replace(whole, hosts=())):
-        plain = json.dumps(msgspec.to_builtins(report, order="deterministic"), ensure_ascii=False)
-        at_once = msgspec.json.format(plain.encode("utf-8", "replace"), indent=2) + b"\n"
+        at_once = msgspec.json.format(msgspec.json.encode(report, order="deterministic"), indent=2) + b"\n"
         assert to_json(report) == at_once
+        assert json.loads(at_once) == json.loads(json.dumps(msgspec.to_builtins(report)))
     assert len(list(json_pieces(whole))) == len(whole.hosts) + 2
 
 
@@ -150,6 +151,20 @@ def test_the_file_is_plain_utf_8_in_a_stable_order(sample: ModuleType) -> None:
 def test_a_lone_surrogate_does_not_lose_the_report(sample: ModuleType) -> None:
     """Text that UTF-8 cannot hold is replaced, and the file can still be read."""
     assert from_json(to_json(sample.hostile("a\ud800b"))).run.ticket == "a?b"
+    assert to_json(sample.hostile("a\ud800b")) == to_json(sample.hostile("a?b"))
+
+
+def test_octets_that_look_like_an_infinite_number_are_octets(sample: ModuleType) -> None:
+    """What a host sends as a certificate may hold any octets, those of a float's mark among them."""
+    report = sample.small()
+    marks = bytes.fromhex("cb7ff0000000000000 cbfff8000000000000")
+    tls = TlsEvidence(address="192.0.2.1", port="443/tcp", server_name="", at=report.run.started, elapsed_seconds=0.1,
+                      chain=(CertificateFacts(der=marks, sha256="00", parse_error="no certificate"),))
+    first = report.hosts[0]
+    host = msgspec.structs.replace(first, evidence=msgspec.structs.replace(first.evidence, tls=(tls,)))
+    report = msgspec.structs.replace(report, hosts=(host, *report.hosts[1:]))
+    assert from_json(to_json(report)) == report
+    assert to_json(report) == msgspec.json.format(msgspec.json.encode(report, order="deterministic"), indent=2) + b"\n"
 
 
 def test_fields_of_a_later_version_are_passed_over(sample: ModuleType) -> None:

@@ -6,6 +6,7 @@ Pure: the same plan, evidence and limits give the same findings on any day, but 
 from __future__ import annotations
 
 import datetime
+import itertools
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
@@ -43,7 +44,7 @@ class Graded:
 
     def all(self) -> list[Finding]:
         """Every finding, the site's first."""
-        return [*self.site, *(finding for findings in self.hosts.values() for finding in findings)]
+        return [*self.site, *itertools.chain.from_iterable(self.hosts.values())]
 
 
 def grade(

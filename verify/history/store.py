@@ -93,8 +93,11 @@ class Store:
 
     def keep(self, report: Report, plan: Plan, checks: tuple[str, ...] = ()) -> None:
         """Store a run with the plan it was graded from.  ``checks`` are the patterns asked for.  Raises HistoryError."""
-        report = body.storable(report)
-        content, octets = body.pack(report)
+        try:
+            content, octets = body.pack(report)
+        except UnicodeEncodeError:
+            report = body.storable(report)
+            content, octets = body.pack(report)
         try:
             digest, plan_content = body.pack_snapshot(body.snapshot_of(plan))
         except UnicodeEncodeError as error:
