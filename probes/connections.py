@@ -26,28 +26,29 @@ _TOTAL_RETRANS = 100  # offset of tcpi_total_retrans in struct tcp_info (linux/t
 T = TypeVar("T")
 
 
-async def open_connection(address: str, port: int, timeout_seconds: float) -> SocketStream:
+async def open_connection(
+    loop: asyncio.AbstractEventLoop, address: str, port: int, timeout_seconds: float
+) -> SocketStream:
     """Connect (see ``probes.seam.Network.connect``).  Raises NotObserved."""
-    loop = asyncio.get_running_loop()
     began = loop.time()
     try:
         sock = socket.socket(family_of(address), socket.SOCK_STREAM | socket.SOCK_NONBLOCK)
     except OSError as error:
         raise NotObserved(from_oserror(error, "open", 0.0)) from error
     try:
-        await _connect(sock, address, port, timeout_seconds)
+        await _connect(loop, sock, address, port, timeout_seconds)
     except BaseException:
         sock.close()
         raise
-    return SocketStream(sock, loop.time() - began)
+    return SocketStream(sock, loop, loop.time() - began)
 
 
 class SocketStream:
     """A connected TCP socket as a ``Stream`` (see ``probes.seam``)."""
 
-    def __init__(self, sock: socket.socket, connect_seconds: float) -> None:
+    def __init__(self, sock: socket.socket, loop: asyncio.AbstractEventLoop, connect_seconds: float) -> None:
         self._sock = sock
-        self._loop = asyncio.get_running_loop()
+        self._loop = loop
         self.connect_seconds = connect_seconds
         self.syn_repeats = _repeats(sock)
 
@@ -75,20 +76,21 @@ class SocketStream:
             if not in_time:
                 raise NotObserved(Failure(kind=FailureKind.NO_ANSWER, phase=phase, elapsed_seconds=self._loop.time() - began,
                                           detail="nothing came in time"))
-            in_time = await _ready(self._sock, to_write=phase == "send", timeout_seconds=left)
+            in_time = await _ready(self._loop, self._sock, to_write=phase == "send", timeout_seconds=left)
 
     def close(self) -> None:
         """Close at once.  May be called twice."""
         self._sock.close()
 
 
-async def _connect(sock: socket.socket, address: str, port: int, timeout_seconds: float) -> None:
-    loop = asyncio.get_running_loop()
+async def _connect(
+    loop: asyncio.AbstractEventLoop, sock: socket.socket, address: str, port: int, timeout_seconds: float
+) -> None:
     began = loop.time()
     collect_errors(sock)
     number = sock.connect_ex((address, port))
     if number == errno.EINPROGRESS:
-        in_time = await _ready(sock, to_write=True, timeout_seconds=timeout_seconds)
+        in_time = await _ready(loop, sock, to_write=True, timeout_seconds=timeout_seconds)
         settled = _error_of(sock) if in_time else outcome_of(sock)
         if settled is None:
             raise NotObserved(Failure(kind=FailureKind.NO_ANSWER, phase="connect", elapsed_seconds=loop.time() - began,
@@ -110,9 +112,8 @@ async def _connect(sock: socket.socket, address: str, port: int, timeout_seconds
     raise NotObserved(from_oserror(OSError(number, ""), "connect", elapsed))
 
 
-async def _ready(sock: socket.socket, *, to_write: bool, timeout_seconds: float) -> bool:
+async def _ready(loop: asyncio.AbstractEventLoop, sock: socket.socket, *, to_write: bool, timeout_seconds: float) -> bool:
     """Wait until the socket can be written to or read from; whether that was in time."""
-    loop = asyncio.get_running_loop()
     future: asyncio.Future[bool] = loop.create_future()
     add, remove = (loop.add_writer, loop.remove_writer) if to_write else (loop.add_reader, loop.remove_reader)
     add(sock.fileno(), _settle, future, True)

@@ -145,7 +145,7 @@ class SocketNetwork:
     async def _try_connect(self, address: str, port: int, timeout_seconds: float) -> Stream:
         async with self._connections:
             await self._turn()
-            return await open_connection(address, port, timeout_seconds)
+            return await open_connection(self._loop, address, port, timeout_seconds)
 
     async def _patiently(self, attempt: Callable[[], Awaitable[T]]) -> T:
         """Try again, after a while and a few times, what failed before anything was sent since the runner was short of something.

@@ -121,16 +121,21 @@ def on_network(pace: Pace, work: Callable[[Network], Awaitable[T]]) -> T:
     Ctrl-C and a polite termination cancel the work, which then returns what it has.
     """
 
-    async def answer() -> T:
+    came: list[T] = []
+
+    async def answer() -> None:
         task = asyncio.current_task()
         assert task is not None
         # Ctrl-C is turned into a cancellation by asyncio.run; a polite termination and a lost terminal are treated the same.
         for number in workers.polite_signals():
             asyncio.get_running_loop().add_signal_handler(number, task.cancel)
         async with SocketNetwork(pace) as network:
-            return await work(network)
+            # Kept here and not returned: when it ends, asyncio makes a text of what its task returned, and that of the evidence of
+            # a large fleet takes more memory than all the rest (signal.getsignal on asyncio.Runner's handler, Python 3.11).
+            came.append(await work(network))
 
-    return asyncio.run(answer())
+    asyncio.run(answer())
+    return came[0]
 
 
 def within_descriptors(pace: Pace) -> Pace:

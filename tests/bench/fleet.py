@@ -1,4 +1,4 @@
-"""A fleet on the loopback range: lean servers for names, time, TLS and SSH, one process, wildcard sockets.
+"""A fleet on the loopback range: lean servers for names, time and SSH in one process, TLS by nginx in another, wildcard sockets.
 
 Host number n is h<n>.obs.example.net at 127.30.(n // 250).(n % 250 + 1).  Lean, so that the client is what is measured; the
 servers' CPU is reported apart.
@@ -10,13 +10,15 @@ import asyncio
 import contextlib
 import datetime
 import hashlib
+import multiprocessing
 import os
+import resource
 import socket
-import ssl
 import struct
+import subprocess
 import sys
-import tempfile
 import time
+from collections.abc import Collection, Iterator
 from pathlib import Path
 
 from cryptography.hazmat.primitives.asymmetric import ed25519, x25519
@@ -26,6 +28,12 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 from probes import sshwire
 from verify.laboratory.authority import Validity, leaf, root
 
+#: Where the fleet serves what; nobody listens on the last.
+PORTS = {"names": 5300, "time": 12300, "shell": 2200, "web": 4430, "console": 2300}
+NAME_SERVERS = ("127.30.255.53", "127.30.255.54")
+TIME_SERVERS = tuple(f"127.30.255.{last}" for last in (61, 62, 63, 64))
+#: How late a slow host's answers over SSH and to NTP are, in seconds.
+SLOW_SSH_SECONDS, SLOW_TIME_SECONDS = 1.0, 0.02
 DOMAIN = "obs.example.net"
 _SO_TIMESTAMPNS, _IP_PKTINFO = 35, 8
 _UNIX_IN_NTP = 2_208_988_800
@@ -79,8 +87,9 @@ def _stamp(unix_ns: int) -> bytes:
     return struct.pack("!II", (seconds + _UNIX_IN_NTP) % 2**32, (rest << 32) // 1_000_000_000)
 
 
-def _serve_time(sock: socket.socket) -> None:
+def _serve_time(sock: socket.socket, slow: Collection[str]) -> None:
     """Answer every NTP question that is waiting, from the address it was sent to."""
+    loop = asyncio.get_running_loop()
     while True:
         try:
             data, ancillary, _flags, peer = sock.recvmsg(512, 256)
@@ -92,10 +101,17 @@ def _serve_time(sock: socket.socket) -> None:
                 seconds, nanoseconds = struct.unpack_from("qq", value)
                 received_ns = seconds * 1_000_000_000 + nanoseconds
             elif (level, kind) == (socket.IPPROTO_IP, _IP_PKTINFO):
-                local = struct.pack("=I4s4s", 0, value[4:8], bytes(4))
-        reply = struct.pack("!BBbbIII", 0x24, 2, 6, -20, 100, 100, 0x7F1402FE) + _stamp(received_ns - 17 * 10**9) + data[40:48]
-        reply += _stamp(received_ns) + _stamp(time.time_ns())
-        sock.sendmsg([reply], [(socket.IPPROTO_IP, _IP_PKTINFO, local)], 0, peer)
+                local = value[4:8]
+        if slow and socket.inet_ntoa(local) in slow:
+            loop.call_later(SLOW_TIME_SECONDS, _tell_time, sock, data, peer, received_ns, local)
+        else:
+            _tell_time(sock, data, peer, received_ns, local)
+
+
+def _tell_time(sock: socket.socket, question: bytes, peer: tuple[str, int], received_ns: int, local: bytes) -> None:
+    reply = struct.pack("!BBbbIII", 0x24, 2, 6, -20, 100, 100, 0x7F1402FE) + _stamp(received_ns - 17 * 10**9) + question[40:48]
+    reply += _stamp(received_ns) + _stamp(time.time_ns())
+    sock.sendmsg([reply], [(socket.IPPROTO_IP, _IP_PKTINFO, struct.pack("=I4s4s", 0, local, bytes(4)))], 0, peer)
 
 
 def _serve_names(sock: socket.socket, names: Names) -> None:
@@ -110,8 +126,8 @@ def _serve_names(sock: socket.socket, names: Names) -> None:
 class Shell:
     """An SSH server for one key exchange; each host has a key of its own."""
 
-    def __init__(self) -> None:
-        self._seed = os.urandom(16)
+    def __init__(self, slow: Collection[str]) -> None:
+        self._seed, self._slow = os.urandom(16), slow
         ciphers = ("aes128-gcm@openssh.com", "aes128-ctr")
         offer = (("curve25519-sha256", "curve25519-sha256@libssh.org"), ("ssh-ed25519",), ciphers, ciphers,
                  ("hmac-sha2-256",), ("hmac-sha2-256",), ("none",), ("none",), (), ())
@@ -120,6 +136,8 @@ class Shell:
     async def serve(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
         """Hold one conversation."""
         with contextlib.suppress(asyncio.IncompleteReadError, ConnectionError):
+            if writer.get_extra_info("sockname")[0] in self._slow:
+                await asyncio.sleep(SLOW_SSH_SECONDS)
             writer.write(_ID_STRING + b"\r\n" + sshwire.make_packet(self._kexinit))
             theirs = (await reader.readline()).rstrip(b"\r\n")
             offered = await self._packet(reader)
@@ -145,30 +163,63 @@ class Shell:
         return b"\x1f" + put(blob) + put(own) + put(put(b"ssh-ed25519") + put(key.sign(digest)))
 
 
-def tls_context(anchor_file: Path, hosts: int) -> ssl.SSLContext:
-    """One certificate that names every host, as a site's shared one would; its authority is written to ``anchor_file``."""
+def _web_command(folder: Path) -> list[str]:
+    """Nginx for TLS, with one certificate that names every host as a site's shared one would; its authority is anchor.pem."""
     now = datetime.datetime.now(datetime.UTC)
     authority = root("Tidewater Observatory Root", Validity.around(now, days_before=100, days_after=3000))
-    anchor_file.write_bytes(authority.pem)
     credential = leaf(authority, (f"*.{DOMAIN}",), Validity.around(now, days_after=300))
-    context = ssl.SSLContext(ssl.PROTOCOL_TLS_SERVER)
-    with tempfile.TemporaryDirectory() as folder:
-        chain, key = Path(folder) / "chain.pem", Path(folder) / "key.pem"
-        chain.write_bytes(credential.chain_pem)
-        key.write_bytes(credential.key_pem)
-        context.load_cert_chain(chain, key)
-    return context
+    for name, content in (("anchor", authority.pem), ("chain", credential.chain_pem), ("key", credential.key_pem)):
+        (folder / f"{name}.pem").write_bytes(content)
+    temporary = "".join(f"{kind}_temp_path {folder}/{kind}; " for kind in ("client_body", "proxy", "fastcgi", "uwsgi", "scgi"))
+    (folder / "nginx.conf").write_text(f"""\
+daemon off; master_process off; user root; pid {folder}/nginx.pid; error_log /dev/null crit; worker_rlimit_nofile 65536;
+events {{ worker_connections 32768; multi_accept on; }}
+http {{
+  access_log off; {temporary}
+  server {{
+    listen 0.0.0.0:{PORTS["web"]} ssl backlog=4096;
+    ssl_certificate {folder}/chain.pem; ssl_certificate_key {folder}/key.pem; ssl_protocols TLSv1.2 TLSv1.3;
+    location / {{ return 404; }}
+  }}
+}}
+""", encoding="utf-8")
+    return ["nginx", "-c", str(folder / "nginx.conf"), "-e", "/dev/null"]
 
 
-async def serve(hosts: int, ports: dict[str, int], anchor_file: Path) -> None:
-    """Serve the whole fleet until cancelled."""
+@contextlib.contextmanager
+def serving(hosts: int, folder: Path, slow: Collection[str] = ()) -> Iterator[None]:
+    """The fleet, up within the block; its processes have ended after it, so that their CPU is counted with that of children."""
+    server = multiprocessing.get_context("fork").Process(target=_serve, args=(hosts, slow), daemon=True)
+    with subprocess.Popen(_web_command(folder)) as web:
+        server.start()
+        try:
+            _wait_for(PORTS["web"])
+            _wait_for(PORTS["shell"])
+            yield
+        finally:
+            web.terminate()
+            server.terminate()
+            server.join(5)
+
+
+def _wait_for(port: int) -> None:
+    for _ in range(200):
+        with socket.socket() as sock:
+            if sock.connect_ex(("127.0.0.1", port)) == 0:
+                return
+        time.sleep(0.05)
+    raise SystemExit("the fleet's servers did not start")
+
+
+def _serve(hosts: int, slow: Collection[str]) -> None:
+    resource.setrlimit(resource.RLIMIT_NOFILE, (resource.getrlimit(resource.RLIMIT_NOFILE)[1],) * 2)
+    asyncio.run(_serve_all(hosts, slow))
+
+
+async def _serve_all(hosts: int, slow: Collection[str]) -> None:
+    """Serve names, time and SSH until ended."""
     loop = asyncio.get_running_loop()
-    names, shell = Names(hosts), Shell()
-
-    async def secret(_reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
-        with contextlib.suppress(ConnectionError, ssl.SSLError, OSError):
-            await _reader.read(1)
-        writer.close()
+    names, shell = Names(hosts), Shell(slow)
 
     async def stream_names(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
         with contextlib.suppress(asyncio.IncompleteReadError, ConnectionError):
@@ -178,16 +229,15 @@ async def serve(hosts: int, ports: dict[str, int], anchor_file: Path) -> None:
                 writer.write(len(reply).to_bytes(2, "big") + reply)
         writer.close()
 
-    for last in (53, 54):
-        sock = _datagrams((f"127.30.255.{last}", ports["names"]))
+    for address in NAME_SERVERS:
+        sock = _datagrams((address, PORTS["names"]))
         loop.add_reader(sock, _serve_names, sock, names)
-        await asyncio.start_server(stream_names, f"127.30.255.{last}", ports["names"])
-    sock = _datagrams(("", ports["time"]))
+        await asyncio.start_server(stream_names, address, PORTS["names"])
+    sock = _datagrams(("", PORTS["time"]))
     sock.setsockopt(socket.SOL_SOCKET, _SO_TIMESTAMPNS, 1)
     sock.setsockopt(socket.IPPROTO_IP, _IP_PKTINFO, 1)
-    loop.add_reader(sock, _serve_time, sock)
-    await asyncio.start_server(shell.serve, "0.0.0.0", ports["shell"], backlog=4096)
-    await asyncio.start_server(secret, "0.0.0.0", ports["web"], ssl=tls_context(anchor_file, hosts), backlog=4096)
+    loop.add_reader(sock, _serve_time, sock, slow)
+    await asyncio.start_server(shell.serve, "0.0.0.0", PORTS["shell"], backlog=4096)
     await loop.create_future()
 
 

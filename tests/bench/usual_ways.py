@@ -22,9 +22,6 @@ import paramiko
 from probes import dnswire
 from tests.bench import fleet
 
-#: What is asked of one host's names: at each of two servers forward, both families, and reverse, twice over with the look-up
-#: that confirms the reverse answer.
-_SERVERS = ("127.30.255.53", "127.30.255.54")
 _SCRIPT = """\
 for server in {servers}; do
   dig +tries=3 +time=2 -p {names} @$server {fqdn} A
@@ -47,12 +44,13 @@ def cpu_seconds() -> float:
     return sum(one.ru_utime + one.ru_stime for one in used)
 
 
-def shell_script(numbers: range, at_once: int, ports: dict[str, int]) -> dict[str, float]:
+def shell_script(numbers: range, at_once: int) -> dict[str, float]:
     """One tool a question, so many hosts at once: CPU and wall a host."""
 
     def visit(number: int) -> None:
         address = fleet.address_of(number)
-        script = _SCRIPT.format(servers=" ".join(_SERVERS), fqdn=f"h{number}.{fleet.DOMAIN}", address=address, **ports)
+        script = _SCRIPT.format(
+            servers=" ".join(fleet.NAME_SERVERS), fqdn=f"h{number}.{fleet.DOMAIN}", address=address, **fleet.PORTS)
         subprocess.run(["sh", "-c", script], stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL, check=False)
 
     wall, cpu = time.monotonic(), cpu_seconds()
@@ -96,20 +94,21 @@ def _host_key(address: str, port: int) -> None:
             transport.close()
 
 
-async def _visit(number: int, ports: dict[str, int], pool: ThreadPoolExecutor, offsets: list[float]) -> None:
+async def _visit(number: int, pool: ThreadPoolExecutor, offsets: list[float]) -> None:
     address, fqdn = fleet.address_of(number), f"h{number}.{fleet.DOMAIN}"
     reverse = ".".join(reversed(address.split("."))) + ".in-addr.arpa"
     loop = asyncio.get_running_loop()
 
     async def names(server: str) -> None:
         for name, rrtype in ((fqdn, "A"), (fqdn, "AAAA"), (reverse, "PTR"), (fqdn, "A")):
-            data, _ = await _ask(server, ports["names"], dnswire.query(number & 0xFFFF, dnswire.question_section(name, rrtype)))
+            query = dnswire.query(number & 0xFFFF, dnswire.question_section(name, rrtype))
+            data, _ = await _ask(server, fleet.PORTS["names"], query)
             dnswire.read_any(data)
 
     async def clock() -> None:
         for _ in range(4):
             sent = time.time()
-            data, received = await _ask(address, ports["time"], b"\x23" + bytes(47))
+            data, received = await _ask(address, fleet.PORTS["time"], b"\x23" + bytes(47))
             there = [seconds - 2_208_988_800 + rest / 2**32 for seconds, rest in struct.iter_unpack("!II", data[32:48])]
             offsets.append(((there[0] - sent) + (there[1] - received)) / 2)
 
@@ -117,19 +116,19 @@ async def _visit(number: int, ports: dict[str, int], pool: ThreadPoolExecutor, o
         context = ssl.create_default_context()
         context.check_hostname, context.verify_mode = False, ssl.CERT_NONE
         for _ in range(3):
-            _, writer = await asyncio.open_connection(address, ports["web"], ssl=context, server_hostname=fqdn)
+            _, writer = await asyncio.open_connection(address, fleet.PORTS["web"], ssl=context, server_hostname=fqdn)
             writer.get_extra_info("ssl_object").getpeercert(binary_form=True)
             writer.close()
 
     async def shut() -> None:
         with contextlib.suppress(OSError):
-            await asyncio.wait_for(asyncio.open_connection(address, ports["console"]), 6)
+            await asyncio.wait_for(asyncio.open_connection(address, fleet.PORTS["console"]), 6)
 
-    keys = [loop.run_in_executor(pool, _host_key, address, ports["shell"]) for _ in range(3)]
-    await asyncio.gather(*(names(server) for server in _SERVERS), clock(), tls(), shut(), *keys, return_exceptions=True)
+    key = loop.run_in_executor(pool, _host_key, address, fleet.PORTS["shell"])
+    await asyncio.gather(*(names(server) for server in fleet.NAME_SERVERS), clock(), tls(), shut(), key, return_exceptions=True)
 
 
-def asyncio_script(numbers: range, at_once: int, ports: dict[str, int]) -> dict[str, float]:
+def asyncio_script(numbers: range, at_once: int) -> dict[str, float]:
     """The obvious script: a socket a query, stamps of its own, a thread a key.  CPU and wall a host, and its clock errors."""
     offsets: list[float] = []
     logging.getLogger("paramiko").setLevel(logging.CRITICAL)
@@ -139,7 +138,7 @@ def asyncio_script(numbers: range, at_once: int, ports: dict[str, int]) -> dict[
 
         async def one(number: int) -> None:
             async with slots:
-                await _visit(number, ports, pool, offsets)
+                await _visit(number, pool, offsets)
 
         await asyncio.gather(*(one(number) for number in numbers))
 
