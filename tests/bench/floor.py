@@ -30,7 +30,8 @@ _TIME = b"\x23" + bytes(47)
 _ECHO = b"\x08\0\xf7\xff\0\0\0\0" + bytes(56)
 _LARGE_ECHO = b"\x08\0\xf7\xff\0\0\0\0" + bytes(1472)
 _HELLO = tlshello.client_hello(tlshello.TLS12, "h1.obs.example.net", bytes(32))
-_KEX = b"".join(map(sshwire.make_packet, (b"\x14" + bytes(200), sshwire.make_kex_init(_PEER_KEY.public_key().public_bytes_raw()))))
+_PUBLIC = _PEER_KEY.public_key().public_bytes_raw()
+_KEX = sshwire.make_packet(b"\x14" + bytes(200)) + sshwire.make_packet(sshwire.make_kex_init(_PUBLIC))
 _GOODBYE = sshwire.make_packet(sshwire.make_disconnect("floor"))
 _PATIENCE_SECONDS = 5.0
 

@@ -155,8 +155,9 @@ def _told_before(finding: Finding, told: dict[tuple[str, ...], str]) -> Finding:
         service = "" if _is_address(_first_word(finding)) else _first_word(finding)
         first = told.setdefault((finding.check, owner, service, finding.symptom, finding.found), finding.ref)
     elif finding.check in _TOLD_BY_TWINS:
-        twins = (ref for key, ref in told.items() if key[0] == finding.check and key[1] in finding.found)
-        first = next(twins, finding.ref)
+        # What is found names the twins, and its words are few where the tellings before may be thousands.
+        twins = (told.get((finding.check, word)) for word in finding.found.replace(",", " ").split())
+        first = next(filter(None, twins), finding.ref)
         told.setdefault((finding.check, owner), finding.ref)
     else:
         return finding
@@ -257,8 +258,8 @@ def _far_off_host(cause: Finding, effect: Finding, _outages: _Outages) -> bool:
 
 
 def _refusing(effect: Finding) -> list[str]:
-    """The hosts that a ``certificate.peers`` finding names."""
-    return effect.found.removeprefix("refused by ").split(", ")
+    """The hosts that a ``certificate.peers`` finding names: of many, those whose clocks are the farthest off."""
+    return effect.found.removeprefix("refused by ").partition(" and ")[0].split(", ")
 
 
 def _silent_host(cause: Finding, effect: Finding, outages: _Outages) -> bool:

@@ -20,6 +20,8 @@ from verify.grading.clock.witnesses import Account
 
 #: The most peers named in one finding.  Ours.
 _SHOWN = 8
+#: The most clocks looked at closely for one certificate and each way of being off; beyond, the farthest off stand for the rest.
+_LOOKED_AT = 64
 
 
 def grade_fleet(case: Case) -> list[Finding]:
@@ -38,39 +40,53 @@ def grade_fleet(case: Case) -> list[Finding]:
                 continue
             peers = clocks.count_beside(host.fqdn)
             if peers:
-                views = clocks.doubtful(at, unix(leaf.not_before), unix(leaf.not_after))
-                views.pop(host.fqdn, None)
-                findings.append(_grade(case, door, leaf, views, peers, at))
+                views, more = clocks.doubtful(host.fqdn, at, unix(leaf.not_before), unix(leaf.not_after))
+                findings.append(_grade(case, door, leaf, views, more, peers, at))
     return findings
 
 
 class _Clocks:
     """The hosts' clocks, laid out so that those by which a certificate may be out of its dates are found without asking all.
 
-    Over ten thousand hosts the pairs of a clock and a certificate are a hundred million, and nearly all are plainly in order.
+    Over ten thousand hosts the pairs of a clock and a certificate are a hundred million.  Nearly all are plainly in order; or,
+    where a whole site came up in the wrong year, plainly not.
     """
 
     def __init__(self, leads: dict[str, Account], moments: Iterable[str]) -> None:
         self._leads = leads
         self._order = {name: index for index, name in enumerate(leads)}
         ends = sorted(moments, key=unix_seconds)
-        # A lead is the less known the farther off the moment: at the first and the last moment together it is at its widest.
+        # A lead is the less known the farther off the moment: at the first and the last moment together it is at its widest,
+        # and at its own moment, as it stands in the account, at its narrowest.
         wide = {name: [lead.lead_at(at) for at in (ends[0], ends[-1])] for name, lead in leads.items()} if ends else {}
         self._lowest = sorted((min(lead.lo for lead in both), name) for name, both in wide.items())
         self._highest = sorted((max(lead.hi for lead in both), name) for name, both in wide.items())
+        narrow = {name: lead.interval for name, lead in leads.items() if lead.interval is not None}
+        self._behind = sorted((lead.hi, name) for name, lead in narrow.items())
+        self._ahead = sorted((lead.lo, name) for name, lead in narrow.items())
 
     def count_beside(self, host: str) -> int:
         """How many clocks there are besides that of ``host``."""
         return len(self._leads) - (host in self._leads)
 
-    def doubtful(self, at: str, begin: float, end: float) -> dict[str, Interval]:
-        """What each clock showed ``at`` that moment that may not have been between ``begin`` and ``end``, in plan order."""
+    def doubtful(self, host: str, at: str, begin: float, end: float) -> tuple[dict[str, Interval], int]:
+        """What others' clocks showed ``at`` that moment that may not have been between ``begin`` and ``end``, in plan order.
+
+        And how many such clocks there are beside these at most: of many, those that are farthest off are looked at, surely and
+        possibly.  So where any surely was not, one that surely was not is among them.
+        """
         now = unix_seconds(at)
         # A margin of a second, so that rounding never leaves one out: who is named too many is looked at closely anyway.
-        early = self._lowest[: bisect.bisect_left(self._lowest, (begin - now + 1.0, ""))]
-        late = self._highest[bisect.bisect_left(self._highest, (end - now - 1.0, "")) :]
-        names = sorted({name for _, name in (*early, *late)}, key=self._order.__getitem__)
-        return {name: _shifted(at, self._leads[name].lead_at(at)) for name in names}
+        first, last = (begin - now + 1.0, ""), (end - now - 1.0, "")
+        early, late = bisect.bisect_left(self._lowest, first), bisect.bisect_left(self._highest, last)
+        surely_early, surely_late = bisect.bisect_left(self._behind, first), bisect.bisect_left(self._ahead, last)
+        # One more than are looked at, for the host itself may be among them.
+        most = _LOOKED_AT + 1
+        near = (*self._behind[:min(surely_early, most)], *self._ahead[max(surely_late, len(self._ahead) - most):],
+                *self._lowest[:min(early, most)], *self._highest[max(late, len(self._highest) - most):])
+        names = sorted({name for _, name in near} - {host}, key=self._order.__getitem__)
+        more = max(0, early + len(self._highest) - late - len(names) - 1) if max(early, len(self._highest) - late) > most else 0
+        return {name: _shifted(at, self._leads[name].lead_at(at)) for name in names}, more
 
 
 def _leaf(door: Door, seen: HostEvidence) -> tuple[str, CertificateFacts | None]:
@@ -93,9 +109,9 @@ def _bad_for_everyone(case: Case, leaf: CertificateFacts, at: str) -> bool:
 
 
 def _grade(
-    case: Case, door: Door, leaf: CertificateFacts, views: dict[str, Interval], peers: int, at: str
+    case: Case, door: Door, leaf: CertificateFacts, views: dict[str, Interval], more: int, peers: int, at: str
 ) -> Finding:
-    """Of ``peers`` other hosts only those in ``views`` could refuse the certificate."""
+    """Of ``peers`` other hosts only those in ``views``, and ``more`` like them, could refuse the certificate."""
     begin, end = unix(leaf.not_before), unix(leaf.not_after)
     early = {name: begin - view.value for name, view in views.items() if view.hi < begin}
     late = {name: view.value - end for name, view in views.items() if view.lo > end}
@@ -111,10 +127,13 @@ def _grade(
                 for name, wait in _first(early)]
         told += [f"is refused by {name}, by whose clock it expired {show_seconds(since)} ago" for name, since in _first(late)]
         left_out = len(early) + len(late) - len(told)
-        more = f" So it is with {left_out} more." if left_out else ""
-        return finding(Grade.FAIL, f"refused by {', '.join([*early, *late])}",
-                       f"The certificate of {door.host.fqdn} {'; and it '.join(told)}.{more}", "refused-by-peer",
-                       tuple(f"mend the clock of {name}: see its clock.offset" for name in [*early, *late][:_SHOWN]))
+        rest = (f" So it is with {left_out} more at least, and with {left_out + more} at most." if more
+                else f" So it is with {left_out} more." if left_out else "")
+        named = [name for name, _ in (*_first(early), *_first(late))]
+        others = f" and {'at least ' if more else ''}{left_out} more" if left_out else ""
+        return finding(Grade.FAIL, f"refused by {', '.join(named)}{others}",
+                       f"The certificate of {door.host.fqdn} {'; and it '.join(told)}.{rest}", "refused-by-peer",
+                       tuple(f"mend the clock of {name}: see its clock.offset" for name in named[:_SHOWN]))
     if unsure:
         return finding(Grade.UNPROVEN, f"not known for {', '.join(unsure[:_SHOWN])}",
                        f"Whether {', '.join(unsure[:_SHOWN])} would accept the certificate of {door.host.fqdn} is not known: one "

@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import datetime
 
+import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
 from shared.quantities import Interval
 from verify.grading.clock import witnesses
 from verify.grading.clock.witnesses import Account
-from verify.grading.fleet import _Clocks, _shifted
+from verify.grading.fleet import _LOOKED_AT, _Clocks, _shifted
 
 BEGAN = datetime.datetime(2026, 11, 2, 9, tzinfo=datetime.UTC)
 
@@ -41,7 +42,8 @@ def test_every_clock_that_may_refuse_is_looked_at(leads: list[Account], moments:
         begin, end = now + early, now + max(early, late)
         every = {name: _shifted(at, lead.lead_at(at)) for name, lead in known.items()}
         may_refuse = {name: view for name, view in every.items() if view.lo < begin or view.hi > end}
-        doubtful = clocks.doubtful(at, begin, end)
+        doubtful, more = clocks.doubtful("somebody else", at, begin, end)
+        assert more == 0
         assert may_refuse.items() <= doubtful.items()
         assert doubtful.items() <= every.items()
         assert list(doubtful) == [name for name in known if name in doubtful]
@@ -55,4 +57,22 @@ def test_a_sound_fleet_needs_no_closer_look() -> None:
                     interval=Interval(0.0, 0.001), at=stamp(0))
     clocks = _Clocks({f"h{index}": right for index in range(100)}, [stamp(0), stamp(5)])
     now = BEGAN.timestamp()
-    assert clocks.doubtful(stamp(5), now - 86400, now + 86400) == {}
+    assert clocks.doubtful("h0", stamp(5), now - 86400, now + 86400) == ({}, 0)
+
+
+@pytest.mark.parametrize(("lead", "begin", "end"), [(-4e8, -86400, 86400), (4e8, -86400, 86400), (0.0, 3.0, 86400)])
+def test_a_site_in_the_wrong_year_is_not_compared_by_pairs(lead: float, begin: float, end: float) -> None:
+    """The farthest off stand for the rest, which are counted; those that are off for sure come before those that may be."""
+    def account(lo: float, hi: float) -> Account:
+        heard = witnesses.Testimony(name="NTP", interval=Interval(lo, hi), at=stamp(0))
+        return Account(heard=(heard,), unheard=(), interval=Interval(lo, hi), at=stamp(0))
+
+    known = {f"h{index}": account(lead - 100 - index, lead + 100) for index in range(1000)}
+    sure = "h1000" if not lead else "h500"
+    known[sure] = account(-5.0, -4.0) if not lead else account(2 * lead, 2 * lead)
+    now = BEGAN.timestamp()
+    views, more = _Clocks(known, [stamp(0), stamp(5)]).doubtful("h7", stamp(5), now + begin, now + end)
+    assert sure in views
+    assert "h7" not in views
+    assert len(views) <= 4 * (_LOOKED_AT + 1)
+    assert len(known) - 1 - len(views) <= more
