@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import asyncio
 import functools
 import ipaddress
 import secrets
@@ -50,16 +49,6 @@ async def ask(network: Network, question: NameQuestion) -> NameAnswer:
     return await _follow_alias(network, question, first)
 
 
-async def ask_host(network: Network, questions: Sequence[NameQuestion]) -> tuple[NameAnswer, ...]:
-    """Put all questions about one host, then look up forward what the reverse answers name and nobody asked for yet.
-
-    The answers come in the order of the questions, followed by those of the forward look-ups (purpose "confirm"), which
-    RFC 8601 section 3 needs to close the loop; at most ``NAMES_FOLLOWED`` names of each reverse answer are followed.
-    """
-    asked = await _ask_all(network, questions)
-    return asked + await _ask_all(network, confirmations(questions, asked))
-
-
 def confirmations(questions: Sequence[NameQuestion], replies: Sequence[NameAnswer]) -> tuple[NameQuestion, ...]:
     """The forward look-ups that the reverse answers call for and that are not among ``questions``.
 
@@ -100,12 +89,6 @@ async def resolve(network: Network, servers: Sequence[Endpoint], name: str) -> s
             raise failed(FailureKind.NOT_RESOLVED, "resolve", 0.0, f"{server.label} has no address for {name}")
     detail = "; ".join(said) or "the plan has no name servers"
     raise failed(FailureKind.NOT_RESOLVED, "resolve", 0.0, f"no name server answered for {name} ({detail})")
-
-
-async def _ask_all(network: Network, questions: Sequence[NameQuestion]) -> tuple[NameAnswer, ...]:
-    async with asyncio.TaskGroup() as group:
-        tasks = [group.create_task(ask(network, question)) for question in questions]
-    return tuple(task.result() for task in tasks)
 
 
 async def _follow_alias(network: Network, question: NameQuestion, first: NameAnswer) -> NameAnswer:

@@ -131,11 +131,6 @@ def classless_zone(address: str, subnet: str | None) -> str | None:
     return f"{first}-{network.prefixlen}.{boundary_zone(address, subnet)}"
 
 
-def reverse_zone(address: str, subnet: str | None) -> str:
-    """The zone that the PTR record of an address goes into: its RFC 2317 zone, or else the one at the boundary."""
-    return classless_zone(address, subnet) or boundary_zone(address, subnet)
-
-
 def reverse_lines(address: str, name: str, subnet: str | None) -> tuple[tuple[str, Line], ...]:
     """What makes ``address`` point to ``name``, as (zone, line): the PTR record and, by RFC 2317, the alias that leads to it."""
     classless = classless_zone(address, subnet)

@@ -18,7 +18,7 @@ import struct
 import subprocess
 import sys
 import time
-from collections.abc import Collection, Iterator
+from collections.abc import Callable, Collection, Iterator
 from pathlib import Path
 
 from cryptography.hazmat.primitives.asymmetric import ed25519, x25519
@@ -187,19 +187,25 @@ http {{
 
 
 @contextlib.contextmanager
-def serving(hosts: int, folder: Path, slow: Collection[str] = ()) -> Iterator[None]:
-    """The fleet, up within the block; its processes have ended after it, so that their CPU is counted with that of children."""
+def serving(hosts: int, folder: Path, slow: Collection[str] = ()) -> Iterator[Callable[[], float]]:
+    """The fleet, up within the block; gives a function that says how many seconds of CPU its processes have used so far."""
     server = multiprocessing.get_context("fork").Process(target=_serve, args=(hosts, slow), daemon=True)
     with subprocess.Popen(_web_command(folder)) as web:
         server.start()
         try:
             _wait_for(PORTS["web"])
             _wait_for(PORTS["shell"])
-            yield
+            yield lambda: sum(_cpu_seconds(pid) for pid in (web.pid, server.pid))
         finally:
             web.terminate()
             server.terminate()
             server.join(5)
+
+
+def _cpu_seconds(pid: int | None) -> float:
+    """User and system time of a running process: fields 14 and 15 of proc(5)'s stat, counted behind the name in brackets."""
+    fields = Path(f"/proc/{pid}/stat").read_text(encoding="utf-8").rpartition(")")[2].split()
+    return (int(fields[11]) + int(fields[12])) / os.sysconf("SC_CLK_TCK")
 
 
 def _wait_for(port: int) -> None:

@@ -115,18 +115,18 @@ class _Clock:
 
 def measure(hosts: int, shares: Shares, *, workers: int = 1, concurrency: int = 1000, rate: float = 1e6) -> dict[str, Any]:
     """One run of the whole job and two of the floor, in this process, against servers in others."""
-    folder = Path(tempfile.mkdtemp(prefix="seatrial-bench-"))
     wire.count(fleet.PORTS)
-    ended = cpu_seconds()
-    with fleet.serving(hosts, folder, slow={fleet.address_of(number) for number in shares.slow}):
+    slow = {fleet.address_of(number) for number in shares.slow}
+    with (tempfile.TemporaryDirectory(prefix="seatrial-bench-") as name,
+          fleet.serving(hosts, folder := Path(name), slow=slow) as servers_cpu):
         if shares.silent or shares.refusing:
             wire.quieten(map(fleet.address_of, shares.silent), map(fleet.address_of, shares.refusing))
         (folder / "fleet.toml").write_text(plan_text(hosts, folder / "anchor.pem", shares.misbuilt), encoding="utf-8")
+        began = servers_cpu()
         result, evidence, report = _job(hosts, folder, workers=workers, concurrency=concurrency, rate=rate)
+        result["servers_cpu_ms_a_host"] = 1e3 * (servers_cpu() - began) / hosts
         sound = [number for number in range(hosts) if number not in shares.unsound()]
         result |= _floors(result, [number for number in sound if number not in shares.slow], evidence)
-        ended = cpu_seconds()
-    result["servers_cpu_ms_a_host"] = 1e3 * (cpu_seconds() - ended) / hosts
     result |= {what: len(getattr(shares, what)) for what in ("silent", "refusing", "slow", "misbuilt")}
     return result | _clock_errors(evidence) | _verdicts(report, sound)
 
@@ -242,16 +242,15 @@ def usual(options: argparse.Namespace) -> dict[str, Any]:
     """The usual ways, on samples with the same share of silent hosts: they take too long for a fleet."""
     from tests.bench import usual_ways
 
-    folder = Path(tempfile.mkdtemp(prefix="seatrial-bench-"))
     in_turn, at_once = range(10), range(10, 170)
     quiet = [number for sample in (in_turn, at_once) for number in sample[: round(len(sample) * options.silent)]]
-    with fleet.serving(1000, folder):
+    with tempfile.TemporaryDirectory(prefix="seatrial-bench-") as folder, fleet.serving(1000, Path(folder)):
         if quiet:
             wire.quieten(map(fleet.address_of, quiet), ())
         return {
             "silent_share": options.silent,
             "shell_1": usual_ways.shell_script(in_turn, 1), "shell_16": usual_ways.shell_script(at_once, 16),
-            "asyncio": usual_ways.asyncio_script(range(170, 1000), 830)}
+            "sound_16": usual_ways.shell_script(range(900, 964), 16), "asyncio": usual_ways.asyncio_script(range(170, 1000), 830)}
 
 
 def main() -> None:

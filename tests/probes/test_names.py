@@ -18,7 +18,7 @@ import dns.rrset
 import pytest
 
 from probes import fake, names
-from probes.seam import NotObserved
+from probes.seam import Network, NotObserved
 from probes.sockets import SocketNetwork
 from shared.evidence import Failure, FailureKind, NameAnswer, NameRecord
 from shared.plan import Endpoint
@@ -455,13 +455,19 @@ def test_a_chain_without_end_is_left_after_eight_aliases() -> None:
 # --- a whole host
 
 
+async def ask_host(network: Network, questions: Sequence[NameQuestion]) -> tuple[NameAnswer, ...]:
+    """All questions about one host and then the look-ups that these call for, as ``verify.runner`` asks them."""
+    asked = [await names.ask(network, question) for question in questions]
+    return (*asked, *[await names.ask(network, question) for question in names.confirmations(questions, asked)])
+
+
 def test_names_that_a_pointer_gives_are_looked_up_forward() -> None:
     """RFC 8601 section 3: the loop can be closed only with the address of the name that was given."""
     reverse = "11.2.0.192.in-addr.arpa"
     world = network(table(**{"11": (f"{reverse}. 60 IN PTR stale.obs.example.net.",), "dome_a": (A_LINE,),
                              "stale": ("stale.obs.example.net. 60 IN A 192.0.2.99",)}))
     questions = (ASKED, NameQuestion(SERVER, reverse, "PTR", "reverse"))
-    answers = fake.run(names.ask_host(world, questions))
+    answers = fake.run(ask_host(world, questions))
     assert [(answer.name, answer.purpose) for answer in answers] == [
         (NAME, "forward"), (reverse, "reverse"), ("stale.obs.example.net", "confirm")]
     assert answers[2].answers[0].value == "192.0.2.99"
@@ -471,14 +477,14 @@ def test_a_pointer_to_the_planned_name_needs_no_further_question() -> None:
     """The forward answer is there already, whatever the case and the final dot."""
     world = network(table(**{"11": ("11.2.0.192.in-addr.arpa. 60 IN PTR DOME-A.obs.example.net.",), "dome_a": (A_LINE,)}))
     questions = (ASKED, NameQuestion(SERVER, "11.2.0.192.in-addr.arpa", "PTR", "reverse"))
-    assert len(fake.run(names.ask_host(world, questions))) == 2
+    assert len(fake.run(ask_host(world, questions))) == 2
 
 
 def test_no_more_than_ten_names_of_a_pointer_are_followed() -> None:
     """RFC 8601 section 3 wants a bound."""
     reverse = "11.2.0.192.in-addr.arpa"
     world = network(table(**{"11": tuple(f"{reverse}. 60 IN PTR n{number}.example.net." for number in range(30))}))
-    assert len(fake.run(names.ask_host(world, (NameQuestion(SERVER, reverse, "PTR", "reverse"),)))) == 11
+    assert len(fake.run(ask_host(world, (NameQuestion(SERVER, reverse, "PTR", "reverse"),)))) == 11
 
 
 def test_an_ipv6_pointer_is_confirmed_by_aaaa() -> None:

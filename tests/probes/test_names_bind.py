@@ -7,7 +7,7 @@ import shutil
 import socket
 import subprocess
 import threading
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 
 import msgspec
 import pytest
@@ -171,10 +171,16 @@ def test_a_refused_port_is_told_from_silence(free_port: int) -> None:
         assert answer.failure.kind is FailureKind.REFUSED
 
 
+async def ask_host(network: SocketNetwork, questions: Sequence[NameQuestion]) -> tuple[NameAnswer, ...]:
+    """All questions about one host and then the look-ups that these call for, as ``verify.runner`` asks them."""
+    asked = [await probe.ask(network, question) for question in questions]
+    return (*asked, *[await probe.ask(network, question) for question in probe.confirmations(questions, asked)])
+
+
 async def _look(plan: Plan) -> Case:
     async with SocketNetwork(Pace(timeout_seconds=5.0)) as network:
-        site = await probe.ask_host(network, asking.site_questions(plan, "zq7f3k"))
-        hosts = [HostEvidence(fqdn=host.fqdn, names=await probe.ask_host(network, asking.host_questions(plan, host)))
+        site = await ask_host(network, asking.site_questions(plan, "zq7f3k"))
+        hosts = [HostEvidence(fqdn=host.fqdn, names=await ask_host(network, asking.host_questions(plan, host)))
                  for host in plan.hosts]
     evidence = Evidence(vantage=Vantage(name="bench"), started="", finished="", complete=True, site=SiteEvidence(names=site),
                         hosts=tuple(hosts))

@@ -95,7 +95,7 @@ def _no_answer(case: Case, host: Host, address: str, port: int, seen: ClockEvide
     if dead:
         return case.finding(
             host.fqdn, "clock.synchronised", address, Grade.UNPROVEN, planned=planned, found=why, symptom="silent",
-            message=f"{address} gives {where} no sign of life, so nothing can be said of its time service.",
+            message=f"{address} gives {where} no answer over IP, so nothing can be said of its time service.",
             at=seen.at if seen else "")
     proven = withheld_time(seen)
     return case.finding(
