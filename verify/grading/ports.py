@@ -67,9 +67,9 @@ def _grade(door: _Door) -> Finding:
         return door.finding(Grade.UNPROVEN, door.said,
                             f"{door.where} could not try port {door.port} of {door.address}: {door.said}.")
     if door.life.dead:
-        return door.finding(Grade.UNPROVEN, door.said,
-                            f"{door.address} gives {door.where} no answer over IP, so nothing can be said of its port {door.port}.",
-                            "silent")
+        return door.finding(
+            Grade.UNPROVEN, door.said,
+            f"{door.address} gives {door.where} no answer over IP, so nothing can be said of its port {door.port}.", "silent")
     return _grade_open(door, seen) if door.check == "port.open" else _grade_closed(door, seen)
 
 
