@@ -64,7 +64,9 @@ class Names:
         numbers = struct.pack("!IIIII", 2026110201, 7200, 900, 1209600, 3600)
         soa = _encoded(f"ns1.{DOMAIN}") + _encoded(f"hostmaster.{DOMAIN}") + numbers
         self._soa = b"\0\6\0\1\0\0\x0e\x10" + len(soa).to_bytes(2, "big") + soa
-        self._zones = {_encoded(DOMAIN)} | {_encoded(f"{third}.30.127.in-addr.arpa") for third in range(hosts // 250 + 1)}
+        reverse_zones = [f"{third}.30.127.in-addr.arpa" for third in range(hosts // 250 + 1)]
+        # The parent last, so that a no comes from the zone that the name is in.
+        self._zones = dict.fromkeys(map(_encoded, (DOMAIN, *reverse_zones, "30.127.in-addr.arpa")))
         self._names = {key[:-4] for key in self._answers}
 
     def answer(self, query: bytes) -> bytes:

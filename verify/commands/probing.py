@@ -20,7 +20,7 @@ from verify import trial
 from verify.commands.console import STDOUT, columns, forsake_output, stop
 from verify.commands.exits import crashed, exit_of
 from verify.commands.options import ProbingOptions
-from verify.commands.progress import Progress
+from verify.commands.progress import Progress, telling
 from verify.errors import PlanError, UsageError
 from verify.files import prove_writable, write_whole
 from verify.planfile import read_plan
@@ -61,7 +61,8 @@ def probe(
             prove_writable(folder)
     report = conduct(prepared, options)
     try:
-        written = write_reports(report, plan.file, options)
+        with telling("writing the reports", shown=not options.quiet and STDOUT not in (options.json, options.html)):
+            written = write_reports(report, plan.file, options)
     except UsageError as error:
         # The history is the second place where evidence is kept, should the reports' disk be full.
         if store(report, plan, options):
@@ -81,7 +82,8 @@ def store(report: Report, plan: Plan, options: ProbingOptions) -> bool:
     # Slow to load, so not before the probing is done.
     from verify.history.keeping import keep_run
 
-    kept = keep_run(report, plan, checks=options.only, store=options.store)
+    with telling("putting the run into the history", shown=not options.quiet):
+        kept = keep_run(report, plan, checks=options.only, store=options.store)
     if kept.said:
         click.echo(kept.said, err=True)
     return kept.stored

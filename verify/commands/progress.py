@@ -2,13 +2,38 @@
 
 from __future__ import annotations
 
+import contextlib
 import sys
 import time
+from collections.abc import Iterator
 
 from shared.evidence import HostEvidence
 
 #: A terminal line is redrawn at most this often, in seconds.
 _REDRAW_SECONDS = 0.1
+
+
+@contextlib.contextmanager
+def telling(what: str, *, shown: bool) -> Iterator[None]:
+    """Say what is going on within the block; leaving wipes the line.  Of a large fleet, everything takes its seconds."""
+    shown = shown and sys.stderr.isatty()
+    _write(what if shown else "")
+    try:
+        yield
+    finally:
+        _wipe(shown=shown)
+
+
+def _write(line: str) -> None:
+    if line:
+        sys.stderr.write(f"\r\x1b[K{line}")
+        sys.stderr.flush()
+
+
+def _wipe(*, shown: bool) -> None:
+    if shown:
+        sys.stderr.write("\r\x1b[K")
+        sys.stderr.flush()
 
 
 class Progress:
@@ -25,9 +50,7 @@ class Progress:
         return self
 
     def __exit__(self, *_exc: object) -> None:
-        if self._shown:
-            sys.stderr.write("\r\x1b[K")
-            sys.stderr.flush()
+        _wipe(shown=self._shown)
 
     def on_host(self, _host: HostEvidence) -> None:
         """Note that one more host has been visited."""
@@ -40,5 +63,5 @@ class Progress:
             return
         self._drawn = time.monotonic()
         elapsed = self._drawn - self._began
-        sys.stderr.write(f"\r\x1b[K{self._done} of {self._hosts} hosts visited, {elapsed:.0f} s")
-        sys.stderr.flush()
+        _write(f"{self._done:,} of {self._hosts:,} hosts visited, {elapsed:.0f} s" + (
+            "; grading what was seen" if self._done == self._hosts else ""))

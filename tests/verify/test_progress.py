@@ -1,0 +1,40 @@
+"""Progress is shown where somebody looks on, and nowhere else."""
+
+from __future__ import annotations
+
+import io
+
+import pytest
+
+from shared.evidence import HostEvidence
+from verify.commands.progress import Progress, telling
+
+
+class _Terminal(io.StringIO):
+    def isatty(self) -> bool:
+        return True
+
+
+def _shown(monkeypatch: pytest.MonkeyPatch, stream: io.StringIO, *, shown: bool = True) -> str:
+    """What a run over two hosts and the writing after it put on standard error."""
+    monkeypatch.setattr("sys.stderr", stream)
+    with Progress(2, shown=shown) as progress:
+        for name in ("dome-a", "dome-b"):
+            progress.on_host(HostEvidence(fqdn=f"{name}.obs.example.net"))
+    with pytest.raises(OSError, match="full"), telling("writing the reports", shown=shown):
+        raise OSError("full")
+    return stream.getvalue()
+
+
+def test_each_step_is_told_and_the_line_wiped(monkeypatch: pytest.MonkeyPatch) -> None:
+    """From the first host to the last report; nothing is left on the line, whatever happened."""
+    lines = _shown(monkeypatch, _Terminal()).split("\r\x1b[K")
+    assert lines[1].startswith("0 of 2 hosts visited")
+    assert lines[-4].endswith("; grading what was seen")
+    assert lines[-3:] == ["", "writing the reports", ""]
+
+
+def test_nothing_is_shown_to_a_file_or_when_asked_to_be_quiet(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Logs hold no half-drawn lines."""
+    assert _shown(monkeypatch, io.StringIO()) == ""
+    assert _shown(monkeypatch, _Terminal(), shown=False) == ""
