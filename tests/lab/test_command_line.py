@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import json
 import signal
+import subprocess
+import sys
 from pathlib import Path
 
 import jsonschema
@@ -220,3 +222,15 @@ def test_every_packet_goes_to_a_planned_address(tide: Site) -> None:
     assert run.status == 0
     (seen,) = [entry["set"]["elem"] for entry in listed["nftables"] if "set" in entry]
     assert set(seen) == planned
+
+
+def test_the_page_of_a_night_draws_the_nights_up_to_it(tide: Site, tmp_path: Path) -> None:
+    """The second run of a plan is stored before its page is drawn, so that both stand on it."""
+    kept = ("--store", str(tmp_path / "history.sqlite"))
+    first = tide.verify(plan(SOUND[:2]), *kept)
+    accept = [sys.executable, "-m", "verify", "accept", "last", "--reason", "as it should be", *kept]
+    subprocess.run(accept, cwd=ROOT, check=True, capture_output=True)
+    second = tide.start(plan(SOUND[:2]), *kept, command="drift").finish()
+    pages = [next(run.output.glob("*.html")).read_text(encoding="utf-8") for run in (first, second)]
+    assert (first.status, second.status) == (0, 0)
+    assert ['id="nights"' in page for page in pages] == [False, True]

@@ -12,6 +12,7 @@ from verify.commands.options import ProbingOptions, probing_options
 
 if TYPE_CHECKING:
     from shared.drift import Trend
+    from shared.history import Nights
     from shared.plan import Plan
     from shared.run import Report
     from verify.history.records import Baseline
@@ -48,7 +49,7 @@ def command(plan: Path, options: ProbingOptions) -> None:
         read = read_plan(plan)
         with only_one(read):
             baseline, before, moved = _baseline(read, options)
-            report, written = probe(read, options, kind="drift")
+            report, written = probe(read, options, kind="drift", nights=lambda report: _nights(report, options))
     except (PlanError, UsageError, HistoryError) as error:
         stop(error)
     worse = _compare(read, options, baseline, before, report, moved, written)
@@ -97,6 +98,22 @@ def _compare(plan: Plan, options: ProbingOptions, baseline: Baseline, before: Re
         if text:
             click.echo(text)
     return drift.worse
+
+
+def _nights(report: Report, options: ProbingOptions) -> Nights:
+    """What the runs up to this one saw, for its page; nothing where the history can no longer be read, which is said."""
+    from reports.view import NO_NIGHTS
+    from verify.history import queries
+    from verify.history.errors import HistoryError
+    from verify.history.following import nights_until
+    from verify.history.store import Store
+
+    try:
+        with Store.open(options.store) as history:
+            return nights_until(history, queries.find(history, report.run.id), report)
+    except HistoryError as error:
+        click.echo(f"the page draws no nights: {error}", err=True)
+        return NO_NIGHTS
 
 
 def _trends(plan: Plan, report: Report, options: ProbingOptions) -> tuple[Trend, ...]:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 import shlex
 import sys
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 from typing import NoReturn
 
@@ -14,6 +14,8 @@ import click
 from reports.html import html_pieces
 from reports.jsonfile import json_pieces
 from reports.terminal import summary
+from reports.view import NO_NIGHTS
+from shared.history import Nights
 from shared.plan import Plan
 from shared.run import Report
 from verify import trial
@@ -27,6 +29,12 @@ from verify.planfile import read_plan
 
 #: Conducts a prepared trial, showing on the way what there is to be seen.
 Conduct = Callable[[trial.Prepared, ProbingOptions], Report]
+#: Looks up what the runs of a plan saw up to and with a stored one.
+Look = Callable[[Report], Nights]
+
+
+def _none_before(_report: Report) -> Nights:
+    return NO_NIGHTS
 
 
 def conduct(prepared: trial.Prepared, options: ProbingOptions) -> Report:
@@ -46,9 +54,12 @@ def run_and_report(plan_file: Path, options: ProbingOptions, *, kind: str, condu
 
 
 def probe(
-    plan: Plan, options: ProbingOptions, *, kind: str, conduct: Conduct = conduct
+    plan: Plan, options: ProbingOptions, *, kind: str, conduct: Conduct = conduct, nights: Look = _none_before
 ) -> tuple[Report, list[Path]]:
-    """Conduct a trial, write its reports and store it: the report and the files written.  Raises PlanError, UsageError."""
+    """Conduct a trial, write its reports and store it: the report and the files written.  Raises PlanError, UsageError.
+
+    ``nights`` looks up what earlier runs saw, for the page to draw, once this one is stored with them.
+    """
     if options.json == STDOUT and options.html == STDOUT:
         raise UsageError("--json - and --html - cannot both be standard output; give one of them a file")
     prepared = trial.prepare(plan, trial.Trial(
@@ -60,15 +71,17 @@ def probe(
         if folder is not None:
             prove_writable(folder)
     report = conduct(prepared, options)
+    stored: bool | None = None
     try:
-        with telling("writing the reports", shown=not options.quiet and STDOUT not in (options.json, options.html)):
-            written = write_reports(report, plan.file, options)
+        # All that was seen is safe in one file before anything else is done with it.
+        written = write_reports(report, plan.file, options, forms=("json",))
+        stored = store(report, plan, options)
+        written += write_reports(report, plan.file, options, forms=("html",), nights=nights(report) if stored else NO_NIGHTS)
     except UsageError as error:
         # The history is the second place where evidence is kept, should the reports' disk be full.
-        if store(report, plan, options):
+        if store(report, plan, options) if stored is None else stored:
             raise UsageError(f"{error}; the run is in the history: seatrial report {report.run.id} --html FILE") from error
         raise
-    store(report, plan, options)
     return report, written
 
 
@@ -89,18 +102,21 @@ def store(report: Report, plan: Plan, options: ProbingOptions) -> bool:
     return kept.stored
 
 
-def write_reports(report: Report, plan_file: str, options: ProbingOptions) -> list[Path]:
-    """Write both reports where they were asked for; the files written."""
+def write_reports(report: Report, plan_file: str, options: ProbingOptions, *, forms: Sequence[str] = ("json", "html"),
+                  nights: Nights = NO_NIGHTS) -> list[Path]:
+    """Write the reports of these forms where they were asked for; the files written.  Raises UsageError."""
     stem = trial.report_stem(plan_file, report)
     written = []
-    for target, ending, pieces in ((options.json, "json", json_pieces), (options.html, "html", _html_octets)):
-        content = pieces(report)
-        if target == STDOUT:
-            # Made whole before any of it goes out: whoever reads the pipe gets a report or nothing.
-            _print_whole(b"".join(content))
-            continue
-        path = Path(target) if target else options.output / f"{stem}.{ending}"
-        write_whole(path, content)
+    for form in forms:
+        target = {"json": options.json, "html": options.html}[form]
+        content = json_pieces(report) if form == "json" else _html_octets(report, nights)
+        with telling(f"writing the {form.upper()} report", shown=not options.quiet and target != STDOUT):
+            if target == STDOUT:
+                # Made whole before any of it goes out: whoever reads the pipe gets a report or nothing.
+                _print_whole(b"".join(content))
+                continue
+            path = Path(target) if target else options.output / f"{stem}.{form}"
+            write_whole(path, content)
         written.append(path)
     return written
 
@@ -115,8 +131,8 @@ def _print_whole(report: bytes) -> None:
         raise UsageError(f"the report could not be written to standard output: {error.strerror}") from error
 
 
-def _html_octets(report: Report) -> Iterator[bytes]:
-    return (piece.encode() for piece in html_pieces(report))
+def _html_octets(report: Report, nights: Nights) -> Iterator[bytes]:
+    return (piece.encode() for piece in html_pieces(report, nights=nights))
 
 
 def say(report: Report, written: list[Path], options: ProbingOptions) -> None:
