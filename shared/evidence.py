@@ -3,6 +3,8 @@
 Conventions.  Every number's name carries its unit.  Times of day are RFC 3339 UTC text.  Durations and offsets are
 seconds; an offset is positive when the other clock is ahead of the runner's.  Text that a host controls is bounded
 when it is read (``bounded``) and kept as it came; whoever shows it escapes it.
+
+``gc=False`` keeps the cycle collector from looking through a whole fleet's evidence: frozen, it can be in no cycle.
 """
 
 from __future__ import annotations
@@ -45,7 +47,7 @@ class FailureKind(enum.StrEnum):
     OTHER = "other"
 
 
-class Failure(msgspec.Struct, frozen=True, kw_only=True):
+class Failure(msgspec.Struct, frozen=True, kw_only=True, gc=False):
     """Something that could not be observed: what kind, in which phase, after how long, and what the system said.
 
     ``sender`` is who sent the ICMP error, where one was received.  ``strays`` counts answers that came from the right
@@ -62,7 +64,7 @@ class Failure(msgspec.Struct, frozen=True, kw_only=True):
     mtu: int | None = None
 
 
-class NameRecord(msgspec.Struct, frozen=True):
+class NameRecord(msgspec.Struct, frozen=True, gc=False):
     """One resource record as text (RFC 1035 presentation form for the value)."""
 
     owner: str
@@ -71,7 +73,7 @@ class NameRecord(msgspec.Struct, frozen=True):
     value: str
 
 
-class NameAnswer(msgspec.Struct, frozen=True, kw_only=True):
+class NameAnswer(msgspec.Struct, frozen=True, kw_only=True, gc=False):
     """What one name server said to one question, or why nothing usable came.
 
     ``transport`` is the one the kept answer came over; ``truncated`` says that the UDP answer was cut (TC) and TCP was
@@ -99,7 +101,7 @@ class NameAnswer(msgspec.Struct, frozen=True, kw_only=True):
     left_out: int = 0
 
 
-class EchoEvidence(msgspec.Struct, frozen=True, kw_only=True):
+class EchoEvidence(msgspec.Struct, frozen=True, kw_only=True, gc=False):
     """One burst of ICMP echoes.  A lost echo's round trip is None, never zero (RFC 2681 section 2.4)."""
 
     address: str
@@ -111,7 +113,7 @@ class EchoEvidence(msgspec.Struct, frozen=True, kw_only=True):
     failure: Failure | None = None
 
 
-class ClockSample(msgspec.Struct, frozen=True, kw_only=True):
+class ClockSample(msgspec.Struct, frozen=True, kw_only=True, gc=False):
     """One NTP exchange: offset and delay by RFC 5905 section 8, with the header fields that qualify it.
 
     The truth is within ``delay_seconds / 2`` of ``offset_seconds``.  ``stamped_by`` says whose receive time stamp was
@@ -134,7 +136,7 @@ class ClockSample(msgspec.Struct, frozen=True, kw_only=True):
     elapsed_seconds: float = 0.0
 
 
-class ClockEvidence(msgspec.Struct, frozen=True, kw_only=True):
+class ClockEvidence(msgspec.Struct, frozen=True, kw_only=True, gc=False):
     """What one NTP server answered over a short burst.
 
     ``samples`` holds the exchanges whose answers belong to the questions, in order, whether or not the server calls
@@ -156,7 +158,7 @@ class ClockEvidence(msgspec.Struct, frozen=True, kw_only=True):
     failure: Failure | None = None
 
 
-class WitnessSample(msgspec.Struct, frozen=True, kw_only=True):
+class WitnessSample(msgspec.Struct, frozen=True, kw_only=True, gc=False):
     """One reading of a host's clock between two stamps of the runner's.
 
     At some moment between ``at``, when the question was sent, and ``elapsed_seconds`` later, when the answer was there, the
@@ -174,7 +176,7 @@ class WitnessSample(msgspec.Struct, frozen=True, kw_only=True):
     hi_seconds: float
 
 
-class ClockWitness(msgspec.Struct, frozen=True, kw_only=True):
+class ClockWitness(msgspec.Struct, frozen=True, kw_only=True, gc=False):
     """What one witness other than NTP says of a host's clock: raw readings, which grading weighs and intersects.
 
     ``method`` is "http-date", "icmp-timestamp" or "ssh-clock".  ``port`` ("443/tcp") is empty where the method has none.
@@ -198,7 +200,7 @@ class ClockWitness(msgspec.Struct, frozen=True, kw_only=True):
     failure: Failure | None = None
 
 
-class SizeTrial(msgspec.Struct, frozen=True, kw_only=True):
+class SizeTrial(msgspec.Struct, frozen=True, kw_only=True, gc=False):
     """Echoes of one packet size that nobody on the way may fragment.  ``size_octets`` counts the IP header along.
 
     ``failure`` is None where one was answered; otherwise what the last of ``tries`` met.
@@ -209,7 +211,7 @@ class SizeTrial(msgspec.Struct, frozen=True, kw_only=True):
     failure: Failure | None = None
 
 
-class PathMtuEvidence(msgspec.Struct, frozen=True, kw_only=True):
+class PathMtuEvidence(msgspec.Struct, frozen=True, kw_only=True, gc=False):
     """Which packet sizes passed whole between the runner and an address, in the order in which they were first tried.
 
     The first trial is of a small packet.  Where ``failure`` is set that one was not answered, or nothing could be sent, and
@@ -223,7 +225,7 @@ class PathMtuEvidence(msgspec.Struct, frozen=True, kw_only=True):
     failure: Failure | None = None
 
 
-class Owner(msgspec.Struct, frozen=True, kw_only=True):
+class Owner(msgspec.Struct, frozen=True, kw_only=True, gc=False):
     """One hardware address that claimed an IP address: how often when asked, and how often unasked."""
 
     mac: str
@@ -231,7 +233,7 @@ class Owner(msgspec.Struct, frozen=True, kw_only=True):
     unasked: int = 0
 
 
-class OwnersEvidence(msgspec.Struct, frozen=True, kw_only=True):
+class OwnersEvidence(msgspec.Struct, frozen=True, kw_only=True, gc=False):
     """Who claimed an address on the runner's own wire, over ``asked`` questions and a while of listening.
 
     ``owners`` are in the order in which they were first heard.  ``failure`` says why nobody could be asked: no-route in phase
@@ -246,7 +248,7 @@ class OwnersEvidence(msgspec.Struct, frozen=True, kw_only=True):
     failure: Failure | None = None
 
 
-class Identity(msgspec.Struct, frozen=True, kw_only=True):
+class Identity(msgspec.Struct, frozen=True, kw_only=True, gc=False):
     """Who proved to be there on one fresh connection, beside those of ``TlsEvidence`` and ``SshEvidence``.
 
     ``kind`` is "tls", and ``fingerprint`` the SHA-256 of the certificate; or it is an SSH key type, and ``fingerprint`` that
@@ -271,7 +273,7 @@ class PortState(enum.StrEnum):
     UNTRIED = "untried"
 
 
-class PortEvidence(msgspec.Struct, frozen=True, kw_only=True):
+class PortEvidence(msgspec.Struct, frozen=True, kw_only=True, gc=False):
     """What one TCP port answered.
 
     ``attempts`` counts the connections tried, ``syn_repeats`` the SYNs that the kernel had to send again before the one
@@ -288,7 +290,7 @@ class PortEvidence(msgspec.Struct, frozen=True, kw_only=True):
     syn_repeats: int = 0
 
 
-class CertificateFacts(msgspec.Struct, frozen=True, kw_only=True):
+class CertificateFacts(msgspec.Struct, frozen=True, kw_only=True, gc=False):
     """One certificate as sent: its bytes, and what could be read from it.
 
     ``parse_error`` is set where it could not be parsed; the other fields are then empty.  ``names`` holds the subject
@@ -320,7 +322,7 @@ class CertificateFacts(msgspec.Struct, frozen=True, kw_only=True):
     oddities: tuple[str, ...] = ()
 
 
-class VersionTrial(msgspec.Struct, frozen=True, kw_only=True):
+class VersionTrial(msgspec.Struct, frozen=True, kw_only=True, gc=False):
     """Whether one TLS protocol version was accepted when it was the highest offered.
 
     ``outcome`` is accepted, refused (an alert or an orderly close: the server said no) or unknown.
@@ -331,7 +333,7 @@ class VersionTrial(msgspec.Struct, frozen=True, kw_only=True):
     detail: str = ""
 
 
-class TlsEvidence(msgspec.Struct, frozen=True, kw_only=True):
+class TlsEvidence(msgspec.Struct, frozen=True, kw_only=True, gc=False):
     """One TLS handshake and the trials of other versions.  ``chain`` is as sent, the server's own certificate first."""
 
     address: str
@@ -347,7 +349,7 @@ class TlsEvidence(msgspec.Struct, frozen=True, kw_only=True):
     failure: Failure | None = None
 
 
-class SshHostKey(msgspec.Struct, frozen=True, kw_only=True):
+class SshHostKey(msgspec.Struct, frozen=True, kw_only=True, gc=False):
     """One SSH host key that the server proved to hold.  ``fingerprint`` is ``SHA256:`` and unpadded base64."""
 
     key_type: str
@@ -356,7 +358,7 @@ class SshHostKey(msgspec.Struct, frozen=True, kw_only=True):
     blob: bytes
 
 
-class SshKeyFailure(msgspec.Struct, frozen=True, kw_only=True):
+class SshKeyFailure(msgspec.Struct, frozen=True, kw_only=True, gc=False):
     """One host key type that an SSH server offered and that could not be proven to be held, and why.
 
     ``mismatched`` in phase ``signature`` means that the server showed a key and its signature does not verify with it.
@@ -366,7 +368,7 @@ class SshKeyFailure(msgspec.Struct, frozen=True, kw_only=True):
     failure: Failure
 
 
-class SshEvidence(msgspec.Struct, frozen=True, kw_only=True):
+class SshEvidence(msgspec.Struct, frozen=True, kw_only=True, gc=False):
     """What one SSH server says of itself before any login (RFC 4253 sections 4.2 and 7.1).
 
     ``preamble`` holds what came before the identification string, or in its place.  The algorithm lists are as offered, in
@@ -393,7 +395,7 @@ class SshEvidence(msgspec.Struct, frozen=True, kw_only=True):
     key_failures: tuple[SshKeyFailure, ...] = ()
 
 
-class CommandAnswer(msgspec.Struct, frozen=True, kw_only=True):
+class CommandAnswer(msgspec.Struct, frozen=True, kw_only=True, gc=False):
     """One command run on a host, with what it printed: its evidence, whether or not it could be read.
 
     ``topic`` is what it was to find out (``shared.hostcommands``), "question NAME" for the site's own.  ``status`` is its exit
@@ -412,7 +414,7 @@ class CommandAnswer(msgspec.Struct, frozen=True, kw_only=True):
     failure: Failure | None = None
 
 
-class SystemEvidence(msgspec.Struct, frozen=True, kw_only=True):
+class SystemEvidence(msgspec.Struct, frozen=True, kw_only=True, gc=False):
     """What a host said of itself after a login, or why there was none.
 
     ``key_standing`` is what the plan's known hosts say of the key that the host showed: known, unknown, changed or revoked;
@@ -434,14 +436,14 @@ class SystemEvidence(msgspec.Struct, frozen=True, kw_only=True):
     failure: Failure | None = None
 
 
-class Crash(msgspec.Struct, frozen=True, kw_only=True):
+class Crash(msgspec.Struct, frozen=True, kw_only=True, gc=False):
     """A bug of ours while probing: what was being asked, and the error.  Never a statement about the host."""
 
     asking: str
     error: str
 
 
-class Vantage(msgspec.Struct, frozen=True, kw_only=True):
+class Vantage(msgspec.Struct, frozen=True, kw_only=True, gc=False):
     """Where a probe stood.
 
     ``on_link`` maps a planned network to True where the runner has an address in it, False where it does not, and
@@ -456,7 +458,7 @@ class Vantage(msgspec.Struct, frozen=True, kw_only=True):
     shortages: tuple[tuple[str, int], ...] = ()
 
 
-class SiteEvidence(msgspec.Struct, frozen=True, kw_only=True):
+class SiteEvidence(msgspec.Struct, frozen=True, kw_only=True, gc=False):
     """What was seen of the name servers, time sources and gateways."""
 
     names: tuple[NameAnswer, ...] = ()
@@ -466,7 +468,7 @@ class SiteEvidence(msgspec.Struct, frozen=True, kw_only=True):
     owners: tuple[OwnersEvidence, ...] = ()
 
 
-class HostEvidence(msgspec.Struct, frozen=True, kw_only=True):
+class HostEvidence(msgspec.Struct, frozen=True, kw_only=True, gc=False):
     """What was seen of one host.  ``complete`` is False where the run was interrupted before every question was asked."""
 
     fqdn: str
@@ -486,7 +488,7 @@ class HostEvidence(msgspec.Struct, frozen=True, kw_only=True):
     system: SystemEvidence | None = None
 
 
-class Evidence(msgspec.Struct, frozen=True, kw_only=True):
+class Evidence(msgspec.Struct, frozen=True, kw_only=True, gc=False):
     """Everything one run saw: what is stored, and all that grading reads beside the plan and the limits."""
 
     vantage: Vantage

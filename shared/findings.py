@@ -30,7 +30,7 @@ class Verdict(enum.StrEnum):
     UNPROVEN = "unproven"
 
 
-class Measured(msgspec.Struct, frozen=True):
+class Measured(msgspec.Struct, frozen=True, gc=False):
     """A measured value with its uncertainty: the truth lies within ``value`` plus or minus ``uncertainty``."""
 
     value: float
@@ -38,7 +38,7 @@ class Measured(msgspec.Struct, frozen=True):
     unit: str
 
 
-class ShownLimits(msgspec.Struct, frozen=True, kw_only=True):
+class ShownLimits(msgspec.Struct, frozen=True, kw_only=True, gc=False):
     """The limits a measured value was held against, in the unit of the measurement, and where they come from."""
 
     caution: float | None
@@ -48,7 +48,7 @@ class ShownLimits(msgspec.Struct, frozen=True, kw_only=True):
     origin: str
 
 
-class Finding(msgspec.Struct, frozen=True, kw_only=True):
+class Finding(msgspec.Struct, frozen=True, kw_only=True, gc=False):
     """One check applied to evidence.
 
     ``ref`` names the finding uniquely within its run: ``host|check|subject`` with ``site`` in the place of the

@@ -77,7 +77,7 @@ def show_value(value: float, unit: str) -> str:
     return _significant(value) if unit == "count" else f"{_significant(value)} {unit}"
 
 
-class Interval(msgspec.Struct, frozen=True):
+class Interval(msgspec.Struct, frozen=True, gc=False):
     """A closed interval that contains the true value.  ``lo`` and ``hi`` are in the quantity's base unit."""
 
     lo: float
@@ -141,7 +141,7 @@ class Decision(enum.StrEnum):
     UNDECIDED = "undecided"
 
 
-class Limits(msgspec.Struct, frozen=True, kw_only=True):
+class Limits(msgspec.Struct, frozen=True, kw_only=True, gc=False):
     """The caution and the fail bound of one named quantity, the comparison made, and where the numbers come from.
 
     With ``AT_MOST`` a value equal to a bound is still inside it; with ``AT_LEAST`` likewise.
