@@ -58,9 +58,10 @@ class _Clocks:
         ends = sorted(moments, key=unix_seconds)
         # A lead is the less known the farther off the moment: at the first and the last moment together it is at its widest,
         # and at its own moment, as it stands in the account, at its narrowest.
-        wide = {name: [lead.lead_at(at) for at in (ends[0], ends[-1])] for name, lead in leads.items()} if ends else {}
-        self._lowest = sorted((min(lead.lo for lead in both), name) for name, both in wide.items())
-        self._highest = sorted((max(lead.hi for lead in both), name) for name, both in wide.items())
+        both = {name: [lead.lead_at(at) for at in (ends[0], ends[-1])] for name, lead in leads.items()} if ends else {}
+        self._wide = {name: Interval(min(lead.lo for lead in two), max(lead.hi for lead in two)) for name, two in both.items()}
+        self._lowest = sorted((lead.lo, name) for name, lead in self._wide.items())
+        self._highest = sorted((lead.hi, name) for name, lead in self._wide.items())
         narrow = {name: lead.interval for name, lead in leads.items() if lead.interval is not None}
         self._behind = sorted((lead.hi, name) for name, lead in narrow.items())
         self._ahead = sorted((lead.lo, name) for name, lead in narrow.items())
@@ -85,8 +86,13 @@ class _Clocks:
         near = (*self._behind[:min(surely_early, most)], *self._ahead[max(surely_late, len(self._ahead) - most):],
                 *self._lowest[:min(early, most)], *self._highest[max(late, len(self._highest) - most):])
         names = sorted({name for _, name in near} - {host}, key=self._order.__getitem__)
-        more = max(0, early + len(self._highest) - late - len(names) - 1) if max(early, len(self._highest) - late) > most else 0
-        return {name: _shifted(at, self._leads[name].lead_at(at)) for name in names}, more
+        views = {name: _shifted(at, self._leads[name].lead_at(at)) for name in names}
+        possibly_late = len(self._highest) - late
+        if max(early, possibly_late) <= most:
+            return views, 0
+        own = self._wide.get(host)
+        of_its_own = (own.lo < first[0]) + (own.hi >= last[0]) if own else 0
+        return views, max(0, early + possibly_late - of_its_own - len(views))
 
 
 def _leaf(door: Door, seen: HostEvidence) -> tuple[str, CertificateFacts | None]:
