@@ -45,14 +45,23 @@ def command(plan: Path, options: ProbingOptions) -> None:
     from verify.history.lock import only_one
     from verify.planfile import read_plan
 
+    looked_up: Nights | None = None
+
+    def nights(report: Report) -> Nights:
+        nonlocal looked_up
+        looked_up = _nights(report, options)
+        return looked_up
+
     try:
         read = read_plan(plan)
         with only_one(read):
             baseline, before, moved = _baseline(read, options)
-            report, written = probe(read, options, kind="drift", nights=lambda report: _nights(report, options))
+            report, written = probe(read, options, kind="drift", nights=nights)
     except (PlanError, UsageError, HistoryError) as error:
         stop(error)
-    worse = _compare(read, options, baseline, before, report, moved, written)
+    # A run that was not stored has no nights of its own; the trends are then those of the nights before it.
+    trends = looked_up.trends if looked_up else _trends(read, report, options)
+    worse = _compare(read, options, baseline, before, report, trends, moved, written)
     status = exit_of(report, strict=options.strict)
     sys.exit(Exit.FAILED if worse and options.strict and status in (Exit.READY, Exit.UNPROVEN) else status)
 
@@ -76,8 +85,8 @@ def _baseline(plan: Plan, options: ProbingOptions) -> tuple[Baseline, Report, li
         return found, queries.lean_report(history, found.run), identity.moves(known, plan)
 
 
-def _compare(plan: Plan, options: ProbingOptions, baseline: Baseline, before: Report, report: Report, moved: list[str],
-             written: list[Path]) -> bool:
+def _compare(plan: Plan, options: ProbingOptions, baseline: Baseline, before: Report, report: Report,
+             trends: tuple[Trend, ...], moved: list[str], written: list[Path]) -> bool:
     """Print the comparison, unless a report went to standard output; whether anything got worse."""
     import msgspec
 
@@ -90,8 +99,7 @@ def _compare(plan: Plan, options: ProbingOptions, baseline: Baseline, before: Re
     drift = compare(before, report, planned=[host.fqdn for host in plan.hosts], checks=choose_checks(options.only))
     by = f"{baseline.accepted[:10]} by {baseline.operator or 'nobody named'}"
     reason = f" ({baseline.reason})" if baseline.reason else ""
-    drift = msgspec.structs.replace(drift, accepted=by + reason, context=(*moved, *drift.context),
-                                    trends=_trends(plan, report, options))
+    drift = msgspec.structs.replace(drift, accepted=by + reason, context=(*moved, *drift.context), trends=trends)
     say_crashes(report)
     if STDOUT not in (options.json, options.html):
         text = drift_text(drift, width=columns(), files=[str(path) for path in written], quiet=options.quiet)
@@ -112,7 +120,7 @@ def _nights(report: Report, options: ProbingOptions) -> Nights:
         with Store.open(options.store) as history:
             return nights_until(history, queries.find(history, report.run.id), report)
     except HistoryError as error:
-        click.echo(f"the page draws no nights: {error}", err=True)
+        click.echo(f"no nights and no trends are shown: {error}", err=True)
         return NO_NIGHTS
 
 
