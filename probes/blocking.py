@@ -49,8 +49,6 @@ class BlockingStream:
             self._pending = self._on_the_loop(self._stream.receive(_RECEIVE_OCTETS, timeout_seconds=self._seconds))
         try:
             arrived = self._pending.result(self._patience)
-        except TimeoutError:
-            raise
         except (NotObserved, concurrent.futures.CancelledError):
             self._closed = True
             return b""

@@ -261,7 +261,6 @@ class Interview:
     def _read_clock(self, transport: paramiko.Transport, one: Alternative, first: _Heard) -> None:
         """Some more readings with the command that worked, each between two stamps of the runner's."""
         self._clock_at = first.answer.at
-        heard: _Heard | None = first
         for reading in range(CLOCK_READINGS):
             heard = first if reading == 0 else self._run(transport, "clock", one.command)
             self._asked += 1

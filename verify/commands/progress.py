@@ -16,24 +16,20 @@ _REDRAW_SECONDS = 0.1
 @contextlib.contextmanager
 def telling(what: str, *, shown: bool) -> Iterator[None]:
     """Say what is going on within the block; leaving wipes the line.  Of a large fleet, everything takes its seconds."""
-    shown = shown and sys.stderr.isatty()
-    _write(what if shown else "")
+    if not (shown and sys.stderr.isatty()):
+        yield
+        return
+    _put(what)
     try:
         yield
     finally:
-        _wipe(shown=shown)
+        _put("")
 
 
-def _write(line: str) -> None:
-    if line:
-        sys.stderr.write(f"\r\x1b[K{line}")
-        sys.stderr.flush()
-
-
-def _wipe(*, shown: bool) -> None:
-    if shown:
-        sys.stderr.write("\r\x1b[K")
-        sys.stderr.flush()
+def _put(line: str) -> None:
+    """Put a line in the place of the one before; none wipes it."""
+    sys.stderr.write(f"\r\x1b[K{line}")
+    sys.stderr.flush()
 
 
 class Progress:
@@ -50,7 +46,8 @@ class Progress:
         return self
 
     def __exit__(self, *_exc: object) -> None:
-        _wipe(shown=self._shown)
+        if self._shown:
+            _put("")
 
     def on_host(self, _host: HostEvidence) -> None:
         """Note that one more host has been visited."""
@@ -63,5 +60,5 @@ class Progress:
             return
         self._drawn = time.monotonic()
         elapsed = self._drawn - self._began
-        _write(f"{self._done:,} of {self._hosts:,} hosts visited, {elapsed:.0f} s" + (
-            "; grading what was seen" if self._done == self._hosts else ""))
+        _put(f"{self._done:,} of {self._hosts:,} hosts visited, {elapsed:.0f} s"
+             f"{'; grading what was seen' if self._done == self._hosts else ''}")
