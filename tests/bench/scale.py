@@ -52,7 +52,7 @@ def start_up() -> dict[str, float]:
 
 def measure(*, big: int) -> dict[str, Any]:
     """Everything, from the small to the large."""
-    machine = f"{os.cpu_count()} cores, Linux {platform.release()}, Python {platform.python_version()}"
+    machine = f"{os.cpu_count()} cores, Linux {platform.release().partition('-')[0]}, Python {platform.python_version()}"
     results: dict[str, Any] = {"machine": machine, "when": time.strftime("%Y-%m-%d", time.gmtime())}
     results["start_up_seconds"] = start_up()
     results["idle"] = fleet(hosts=10, silent=0.0)

@@ -12,7 +12,6 @@ import asyncio
 import json
 import os
 import random
-import resource
 import subprocess
 import sys
 import tempfile
@@ -29,6 +28,7 @@ from shared.evidence import Evidence
 from shared.run import Report
 from tests.bench import fleet, wire
 from tests.bench.floor import Floor, counts_of
+from tests.bench.usage import cpu_seconds, peak_mb
 
 _NOT_PASSED = ("fail", "caution", "unproven")
 
@@ -85,17 +85,6 @@ tls = ["{ports['web']}/tcp"]
 ssh = ["{ports['shell']}/tcp"]
 ntp = "{ports['time']}/udp"
 {rows}"""
-
-
-def cpu_seconds() -> float:
-    """CPU of this process and its ended workers so far, user and system."""
-    used = [resource.getrusage(whose) for whose in (resource.RUSAGE_SELF, resource.RUSAGE_CHILDREN)]
-    return sum(one.ru_utime + one.ru_stime for one in used)
-
-
-def peak_mb() -> float:
-    """The most memory this process has had so far."""
-    return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
 
 
 class _Clock:

@@ -9,7 +9,6 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import logging
-import resource
 import socket
 import ssl
 import struct
@@ -21,6 +20,7 @@ import paramiko
 
 from probes import dnswire
 from tests.bench import fleet
+from tests.bench.usage import cpu_seconds
 
 _SCRIPT = """\
 for server in {servers}; do
@@ -36,12 +36,6 @@ done
 ssh-keyscan -T 6 -p {shell} {address}
 timeout 6 bash -c ": </dev/tcp/{address}/{console}"
 """
-
-
-def cpu_seconds() -> float:
-    """CPU of this process and its ended children so far, user and system."""
-    used = [resource.getrusage(whose) for whose in (resource.RUSAGE_SELF, resource.RUSAGE_CHILDREN)]
-    return sum(one.ru_utime + one.ru_stime for one in used)
 
 
 def shell_script(numbers: range, at_once: int) -> dict[str, float]:

@@ -5,12 +5,10 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import logging
-import os
-import select
 import socket
 import subprocess
 import threading
-from collections.abc import Iterator
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
@@ -27,7 +25,6 @@ from shared.questions import Pace, SystemQuestion
 SSHD = Path("/usr/sbin/sshd")
 LOOPBACK = "127.0.0.1"
 FQDN = "dome-a.obs.example.net"
-_START_SECONDS = 20.0
 #: A passphrase and a variable of the environment that must never be seen again.
 PASSPHRASE, PLANTED = "hunter2-of-the-tide", "planted-in-the-environment"
 
@@ -42,30 +39,18 @@ def _keygen(path: Path, passphrase: str = "", kind: str = "ed25519") -> Path:
 class Shells:
     """Starts OpenSSH servers, each with one account that is let in with one key, and asks them."""
 
-    def __init__(self, folder: Path, stack: contextlib.ExitStack) -> None:
-        self.folder, self._stack = folder, stack
+    def __init__(self, folder: Path, sshd: Callable[..., int]) -> None:
+        self.folder, self._sshd = folder, sshd
         self.host_key, self.user_key = _keygen(folder / "host"), _keygen(folder / "user")
         self.authorized = folder / "authorized"
         self.authorized.write_text((folder / "user.pub").read_text())
 
     def start(self, *options: str, environment: dict[str, str] | None = None) -> int:
         """A server; the first value of an option counts, so the test's come first."""
-        Path("/run/sshd").mkdir(exist_ok=True)
-        with socket.socket() as probe:
-            probe.bind((LOOPBACK, 0))
-            port = int(probe.getsockname()[1])
-        config = self.folder / f"sshd_{port}"
-        config.write_text("\n".join([
-            *options, f"Port {port}", f"ListenAddress {LOOPBACK}", "PidFile none", "UsePAM no", "StrictModes no",
-            "PermitRootLogin prohibit-password", "PasswordAuthentication no", "KbdInteractiveAuthentication no",
-            f"AuthorizedKeysFile {self.authorized}", f"HostKey {self.host_key}", ""]))
-        process = subprocess.Popen([SSHD, "-D", "-e", "-f", config], stderr=subprocess.PIPE,
-                                   env={**os.environ, **(environment or {})})
-        self._stack.callback(_end, process)
-        _wait_until_it_listens(process)
-        # Whatever it logs later is taken off its hands, so that it never waits for a reader.
-        threading.Thread(target=_drain, args=(process,)).start()
-        return port
+        return self._sshd(
+            *options, "UsePAM no", "StrictModes no", "PermitRootLogin prohibit-password", "PasswordAuthentication no",
+            "KbdInteractiveAuthentication no", f"AuthorizedKeysFile {self.authorized}", f"HostKey {self.host_key}",
+            environment=environment)
 
     def known_hosts(self, port: int, key: Path | None = None) -> str:
         return f"[{FQDN}]:{port} {(key or self.host_key).with_suffix('.pub').read_text()}"
@@ -78,31 +63,8 @@ class Shells:
 
 
 @pytest.fixture
-def shells(tmp_path: Path) -> Iterator[Shells]:
-    with contextlib.ExitStack() as stack:
-        yield Shells(tmp_path, stack)
-
-
-def _wait_until_it_listens(process: subprocess.Popen[bytes]) -> None:
-    assert process.stderr is not None
-    said = b""
-    while b"Server listening" not in said:
-        ready, _, _ = select.select([process.stderr], [], [], _START_SECONDS)
-        piece = process.stderr.read1() if ready else b""  # type: ignore[attr-defined]
-        assert piece, f"sshd did not start: {said.decode()}"
-        said += piece
-
-
-def _drain(process: subprocess.Popen[bytes]) -> None:
-    assert process.stderr is not None
-    with process.stderr as log:
-        while log.read1():  # type: ignore[attr-defined]
-            pass
-
-
-def _end(process: subprocess.Popen[bytes]) -> None:
-    process.terminate()
-    process.wait(timeout=10)
+def shells(tmp_path: Path, sshd: Callable[..., int]) -> Shells:
+    return Shells(tmp_path, sshd)
 
 
 def word(question: SystemQuestion, timeout_seconds: float = 20.0) -> HostWord:

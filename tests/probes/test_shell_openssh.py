@@ -5,10 +5,9 @@ from __future__ import annotations
 import base64
 import contextlib
 import hashlib
-import select
 import socket
 import subprocess
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from pathlib import Path
 
 import paramiko
@@ -21,7 +20,6 @@ from shared.questions import Pace, PortQuestion
 
 SSHD = Path("/usr/sbin/sshd")
 LOOPBACK = "127.0.0.1"
-_START_SECONDS = 20.0
 
 pytestmark = [pytest.mark.lab, pytest.mark.skipif(not SSHD.exists(), reason="openssh-server is not installed")]
 
@@ -40,40 +38,12 @@ def host_keys(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Path]:
 
 
 @pytest.fixture
-def start(host_keys: dict[str, Path], tmp_path: Path) -> Iterator[Start]:
-    """``start(keys, *options) -> port``: an OpenSSH server with these host keys, ended by its own process id afterwards."""
-    Path("/run/sshd").mkdir(exist_ok=True)
-    with contextlib.ExitStack() as stack:
-        def run(keys: tuple[str, ...], *options: str) -> int:
-            with socket.socket() as probe:
-                probe.bind((LOOPBACK, 0))
-                port = int(probe.getsockname()[1])
-            config = tmp_path / f"sshd_{port}"
-            lines = [f"Port {port}", f"ListenAddress {LOOPBACK}", "PidFile none", *options,
-                     *(f"HostKey {host_keys[key]}" for key in keys)]
-            config.write_text("\n".join(lines) + "\n")
-            process = subprocess.Popen([SSHD, "-D", "-e", "-f", config], stderr=subprocess.PIPE)
-            stack.callback(_end, process)
-            _wait_until_it_listens(process)
-            return port
+def start(host_keys: dict[str, Path], sshd: Start) -> Start:
+    """``start(keys, *options) -> port``: an OpenSSH server with these host keys."""
+    def run(keys: tuple[str, ...], *options: str) -> int:
+        return sshd(*options, *(f"HostKey {host_keys[key]}" for key in keys))
 
-        yield run
-
-
-def _wait_until_it_listens(process: subprocess.Popen[bytes]) -> None:
-    """The server says so on its standard error."""
-    assert process.stderr is not None
-    said = b""
-    while b"Server listening" not in said:
-        ready, _, _ = select.select([process.stderr], [], [], _START_SECONDS)
-        piece = process.stderr.read1() if ready else b""  # type: ignore[attr-defined]
-        assert piece, f"sshd did not start: {said.decode()}"
-        said += piece
-
-
-def _end(process: subprocess.Popen[bytes]) -> None:
-    process.terminate()
-    process.communicate(timeout=10)
+    return run
 
 
 async def ask(port: int) -> SshEvidence:

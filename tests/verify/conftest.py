@@ -60,6 +60,36 @@ clock_offset = { caution = "100 ms", fail = "1 s" }
 '''
 
 
+#: One host on this machine, for runs of the command line; its role's rule on a port is filled in, and its servers' port.
+_RACK_9 = """\
+[plan]
+title = "Tidewater Observatory, rack 9"
+domain = "obs.example.net"
+[names]
+servers = ["127.0.0.1:{servers}"]
+[time]
+sources = ["127.0.0.1:{servers}"]
+[networks.rack9]
+subnet = "127.20.9.0/24"
+[roles.node]
+{rule}
+[[hosts]]
+name = "dome-a"
+address = "127.20.9.11"
+network = "rack9"
+role = "node"
+"""
+
+
+@pytest.fixture
+def rack_9() -> Callable[..., str]:
+    """``rack_9(rule, servers=1)``: the plan of one host under this rule of its role; port 1 of this machine refuses."""
+    def plan(rule: str, servers: int = 1) -> str:
+        return _RACK_9.format(rule=rule, servers=servers)
+
+    return plan
+
+
 @pytest.fixture
 def contract_plan() -> str:
     return CONTRACT_PLAN

@@ -8,30 +8,12 @@ import signal
 import socket
 import subprocess
 import sys
+from collections.abc import Callable
 from pathlib import Path
 
 import pytest
 
 ROOT = Path(__file__).parent.parent.parent
-
-PLAN = """\
-[plan]
-title = "Tidewater Observatory, rack 9"
-domain = "obs.example.net"
-[names]
-servers = ["127.0.0.1:{port}"]
-[time]
-sources = ["127.0.0.1:{port}"]
-[networks.rack9]
-subnet = "127.20.9.0/24"
-[roles.node]
-open = ["{port}/tcp"]
-[[hosts]]
-name = "dome-a"
-address = "127.20.9.11"
-network = "rack9"
-role = "node"
-"""
 
 
 def seatrial(*arguments: str, cwd: Path) -> subprocess.CompletedProcess[str]:
@@ -40,10 +22,10 @@ def seatrial(*arguments: str, cwd: Path) -> subprocess.CompletedProcess[str]:
 
 
 @pytest.fixture
-def plan(tmp_path: Path) -> Path:
+def plan(tmp_path: Path, rack_9: Callable[..., str]) -> Path:
     """A plan whose every server is a port of this machine that refuses."""
     path = tmp_path / "rack9.toml"
-    path.write_text(PLAN.format(port=1), encoding="utf-8")
+    path.write_text(rack_9('open = ["1/tcp"]'), encoding="utf-8")
     return path
 
 
@@ -170,13 +152,15 @@ def test_explain_without_a_check_lists_them_all(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM, signal.SIGHUP])
-def test_an_interrupt_writes_the_partial_report_and_exits_130(tmp_path: Path, number: signal.Signals) -> None:
+def test_an_interrupt_writes_the_partial_report_and_exits_130(
+    tmp_path: Path, rack_9: Callable[..., str], number: signal.Signals
+) -> None:
     """Ctrl-C, a termination, a lost terminal, in the middle of a run: what was seen is kept and reported as partial."""
     with socket.create_server(("127.20.9.11", 0)) as listener:
         listener.settimeout(30)
         port = listener.getsockname()[1]
         (tmp_path / "rack9.toml").write_text(
-            PLAN.format(port=port).replace("[[hosts]]", f'ssh = ["{port}/tcp"]\n[[hosts]]'), encoding="utf-8")
+            rack_9(f'open = ["{port}/tcp"]\nssh = ["{port}/tcp"]', servers=port), encoding="utf-8")
         running = subprocess.Popen(
             [sys.executable, "-m", "verify", "verify", "rack9.toml", "--json", "report.json", "--timeout", "60", "--only",
              "ssh.*"],
