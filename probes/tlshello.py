@@ -140,34 +140,41 @@ def _vector(content: bytes, length_octets: int) -> bytes:
 def read_answer(data: bytes) -> Answer | None:
     """What a server answers to a ClientHello, from all the octets it sent so far; None while more are needed.
 
-    Total: every input is one of the four answers or the beginning of one.  A warning that the name is not known is
-    passed over, as RFC 6066 section 3 asks.
+    Total: every input is one of the four answers or the beginning of one.
     """
-    handshake = b""
+    messages, end = read_messages(data)
+    return (_read_server_hello(messages) if messages else None) or end
+
+
+def read_messages(data: bytes) -> tuple[bytes, Answer | None]:
+    """The handshake messages, one after the other, in all that a server sent so far, and what ended them, if anything did.
+
+    Of the last message there may be a part only.  A warning that the name is not known is passed over, as RFC 6066 section 3
+    asks.
+    """
+    messages: list[bytes] = []
     while data:
         if not looks_like_tls(data):
-            return Unreadable("octets that are no TLS record after one that is") if handshake else NotTls(data)
+            strange = Unreadable("octets that are no TLS record after one that is") if messages else NotTls(data)
+            return b"".join(messages), strange
         if len(data) < 5:
-            return None
+            break
         length = int.from_bytes(data[3:5], "big")
         if not 0 < length <= _RECORD_LIMIT:
-            return Unreadable(f"a record of {length} octets")
+            return b"".join(messages), Unreadable(f"a record of {length} octets")
         content, kind = data[5 : 5 + length], data[0]
-        if len(content) < length and (kind != _HANDSHAKE or not content):
-            return None
+        if len(content) < length and kind != _HANDSHAKE:
+            break
         if kind == _ALERT:
             alert = _read_alert(content)
             if alert is not None:
-                return alert
+                return b"".join(messages), alert
         elif kind == _HANDSHAKE:
-            handshake += content
-            answer = _read_server_hello(handshake)
-            if answer is not None:
-                return answer
+            messages.append(content)
         else:
-            return Unreadable(f"a record of type {kind} in the place of an answer")
+            return b"".join(messages), Unreadable(f"a record of type {kind} in the place of an answer")
         data = data[5 + length :]
-    return None
+    return b"".join(messages), None
 
 
 def _read_alert(content: bytes) -> Answer | None:

@@ -249,10 +249,10 @@ class OwnersEvidence(msgspec.Struct, frozen=True, kw_only=True, gc=False):
 
 
 class Identity(msgspec.Struct, frozen=True, kw_only=True, gc=False):
-    """Who proved to be there on one fresh connection, beside those of ``TlsEvidence`` and ``SshEvidence``.
+    """Who was met on one fresh connection, beside those of ``TlsEvidence`` and ``SshEvidence``.
 
-    ``kind`` is "tls", and ``fingerprint`` the SHA-256 of the certificate; or it is an SSH key type, and ``fingerprint`` that
-    key's as in ``SshHostKey``.
+    ``kind`` is "tls", and ``fingerprint`` the SHA-256 of the certificate shown, whose key need not have been proven; or it is
+    an SSH key type, and ``fingerprint`` that key's as in ``SshHostKey``.
     """
 
     address: str

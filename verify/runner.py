@@ -141,7 +141,7 @@ async def _visit_host(network: Network, questions: HostQuestions, book: _Noteboo
         async with connections:
             seen = await _knock(network, question, book, index)
         if question.visits and seen.state is PortState.OPEN:
-            book.identities[index] = await identities.revisit(network, question)
+            book.identities[index] = await identities.revisit(network, question, book.tls[index])
         return seen
 
     async with asyncio.TaskGroup() as group:

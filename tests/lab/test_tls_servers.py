@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime
+import hashlib
 import os
 import signal
 import socket
@@ -15,8 +16,9 @@ from typing import Any
 import msgspec
 import pytest
 
-from probes import certificate
+from probes import certificate, identities
 from probes.sockets import SocketNetwork
+from probes.tlsleaf import shown_in_the_clear
 from shared import catalogue
 from shared.evidence import Evidence, FailureKind, HostEvidence, SiteEvidence, TlsEvidence, Vantage
 from shared.findings import Grade
@@ -74,6 +76,36 @@ async def look(port: int, name: str = NAME) -> TlsEvidence:
     async with SocketNetwork(Pace(timeout_seconds=5.0)) as network:
         stream = await network.connect("127.0.0.1", port, timeout_seconds=5.0)
         return await certificate.examine(network, PortQuestion("127.0.0.1", port, "tls", name), stream)
+
+
+async def look_again(port: int) -> tuple[list[str], list[str]]:
+    """The fingerprint of the first handshake, once a visit, and those that the visits after it met."""
+    question = PortQuestion("127.0.0.1", port, "tls", NAME, 2)
+    first = await look(port)
+    async with SocketNetwork(Pace(timeout_seconds=5.0)) as network:
+        met = await identities.revisit(network, question, first)
+    return [first.chain[0].sha256] * 2, [one.fingerprint or str(one.failure) for one in met]
+
+
+@pytest.mark.parametrize("options", [(), ("-tls1_2",), ("-tls1_3",), OLD, ("-tls1_2", "-cipher", "ECDHE-RSA-AES128-GCM-SHA256")])
+async def test_visits_meet_the_certificate_of_the_handshake(tmp_path: Path, options: tuple[str, ...]) -> None:
+    """In the clear where TLS 1.2 is spoken, by a handshake where it is not: the same certificate, and no second owner."""
+    with s_server(tmp_path, LEAF, *options) as port:
+        first, met = await look_again(port)
+    assert met == first
+
+
+async def test_server_with_two_certificates_is_no_second_owner(tmp_path: Path) -> None:
+    """By TLS 1.3 it shows the one with the ECDSA key, and by TLS 1.2, where its suites allow RSA alone, the other."""
+    other = authority.leaf(RACK, (NAME,), VALID, key=authority.make_key("p256"))
+    chain, key = write(tmp_path, "other", other)
+    with s_server(tmp_path, LEAF, "-dcert", str(chain), "-dkey", str(key), "-cipher", "ECDHE-RSA-AES128-GCM-SHA256") as port:
+        first, met = await look_again(port)
+        async with SocketNetwork(Pace(timeout_seconds=5.0)) as network:
+            stream = await network.connect("127.0.0.1", port, timeout_seconds=5.0)
+            in_the_clear = await shown_in_the_clear(network, PortQuestion("127.0.0.1", port, "tls", NAME), stream)
+    assert (met, in_the_clear) == (first, hashlib.sha256(LEAF.der).hexdigest())
+    assert first[0] == hashlib.sha256(other.der).hexdigest()
 
 
 def told(evidence: TlsEvidence) -> str:
