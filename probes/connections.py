@@ -17,6 +17,7 @@ from collections.abc import Callable
 from typing import TypeVar
 
 from probes.failures import from_oserror
+from probes.readiness import Bell, Switchboard
 from probes.seam import NotObserved
 from probes.socketerrors import collect_errors, family_of, own_kernel_gave_up, queued_failure, said_at_once
 from shared.evidence import Failure, FailureKind
@@ -27,7 +28,7 @@ T = TypeVar("T")
 
 
 async def open_connection(
-    loop: asyncio.AbstractEventLoop, address: str, port: int, timeout_seconds: float
+    loop: asyncio.AbstractEventLoop, switchboard: Switchboard, address: str, port: int, timeout_seconds: float
 ) -> SocketStream:
     """Connect (see ``probes.seam.Network.connect``).  Raises NotObserved."""
     began = loop.time()
@@ -35,22 +36,60 @@ async def open_connection(
         sock = socket.socket(family_of(address), socket.SOCK_STREAM | socket.SOCK_NONBLOCK)
     except OSError as error:
         raise NotObserved(from_oserror(error, "open", 0.0)) from error
+    stream = SocketStream(sock, loop, switchboard)
     try:
-        await _connect(loop, sock, address, port, timeout_seconds)
+        await stream.connect(address, port, timeout_seconds)
     except BaseException:
-        sock.close()
+        stream.close()
         raise
-    return SocketStream(sock, loop, loop.time() - began)
+    stream.connect_seconds = loop.time() - began
+    return stream
 
 
 class SocketStream:
-    """A connected TCP socket as a ``Stream`` (see ``probes.seam``)."""
+    """A TCP socket as a ``Stream`` (see ``probes.seam``), once connected."""
 
-    def __init__(self, sock: socket.socket, loop: asyncio.AbstractEventLoop, connect_seconds: float) -> None:
+    def __init__(self, sock: socket.socket, loop: asyncio.AbstractEventLoop, switchboard: Switchboard) -> None:
         self._sock = sock
         self._loop = loop
-        self.connect_seconds = connect_seconds
+        self._switchboard = switchboard
+        self._bell = Bell(loop)
+        self.connect_seconds = 0.0
+        self.syn_repeats = 0
+
+    async def connect(self, address: str, port: int, timeout_seconds: float) -> None:
+        """Connect, once, before anything else.  Raises NotObserved."""
+        sock, began = self._sock, self._loop.time()
+        collect_errors(sock)
+        number = sock.connect_ex((address, port))
+        if number not in (0, errno.EINPROGRESS):
+            raise NotObserved(said_at_once(number, "connect"))
+        # Not before the socket is on its way: one that is not counts as hung up.
+        self._listen()
+        if number != 0:
+            number = await self._outcome(began, timeout_seconds)
+        if number == 0 and _met_itself(sock):
+            number = errno.ECONNREFUSED
+        if number != 0:
+            raise NotObserved(_refusal(sock, number, address, began, self._loop))
         self.syn_repeats = _repeats(sock)
+
+    def _listen(self) -> None:
+        try:
+            self._switchboard.connect(self._sock, self._bell)
+        except OSError as error:
+            raise NotObserved(from_oserror(error, "open", 0.0)) from error
+
+    async def _outcome(self, began: float, timeout_seconds: float) -> int:
+        """How the connection comes out, 0 or an error number.  Raises NotObserved where it does not in time."""
+        in_time = True
+        while in_time:
+            in_time = await self._bell.heard(began + timeout_seconds - self._loop.time())
+            outcome = outcome_of(self._sock)
+            if outcome is not None:
+                return outcome
+        raise NotObserved(Failure(kind=FailureKind.NO_ANSWER, phase="connect", elapsed_seconds=self._loop.time() - began,
+                                  detail="no answer in time"))
 
     async def send(self, data: bytes, *, timeout_seconds: float) -> None:
         """Send all of ``data``.  Raises NotObserved."""
@@ -76,69 +115,31 @@ class SocketStream:
             if not in_time:
                 raise NotObserved(Failure(kind=FailureKind.NO_ANSWER, phase=phase, elapsed_seconds=self._loop.time() - began,
                                           detail="nothing came in time"))
-            in_time = await _ready(self._loop, self._sock, to_write=phase == "send", timeout_seconds=left)
+            in_time = await self._bell.heard(left)
 
     def close(self) -> None:
         """Close at once.  May be called twice."""
+        self._switchboard.forget(self._sock)
         self._sock.close()
 
 
-async def _connect(
-    loop: asyncio.AbstractEventLoop, sock: socket.socket, address: str, port: int, timeout_seconds: float
-) -> None:
-    began = loop.time()
-    collect_errors(sock)
-    number = sock.connect_ex((address, port))
-    if number == errno.EINPROGRESS:
-        in_time = await _ready(loop, sock, to_write=True, timeout_seconds=timeout_seconds)
-        settled = _error_of(sock) if in_time else outcome_of(sock)
-        if settled is None:
-            raise NotObserved(Failure(kind=FailureKind.NO_ANSWER, phase="connect", elapsed_seconds=loop.time() - began,
-                                      detail="no answer in time"))
-        number = settled
-    elif number != 0:
-        raise NotObserved(said_at_once(number, "connect"))
-    if number == 0 and _met_itself(sock):
-        number = errno.ECONNREFUSED
-    if number == 0:
-        return
+def _refusal(sock: socket.socket, number: int, address: str, began: float, loop: asyncio.AbstractEventLoop) -> Failure:
+    """Why a connection failed with this error number, from whoever said so."""
     elapsed = loop.time() - began
     with contextlib.suppress(OSError):
         # Since Linux 5.9 a connecting TCP socket queues the ICMP error with its sender.
         _data, ancillary, _flags, _peer = sock.recvmsg(512, 512, socket.MSG_ERRQUEUE)
         queued = queued_failure(ancillary, 6 if sock.family == socket.AF_INET6 else 4, "connect", began, loop)
         if queued is not None:
-            raise NotObserved(own_kernel_gave_up(queued, address))
-    raise NotObserved(from_oserror(OSError(number, ""), "connect", elapsed))
-
-
-async def _ready(loop: asyncio.AbstractEventLoop, sock: socket.socket, *, to_write: bool, timeout_seconds: float) -> bool:
-    """Wait until the socket can be written to or read from; whether that was in time."""
-    future: asyncio.Future[bool] = loop.create_future()
-    add, remove = (loop.add_writer, loop.remove_writer) if to_write else (loop.add_reader, loop.remove_reader)
-    add(sock.fileno(), _settle, future, True)
-    expiry = loop.call_later(timeout_seconds, _settle, future, False)
-    try:
-        return await future
-    finally:
-        expiry.cancel()
-        remove(sock.fileno())
-
-
-def _settle(future: asyncio.Future[bool], in_time: bool) -> None:
-    if not future.done():
-        future.set_result(in_time)
+            return own_kernel_gave_up(queued, address)
+    return from_oserror(OSError(number, ""), "connect", elapsed)
 
 
 def outcome_of(sock: socket.socket) -> int | None:
     """How a connection came out, 0 or an error number; None while it is under way."""
     state = select.poll()
     state.register(sock, select.POLLOUT)
-    return _error_of(sock) if state.poll(0) else None
-
-
-def _error_of(sock: socket.socket) -> int:
-    return sock.getsockopt(socket.SOL_SOCKET, socket.SO_ERROR)
+    return sock.getsockopt(socket.SOL_SOCKET, socket.SO_ERROR) if state.poll(0) else None
 
 
 def _repeats(sock: socket.socket) -> int:

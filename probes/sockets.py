@@ -16,6 +16,7 @@ from probes.datagrams import Channel
 from probes.failures import from_oserror
 from probes.frames import PacketWire, wire_interface
 from probes.icmpsockets import forbid_fragments, icmp_socket, timestamp_socket
+from probes.readiness import Switchboard
 from probes.seam import Datagram, NotObserved, Service, Stream, Wire
 from probes.socketerrors import family_of, source_address
 from shared.evidence import Failure, FailureKind
@@ -58,6 +59,7 @@ class SocketNetwork:
         self._echo_methods: dict[int, str] = {}
         self._shortages: dict[str, int] = {}
         self._loop = asyncio.get_running_loop()
+        self._switchboard = Switchboard(self._loop)
 
     async def __aenter__(self) -> SocketNetwork:
         return self
@@ -67,6 +69,7 @@ class SocketNetwork:
             channel.close()
         for wire in self._wires.values():
             wire.close()
+        self._switchboard.close()
         self._channels.clear()
         self._wires.clear()
 
@@ -145,7 +148,7 @@ class SocketNetwork:
     async def _try_connect(self, address: str, port: int, timeout_seconds: float) -> Stream:
         async with self._connections:
             await self._turn()
-            return await open_connection(self._loop, address, port, timeout_seconds)
+            return await open_connection(self._loop, self._switchboard, address, port, timeout_seconds)
 
     async def _patiently(self, attempt: Callable[[], Awaitable[T]]) -> T:
         """Try again, after a while and a few times, what failed before anything was sent since the runner was short of something.

@@ -59,7 +59,8 @@ def counts_of(seen: HostEvidence) -> Counts:
         names=len(seen.names), time=sum(clock.asked for clock in seen.clocks),
         echoes=sum(1 + len(echo.round_trips_seconds) for echo in seen.echoes) + sum(trial.tries for trial in trials) - large,
         large_echoes=large, handshakes=len(seen.tls),
-        hellos=sum(len(tls.versions) - 1 for tls in seen.tls) + len(seen.identities), exchanges=sum(len(ssh.host_keys) for ssh in seen.ssh))
+        hellos=sum(len(tls.versions) - 1 for tls in seen.tls) + len(seen.identities),
+        exchanges=sum(len(ssh.host_keys) for ssh in seen.ssh))
 
 
 class Floor:

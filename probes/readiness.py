@@ -1,0 +1,77 @@
+"""Which of many connections can go on, told by one epoll of our own, of which the event loop sees a single descriptor.
+
+Left to the loop, every wait begins and ends with a system call and some layers of Python around it, a tenth of all that
+probing takes.  Here a connection is registered once, for its whole life and for every change (EPOLLET in epoll(7)).
+"""
+
+from __future__ import annotations
+
+import asyncio
+import select
+import socket
+
+_EVERY_CHANGE = select.EPOLLIN | select.EPOLLOUT | select.EPOLLRDHUP | select.EPOLLET
+
+
+class Bell:
+    """Rings when something has changed on one connection.  One at a time may listen."""
+
+    def __init__(self, loop: asyncio.AbstractEventLoop) -> None:
+        self._loop = loop
+        self._listener: asyncio.Future[bool] | None = None
+        self._rang = False
+
+    def ring(self) -> None:
+        """Something has changed."""
+        if self._listener is None:
+            self._rang = True
+        elif not self._listener.done():
+            self._listener.set_result(True)
+
+    async def heard(self, timeout_seconds: float) -> bool:
+        """Wait until something has changed since the last time this was awaited; whether that was in time."""
+        if self._rang:
+            self._rang = False
+            return True
+        self._listener = self._loop.create_future()
+        expiry = self._loop.call_later(timeout_seconds, self._time_is_up)
+        try:
+            return await self._listener
+        finally:
+            expiry.cancel()
+            self._listener = None
+
+    def _time_is_up(self) -> None:
+        if self._listener is not None and not self._listener.done():
+            self._listener.set_result(False)
+
+
+class Switchboard:
+    """The bells of all connections of one event loop."""
+
+    def __init__(self, loop: asyncio.AbstractEventLoop) -> None:
+        self._loop = loop
+        self._epoll = select.epoll()
+        self._bells: dict[int, Bell] = {}
+        loop.add_reader(self._epoll.fileno(), self._ring)
+
+    def close(self) -> None:
+        """Stop; nobody may be waiting."""
+        self._loop.remove_reader(self._epoll.fileno())
+        self._epoll.close()
+
+    def connect(self, sock: socket.socket, bell: Bell) -> None:
+        """Ring the bell for every change of a socket, until ``forget``.  Raises OSError."""
+        self._epoll.register(sock.fileno(), _EVERY_CHANGE)
+        self._bells[sock.fileno()] = bell
+
+    def forget(self, sock: socket.socket) -> None:
+        """To be called right before the socket is closed; closing takes it off the epoll."""
+        self._bells.pop(sock.fileno(), None)
+
+    def _ring(self) -> None:
+        # Nothing but rings here: were a connection closed meanwhile, its descriptor could be another's when its turn comes.
+        for descriptor, _events in self._epoll.poll(0):
+            bell = self._bells.get(descriptor)
+            if bell is not None:
+                bell.ring()
