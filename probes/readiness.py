@@ -11,6 +11,8 @@ import select
 import socket
 
 _EVERY_CHANGE = select.EPOLLIN | select.EPOLLOUT | select.EPOLLRDHUP | select.EPOLLET
+#: Changes taken from the kernel in one turn of the loop.  Ours.
+_AT_ONCE = 1024
 
 
 class Bell:
@@ -71,7 +73,7 @@ class Switchboard:
 
     def _ring(self) -> None:
         # Nothing but rings here: were a connection closed meanwhile, its descriptor could be another's when its turn comes.
-        for descriptor, _events in self._epoll.poll(0):
+        for descriptor, _events in self._epoll.poll(0, _AT_ONCE):
             bell = self._bells.get(descriptor)
             if bell is not None:
                 bell.ring()
