@@ -86,7 +86,7 @@ def causes(report: Report, groups: Sequence[Sequence[Finding]], shower: Shower) 
     by_ref = {finding.ref: finding for finding in report.findings()}
     effects: dict[str, list[Finding]] = {}
     for finding in by_ref.values():
-        for ref in _farther(finding, by_ref):
+        for ref in _farther(finding, by_ref) if finding.because else ():
             effects.setdefault(ref, []).append(finding)
     return tuple(_cause(number, group, effects, shower, domain) for number, group in enumerate(groups, start=1))
 

@@ -109,10 +109,13 @@ class Names:
 
 
 class Shower:
-    """Turns findings into views, with the catalogue's titles and the page's names at hand."""
+    """Turns findings into views, with the catalogue's titles and the page's names at hand; without names where it is no page."""
 
-    def __init__(self, names: Names, checks: Mapping[str, Check], numbers: Mapping[str, int]) -> None:
+    def __init__(self, names: Names | None, checks: Mapping[str, Check], numbers: Mapping[str, int]) -> None:
         self._names, self._checks, self._numbers = names, checks, numbers
+
+    def _name(self, ref: str) -> str:
+        return self._names.of(ref) if self._names else ""
 
     def title(self, check: str) -> str:
         """The catalogue's title of a check, or its name where the catalogue does not know it."""
@@ -135,7 +138,7 @@ class Shower:
         if finding.limits and finding.measured:
             words = f"{limit_words(finding.limits, finding.measured.unit)} ({finding.limits.name}; {finding.limits.origin})"
         return FindingView(
-            slug=self._names.of(finding.ref), number=self.number(finding.ref), check=finding.check,
+            slug=self._name(finding.ref), number=self.number(finding.ref), check=finding.check,
             title=self.title(finding.check), subject=finding.subject, host=host_of(finding),
             mark=GRADES[finding.grade], planned=finding.planned, found=finding.found,
             message=finding.message, fix="\n".join(finding.fix), gauge=gauge(finding), limits=words,
@@ -149,7 +152,7 @@ class Shower:
 
     def link(self, finding: Finding) -> Link:
         """A pointer to a finding, saying where, which check and what about."""
-        return Link(self._names.of(finding.ref), f"{host_of(finding)}: {finding.check} {finding.subject}")
+        return Link(self._name(finding.ref), f"{host_of(finding)}: {finding.check} {finding.subject}")
 
     def number(self, ref: str) -> int:
         """The number under which a cause is told, or 0 for what is no cause."""
@@ -162,7 +165,7 @@ class Shower:
         where = SITE_NAME if host == SITE else host
         number = self._numbers.get(ref)
         told = f"no. {number}, " if number else ""
-        return Link(self._names.of(ref), f"{told}{check} {subject} at {where}" if rest else ref)
+        return Link(self._name(ref), f"{told}{check} {subject} at {where}" if rest else ref)
 
     def held(self, findings: Iterable[Finding]) -> tuple[HeldView, ...]:
         """Passes, those of one check told together."""
@@ -177,7 +180,7 @@ class Shower:
         first = group[0]
         return HeldRow(planned=first.planned, found=first.found, as_planned=first.planned == first.found,
                        gauge=gauge(first) if len(group) == 1 else None,
-                       subjects=tuple(Link(self._names.of(finding.ref), finding.subject) for finding in group))
+                       subjects=tuple(Link(self._name(finding.ref), finding.subject) for finding in group))
 
 
 def in_brief(findings: Iterable[Finding], itself: Container[str]) -> tuple[BriefView, ...]:

@@ -15,7 +15,7 @@ import msgspec
 
 from reports import causesview, missingview
 from reports.causesview import CauseView
-from reports.findingview import Names, Shower
+from reports.findingview import Shower
 from reports.fleetview import common_domain, short_name
 from reports.marks import GRADES, VERDICTS, Mark, many, verdict_rank
 from reports.view import lede
@@ -61,7 +61,7 @@ def summary(report: Report, *, width: int = 80, colour: bool = False, files: Ite
     """
     width = max(width, _NARROWEST)
     groups = causesview.grouped(report)
-    shower = Shower(Names(report), checks, causesview.numbers_of(groups))
+    shower = Shower(None, checks, causesview.numbers_of(groups))
     told = causesview.causes(report, groups, shower)
     others = causesview.also_open(report, shower)
     domain = common_domain([host.name for host in report.hosts])

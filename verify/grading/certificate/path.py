@@ -110,6 +110,7 @@ def load(der: bytes) -> x509.Certificate | None:
     return certificate if certificate is not None and _named(certificate) else None
 
 
+@functools.lru_cache(maxsize=1024)
 @quiet()
 def called(certificate: x509.Certificate, *, issuer: bool = False) -> str:
     """How a certificate, or its issuer, is named in a sentence; on one line, since it also stands in comments to paste."""
@@ -128,6 +129,32 @@ def validate(
     ``moment`` is the time to validate at, or None where no time is agreed on.  Whether a self-signed certificate is so
     is told by its signature, not by its names (RFC 5280 section 3.2).
     """
+    trusted = _trusted_before(leaf, tuple(sent), anchors)
+    for way in trusted:
+        if moment is not None and way.begin <= moment <= way.end:
+            return Outcome(Kind.TRUSTED, way.path, moment)
+    outcome = _follow(leaf, sent, anchors, moment)
+    if outcome.kind is Kind.TRUSTED and outcome.at == moment and not outcome.detail:
+        trusted.append(_Way(outcome.path))
+    return outcome
+
+
+class _Way:
+    """A path that was accepted, and from when to when all of its certificates are valid: dates are all that time decides."""
+
+    def __init__(self, path: tuple[x509.Certificate, ...]) -> None:
+        self.path = path
+        self.begin = max(certificate.not_valid_before_utc for certificate in path)
+        self.end = min(certificate.not_valid_after_utc for certificate in path)
+
+
+@functools.lru_cache(maxsize=1024)
+def _trusted_before(_leaf: bytes, _sent: tuple[bytes, ...], _anchors: Anchors) -> list[_Way]:
+    """The paths found for a chain so far, to be added to: many hosts may show the same one."""
+    return []
+
+
+def _follow(leaf: bytes, sent: Sequence[bytes], anchors: Anchors, moment: datetime.datetime | None) -> Outcome:
     certificate = load(leaf)
     if certificate is None:
         return Outcome(Kind.UNREADABLE)
