@@ -34,7 +34,7 @@ async def examine(network: Network, question: PortQuestion, stream: Stream) -> T
         stream.close()
     versions = await try_versions(network, question, server_name, session.protocol, failure, visit.deadline)
     return TlsEvidence(
-        address=question.address, port=f"{question.port}/tcp", server_name=server_name or "", at=at,
+        address=question.address, port=question.label, server_name=server_name or "", at=at,
         elapsed_seconds=network.monotonic() - began, protocol=session.protocol,
         cipher=session.cipher if session.finished else "", chain=session.chain(), versions=versions,
         greeting=visit.greeting, failure=failure)

@@ -38,9 +38,13 @@ _LONGEST_DATAGRAM = 65535
 
 
 class _Waiter(msgspec.Struct):
-    """One question under way on a channel."""
+    """One question under way on a channel.
 
-    future: asyncio.Future[Datagram]
+    A failure is handed over as such and raised by whoever waits: an exception in a future that its own frames hold would be
+    left to the cycle collector, frames and all, and a thousand silent hosts leave thousands.
+    """
+
+    future: asyncio.Future[Datagram | Failure]
     accept: Callable[[bytes], bool]
     sent_ns: int = 0
     sent_monotonic: float = 0.0
@@ -85,7 +89,10 @@ class Channel:
         try:
             self._send(waiter, request, address, port)
             expiry = self._loop.call_later(timeout_seconds, self._expire, waiter, self.overflows)
-            return await waiter.future
+            outcome = await waiter.future
+            if isinstance(outcome, Failure):
+                raise NotObserved(outcome)
+            return outcome
         finally:
             if expiry is not None:
                 expiry.cancel()
@@ -182,9 +189,9 @@ class Channel:
             kind, detail = FailureKind.MISMATCHED, "only answers that belong to no question came"
         elif self.overflows != overflows:
             kind, detail = FailureKind.LOCAL_LIMIT, "the runner's own receive queue overflowed"
-        waiter.future.set_exception(NotObserved(Failure(
+        waiter.future.set_result(Failure(
             kind=kind, phase="answer", elapsed_seconds=self._loop.time() - waiter.sent_monotonic, detail=detail,
-            strays=waiter.strays)))
+            strays=waiter.strays))
 
     def _drain_errors(self) -> bool:
         """Hand queued ICMP errors to the questions they quote; whether there was any."""
@@ -202,7 +209,7 @@ class Channel:
             if failure is not None and failure.kind is FailureKind.TOO_BIG and failure.sender is None:
                 self._own_mtu = failure.mtu
             if waiter is not None and failure is not None and not waiter.future.done():
-                waiter.future.set_exception(NotObserved(own_kernel_gave_up(failure, peer[0])))
+                waiter.future.set_result(own_kernel_gave_up(failure, peer[0]))
         return drained
 
 

@@ -8,6 +8,7 @@ that only one reader ever decides what is malformed.  The tests hold the two aga
 from __future__ import annotations
 
 import struct
+import sys
 
 import dns.ipv6
 import msgspec
@@ -91,7 +92,7 @@ def _read_record(packet: bytes, at: int) -> tuple[NameRecord, int]:
         mailbox, at = _read_name(packet, at)
         if at + _NUMBERS.size == end:
             numbers = " ".join(map(str, _NUMBERS.unpack_from(packet, at)))
-            return NameRecord(owner, "SOA", ttl, f"{primary}. {mailbox}. {numbers}"), end
+            return NameRecord(owner, "SOA", ttl, sys.intern(f"{primary}. {mailbox}. {numbers}")), end
     raise _OddError
 
 
@@ -105,7 +106,10 @@ def _pass_over(packet: bytes, at: int) -> int:
 
 
 def _read_name(packet: bytes, at: int) -> tuple[str, int]:
-    """A name without its final dot, and where what follows it begins.  Pointers only ever lead back (RFC 1035 section 4.1.4)."""
+    """A name without its final dot, and where what follows it begins.  Pointers only ever lead back (RFC 1035 section 4.1.4).
+
+    The text is one for all answers that hold it: evidence is kept, and a fleet's repeats itself.
+    """
     labels, after, lowest, octets = [], 0, at, 0
     while length := packet[at]:
         if length < 64:
@@ -123,4 +127,4 @@ def _read_name(packet: bytes, at: int) -> tuple[str, int]:
     name = b".".join(labels)
     if not labels or octets >= _NAME_LIMIT or name.count(b".") != len(labels) - 1 or name.translate(None, _LETTERS + b"."):
         raise _OddError
-    return name.decode("ascii"), after or at + 1
+    return sys.intern(name.decode("ascii")), after or at + 1

@@ -47,7 +47,7 @@ class _Sight:
         self._as_good = False
 
     async def visit(self) -> Identity:
-        question, at, port = self._question, now(self._network), f"{self._question.port}/tcp"
+        question, at, port = self._question, now(self._network), self._question.label
         try:
             kind, fingerprint = await self._look()
         except NotObserved as unseen:

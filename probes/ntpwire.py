@@ -11,6 +11,7 @@ import ipaddress
 import re
 import secrets
 import struct
+import sys
 
 import msgspec
 import ntplib
@@ -131,7 +132,7 @@ def reference_text(packet: Packet) -> str:
     an IPv6 address, which look the same.  What is not printable is shown in hexadecimal.
     """
     if packet.stratum > 1:
-        return str(ipaddress.IPv4Address(packet.reference))
+        return sys.intern(str(ipaddress.IPv4Address(packet.reference)))
     if packet.reference == bytes(4):
         return ""
     code = _CODE.match(packet.reference)

@@ -81,5 +81,5 @@ def _most_telling(failures: list[Failure]) -> Failure:
 def _evidence(
     question: PortQuestion, state: PortState, at: str, elapsed_seconds: float, attempts: int, failure: Failure | None
 ) -> PortEvidence:
-    return PortEvidence(address=question.address, port=f"{question.port}/tcp", state=state, at=at,
+    return PortEvidence(address=question.address, port=question.label, state=state, at=at,
                         elapsed_seconds=elapsed_seconds, attempts=attempts, failure=failure)

@@ -9,6 +9,7 @@ three at most and one after the other: servers shed load by the number of unauth
 from __future__ import annotations
 
 import contextlib
+import functools
 from collections.abc import Iterator
 from dataclasses import dataclass
 
@@ -84,11 +85,10 @@ async def _identify(network: Network, question: PortQuestion, line: _Line) -> Ss
     if heard.offer:
         await _ask_keys(network, question, line, heard, keys, failures)
     return SshEvidence(
-        address=question.address, port=f"{question.port}/tcp", at=at, elapsed_seconds=network.monotonic() - began,
+        address=question.address, port=question.label, at=at, elapsed_seconds=network.monotonic() - began,
         identification=_text(heard.greeting.identification) if heard.greeting else "",
         preamble=tuple(bounded(_text(said), PREAMBLE_CHARACTERS) for said in heard.preamble[:PREAMBLE_LINES]),
-        kex_algorithms=tuple(name for name in offer.kex if not is_marker(name)),
-        markers=tuple(name for name in offer.kex if is_marker(name)),
+        kex_algorithms=_with_markers(offer.kex, False), markers=_with_markers(offer.kex, True),
         host_key_algorithms=offer.host_key, ciphers=_merged(offer.cipher_in, offer.cipher_out),
         macs=_merged(offer.mac_in, offer.mac_out), compressions=_merged(offer.compression_in, offer.compression_out),
         host_keys=tuple(keys), key_failures=tuple(failures), failure=failure)
@@ -102,6 +102,12 @@ def is_marker(name: str) -> bool:
     return name.startswith(("ext-info-", "kex-strict-"))
 
 
+@functools.lru_cache(maxsize=256)
+def _with_markers(names: tuple[str, ...], wanted: bool) -> tuple[str, ...]:
+    return tuple(name for name in names if is_marker(name) is wanted)
+
+
+@functools.lru_cache(maxsize=256)
 def _merged(one: tuple[str, ...], other: tuple[str, ...]) -> tuple[str, ...]:
     return tuple(dict.fromkeys((*one, *other)))
 

@@ -7,6 +7,7 @@ Only what comes before encryption is spoken, so there is no cipher and no MAC.
 
 from __future__ import annotations
 
+import functools
 import secrets
 from dataclasses import dataclass
 
@@ -125,17 +126,22 @@ class Reader:
 
     def names(self) -> tuple[str, ...]:
         """A comma-separated list of names, cut to ``LIST_LIMIT`` names; a last "…" says that some were cut."""
-        text = self.string()
-        if not text:
-            return ()
-        names = text.split(b",", LIST_LIMIT)
-        kept = tuple(_name(name) for name in names[:LIST_LIMIT])
-        return (*kept, "…") if len(names) > LIST_LIMIT else kept
+        return _names(self.string())
 
     def finish(self) -> None:
         """Insist that nothing is left."""
         if self._at != len(self._data):
             raise SshWireError(f"{len(self._data) - self._at} octets too many")
+
+
+#: A fleet's servers offer the same lists: each is read and held once.
+@functools.lru_cache(maxsize=256)
+def _names(text: bytes) -> tuple[str, ...]:
+    if not text:
+        return ()
+    names = text.split(b",", LIST_LIMIT)
+    kept = tuple(_name(name) for name in names[:LIST_LIMIT])
+    return (*kept, "…") if len(names) > LIST_LIMIT else kept
 
 
 def _name(octets: bytes) -> str:

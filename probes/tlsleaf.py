@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import hashlib
 import secrets
+import sys
 
 from probes.seam import Network, NotObserved, Stream, failed
 from probes.tlshandshake import HANDSHAKE_OCTETS_LIMIT, server_name_of
@@ -49,7 +50,8 @@ async def shown_in_the_clear(network: Network, question: PortQuestion, stream: S
         raise unseen(FailureKind.MALFORMED, str(none)) from none
     finally:
         stream.close()
-    return hashlib.sha256(leaf).hexdigest()
+    # One text for all evidence of a certificate, here and in its facts.
+    return sys.intern(hashlib.sha256(leaf).hexdigest())
 
 
 def leaf_in(data: bytes) -> bytes | None:

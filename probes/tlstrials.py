@@ -6,6 +6,7 @@ costs most of one.
 
 from __future__ import annotations
 
+import functools
 import secrets
 
 from probes.seam import Network, NotObserved, failed
@@ -129,5 +130,6 @@ def _chosen(version: int, answer: ServerHello) -> VersionTrial:
     return _outcome(name, "unknown", f"the server chose {chosen}, which was not offered")
 
 
+@functools.lru_cache(maxsize=256)
 def _outcome(version: str, outcome: str, detail: str) -> VersionTrial:
     return VersionTrial(version=version, outcome=outcome, detail=detail)

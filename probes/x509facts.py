@@ -10,6 +10,7 @@ import datetime
 import functools
 import hashlib
 import ipaddress
+import sys
 import warnings
 
 from cryptography import x509
@@ -56,7 +57,7 @@ def facts(certificate: bytes) -> CertificateFacts:
 
 @functools.lru_cache(maxsize=_REMEMBERED)
 def _facts(data: bytes) -> CertificateFacts:
-    fingerprint = hashlib.sha256(data).hexdigest()
+    fingerprint = sys.intern(hashlib.sha256(data).hexdigest())
     with warnings.catch_warnings(record=True) as complaints:
         warnings.simplefilter("always")
         try:

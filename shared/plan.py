@@ -17,7 +17,7 @@ from shared.hostnames import canonical, under
 RESERVED_DOMAINS = ("test", "example", "invalid", "localhost", "example.com", "example.net", "example.org")
 
 
-class Place(msgspec.Struct, frozen=True):
+class Place(msgspec.Struct, frozen=True, gc=False):
     """Where in which file something was written, for error messages.  Lines count from 1."""
 
     file: str = ""
@@ -83,7 +83,7 @@ class Role(msgspec.Struct, frozen=True, kw_only=True):
     access: bool = True
 
 
-class Host(msgspec.Struct, frozen=True, kw_only=True):
+class Host(msgspec.Struct, frozen=True, kw_only=True, gc=False):
     """One freshly built machine in the plan.  ``mask``, ``gateway`` and ``vlan`` are what its own row says, if anything."""
 
     name: str

@@ -5,13 +5,21 @@
 
 from __future__ import annotations
 
+import functools
+
 import msgspec
 
 from shared.knownhosts import KnownKey
 from shared.plan import Endpoint
 
 
-class NameQuestion(msgspec.Struct, frozen=True):
+@functools.lru_cache(maxsize=256)
+def tcp_label(port: int) -> str:
+    """How evidence names a TCP port, one text for all hosts."""
+    return f"{port}/tcp"
+
+
+class NameQuestion(msgspec.Struct, frozen=True, gc=False):
     """Ask one name server for one name and type.
 
     ``purpose`` says why: server, zone, wildcard, forward, reverse, sshfp, or confirm (a name that a
@@ -25,21 +33,21 @@ class NameQuestion(msgspec.Struct, frozen=True):
     transport: str = "udp"
 
 
-class EchoQuestion(msgspec.Struct, frozen=True):
+class EchoQuestion(msgspec.Struct, frozen=True, gc=False):
     """Send one warm-up echo and then ``count`` counted ones."""
 
     address: str
     count: int
 
 
-class ClockQuestion(msgspec.Struct, frozen=True):
+class ClockQuestion(msgspec.Struct, frozen=True, gc=False):
     """Hold ``exchanges`` NTP exchanges with one server.  ``server.host`` may be a name, resolved by the planned servers."""
 
     server: Endpoint
     exchanges: int
 
 
-class WitnessQuestion(msgspec.Struct, frozen=True):
+class WitnessQuestion(msgspec.Struct, frozen=True, gc=False):
     """Find out what the clock says at an address of a host that serves no time.
 
     ``ports`` holds the TCP ports that speak HTTP, as (number, "http" or "tls"); ``server_name`` is the name to ask for there.
@@ -50,20 +58,20 @@ class WitnessQuestion(msgspec.Struct, frozen=True):
     server_name: str
 
 
-class OwnersQuestion(msgspec.Struct, frozen=True):
+class OwnersQuestion(msgspec.Struct, frozen=True, gc=False):
     """Find every machine that claims an address on the runner's own wire."""
 
     address: str
 
 
-class PathQuestion(msgspec.Struct, frozen=True):
+class PathQuestion(msgspec.Struct, frozen=True, gc=False):
     """Find out whether packets of ``octets``, the IP header counted, pass whole to an address; or else which size does."""
 
     address: str
     octets: int
 
 
-class PortQuestion(msgspec.Struct, frozen=True):
+class PortQuestion(msgspec.Struct, frozen=True, gc=False):
     """Try one TCP port.  ``speaks`` is what the plan says is behind it: "tls", "ssh", "" for nothing said.
 
     ``visits`` is how many further connections to make, just long enough to see who is there (``evidence.Identity``).
@@ -75,8 +83,13 @@ class PortQuestion(msgspec.Struct, frozen=True):
     server_name: str
     visits: int = 0
 
+    @property
+    def label(self) -> str:
+        """The port as evidence names it: "443/tcp"."""
+        return tcp_label(self.port)
 
-class SystemQuestion(msgspec.Struct, frozen=True, kw_only=True):
+
+class SystemQuestion(msgspec.Struct, frozen=True, kw_only=True, gc=False):
     """Log in to a host, at the first of ``addresses`` that takes the connection, and ask it about itself.
 
     ``known`` are the host keys that the plan vouches for.  ``key`` is the path of the private key on the runner, empty where
@@ -95,7 +108,7 @@ class SystemQuestion(msgspec.Struct, frozen=True, kw_only=True):
     own: tuple[tuple[str, str], ...] = ()
 
 
-class HostQuestions(msgspec.Struct, frozen=True, kw_only=True):
+class HostQuestions(msgspec.Struct, frozen=True, kw_only=True, gc=False):
     """Everything to ask about one host."""
 
     fqdn: str

@@ -95,30 +95,31 @@ async def gather(
     """
     started = now(network)
     vantage = look_around(network, name=socket.gethostname(), footholds=itinerary.networks)
-    site, books = _Notebook(), {questions.fqdn: _Notebook() for questions in itinerary.hosts}
-    slots = asyncio.Semaphore(itinerary.pace.hosts)
+    site, books, seen = _Notebook(), dict[int, _Notebook](), dict[int, HostEvidence]()
+    waiting, desk, complete = iter(enumerate(itinerary.hosts)), Desk(), True
 
-    async def visit(questions: HostQuestions) -> None:
-        async with slots:
-            book = books[questions.fqdn]
+    async def visit_one_after_the_other() -> None:
+        for place, questions in waiting:
+            book = books[place] = _Notebook()
             await _visit_host(network, questions, book, desk)
             book.complete = True
-            on_host(book.host(questions.fqdn))
+            seen[place] = books.pop(place).host(questions.fqdn)
+            on_host(seen[place])
 
-    complete, desk = True, Desk()
     try:
         async with asyncio.TaskGroup() as group:
             group.create_task(_visit_site(network, itinerary, site))
-            for questions in itinerary.hosts:
-                group.create_task(visit(questions))
+            for _ in range(min(itinerary.pace.hosts, len(itinerary.hosts))):
+                group.create_task(visit_one_after_the_other())
     except asyncio.CancelledError:
         complete = False
     finally:
         desk.close()
+    # Where the run was cut short, hosts under way have what is in their notebooks so far, and the rest nothing.
+    hosts = tuple(seen.get(place) or books.get(place, _Notebook()).host(questions.fqdn)
+                  for place, questions in enumerate(itinerary.hosts))
     vantage = msgspec.structs.replace(vantage, shortages=network.shortages())
-    return Evidence(
-        vantage=vantage, started=started, finished=now(network), complete=complete, site=site.site(),
-        hosts=tuple(book.host(fqdn) for fqdn, book in books.items()))
+    return Evidence(vantage=vantage, started=started, finished=now(network), complete=complete, site=site.site(), hosts=hosts)
 
 
 async def _visit_site(network: Network, itinerary: Itinerary, book: _Notebook) -> None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import errno
+import gc
 import os
 import socket
 import time
@@ -165,6 +166,21 @@ async def test_an_answer_that_only_waits_for_us_to_read_it_is_no_silence() -> No
             while time.monotonic() < busy_until:
                 pass
             assert (await asked).data == b"0001!"
+
+
+async def test_silence_leaves_nothing_to_the_cycle_collector() -> None:
+    """A thousand silent hosts leave no exceptions behind that hold their frames and are held by them."""
+    before = gc.isenabled()
+    gc.disable()
+    try:
+        with _peer() as peer:
+            async with SocketNetwork(Pace()) as network:
+                with pytest.raises(NotObserved):
+                    await _ask(network, peer, b"0001", 0.01)
+        assert not [held for held in gc.get_objects() if isinstance(held, NotObserved) and held.failure.phase == "answer"]
+    finally:
+        if before:
+            gc.enable()
 
 
 async def test_time_up_on_a_connection_that_stands_is_no_silence() -> None:
