@@ -7,6 +7,7 @@ that only one reader ever decides what is malformed.  The tests hold the two aga
 
 from __future__ import annotations
 
+import functools
 import struct
 import sys
 
@@ -71,6 +72,10 @@ def _read(packet: bytes) -> PlainAnswer:
     return PlainAnswer(rcode, *sections)
 
 
+#: Evidence is kept, and name servers repeat each other: each record is held once.
+_record = functools.lru_cache(maxsize=4096)(NameRecord)
+
+
 def _read_record(packet: bytes, at: int) -> tuple[NameRecord, int]:
     owner, at = _read_name(packet, at)
     kind, class_, ttl, length = _FIXED.unpack_from(packet, at)
@@ -80,19 +85,19 @@ def _read_record(packet: bytes, at: int) -> tuple[NameRecord, int]:
     if class_ != 1 or ttl >> 31 or end > len(packet):
         raise _OddError
     if kind == _A and length == 4:
-        return NameRecord(owner, "A", ttl, "{}.{}.{}.{}".format(*packet[at:end])), end
+        return _record(owner, "A", ttl, "{}.{}.{}.{}".format(*packet[at:end])), end
     if kind == _AAAA and length == 16:
-        return NameRecord(owner, "AAAA", ttl, dns.ipv6.inet_ntoa(packet[at:end])), end
+        return _record(owner, "AAAA", ttl, dns.ipv6.inet_ntoa(packet[at:end])), end
     if kind in _NAMED:
         target, at = _read_name(packet, at)
         if at == end:
-            return NameRecord(owner, _NAMED[kind], ttl, target + "."), end
+            return _record(owner, _NAMED[kind], ttl, target + "."), end
     if kind == _SOA:
         primary, at = _read_name(packet, at)
         mailbox, at = _read_name(packet, at)
         if at + _NUMBERS.size == end:
             numbers = " ".join(map(str, _NUMBERS.unpack_from(packet, at)))
-            return NameRecord(owner, "SOA", ttl, sys.intern(f"{primary}. {mailbox}. {numbers}")), end
+            return _record(owner, "SOA", ttl, f"{primary}. {mailbox}. {numbers}"), end
     raise _OddError
 
 
