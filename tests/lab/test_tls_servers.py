@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
+import asyncio
 import datetime
 import hashlib
+import itertools
 import os
 import signal
 import socket
 import subprocess
-from collections.abc import Callable, Iterator
-from contextlib import ExitStack, contextmanager
+from collections.abc import AsyncIterator, Callable, Iterator
+from contextlib import ExitStack, asynccontextmanager, contextmanager, suppress
 from pathlib import Path
 from typing import Any
 
@@ -106,6 +108,41 @@ async def test_server_with_two_certificates_is_no_second_owner(tmp_path: Path) -
             in_the_clear = await shown_in_the_clear(network, PortQuestion("127.0.0.1", port, "tls", NAME), stream)
     assert (met, in_the_clear) == (first, hashlib.sha256(LEAF.der).hexdigest())
     assert first[0] == hashlib.sha256(other.der).hexdigest()
+
+
+@asynccontextmanager
+async def turning(first: int, second: int, after: int) -> AsyncIterator[int]:
+    """A port that hands so many connections to the first server and all later ones to the second."""
+    count, carrying = itertools.count(), set[asyncio.Task[object]]()
+
+    async def carry(source: asyncio.StreamReader, sink: asyncio.StreamWriter) -> None:
+        with suppress(ConnectionError):
+            while data := await source.read(1 << 16):
+                sink.write(data)
+        sink.close()
+        with suppress(ConnectionError):
+            await sink.wait_closed()
+
+    async def hand_on(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        onward, back = await asyncio.open_connection("127.0.0.1", first if next(count) < after else second)
+        carrying.update((asyncio.create_task(carry(reader, back)), asyncio.create_task(carry(onward, writer))))
+
+    async with await asyncio.start_server(hand_on, "127.0.0.1", 0) as relay:
+        yield relay.sockets[0].getsockname()[1]
+        await asyncio.wait(carrying, timeout=10)
+
+
+@pytest.mark.parametrize(("after", "strangers"), [(4, 2), (5, 1), (6, 0)])
+async def test_another_server_behind_the_same_address_is_met(tmp_path: Path, after: int, strangers: int) -> None:
+    """The handshake and three trials meet the one; the visits meet the other as soon as it is there, by their certificates."""
+    other = authority.leaf(RACK, (NAME,), VALID, key=authority.make_key("p256"))
+    for name in ("one", "two"):
+        (tmp_path / name).mkdir()
+    with s_server(tmp_path / "one", LEAF) as one, s_server(tmp_path / "two", other) as two:
+        async with turning(one, two, after) as port:
+            first, met = await look_again(port)
+    assert first[0] == hashlib.sha256(LEAF.der).hexdigest()
+    assert met == [first[0]] * (2 - strangers) + [hashlib.sha256(other.der).hexdigest()] * strangers
 
 
 def told(evidence: TlsEvidence) -> str:
