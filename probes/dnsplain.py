@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import functools
 import struct
-import sys
 
 import dns.ipv6
 import msgspec
@@ -111,10 +110,7 @@ def _pass_over(packet: bytes, at: int) -> int:
 
 
 def _read_name(packet: bytes, at: int) -> tuple[str, int]:
-    """A name without its final dot, and where what follows it begins.  Pointers only ever lead back (RFC 1035 section 4.1.4).
-
-    The text is one for all answers that hold it: evidence is kept, and a fleet's repeats itself.
-    """
+    """A name without its final dot, and where what follows it begins.  Pointers only ever lead back (RFC 1035 section 4.1.4)."""
     labels, after, lowest, octets = [], 0, at, 0
     while length := packet[at]:
         if length < 64:
@@ -132,4 +128,4 @@ def _read_name(packet: bytes, at: int) -> tuple[str, int]:
     name = b".".join(labels)
     if not labels or octets >= _NAME_LIMIT or name.count(b".") != len(labels) - 1 or name.translate(None, _LETTERS + b"."):
         raise _OddError
-    return sys.intern(name.decode("ascii")), after or at + 1
+    return name.decode("ascii"), after or at + 1

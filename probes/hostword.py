@@ -19,6 +19,7 @@ from probes.blocking import BlockingStream
 from probes.interview import Interview
 from probes.seam import Network, NotObserved, Stream, now
 from shared.evidence import ClockWitness, Failure, FailureKind, SystemEvidence
+from shared.plan import port_label
 from shared.questions import SystemQuestion
 
 #: Logins at the same time.  Each holds two threads and some 200 KiB, and waits on the host rather than on us (common practice,
@@ -53,7 +54,7 @@ class Desk:
             at, began = now(network), network.monotonic()
             address, found = await _connect(network, question)
             if isinstance(found, Failure):
-                return HostWord(SystemEvidence(address=address, port=f"{question.port}/tcp", user=question.user, at=at,
+                return HostWord(SystemEvidence(address=address, port=port_label(question.port), user=question.user, at=at,
                                                elapsed_seconds=network.monotonic() - began, failure=found))
             return await self._visit(network, question, address, found, at, began)
 
@@ -78,7 +79,7 @@ class Desk:
             failure = Failure(kind=FailureKind.NO_ANSWER, phase=interview.phase, elapsed_seconds=network.monotonic() - began,
                               detail=f"the whole visit took longer than {limit:g} s")
         system = SystemEvidence(
-            address=address, port=f"{question.port}/tcp", user=question.user, at=at,
+            address=address, port=port_label(question.port), user=question.user, at=at,
             elapsed_seconds=network.monotonic() - began, host_key=interview.host_key, key_standing=interview.key_standing,
             banner=interview.banner, commands=tuple(interview.answers), facts=interview.facts(), failure=failure)
         return HostWord(system, interview.witness(address))

@@ -19,6 +19,7 @@ from probes.seam import Network, NotObserved, Stream, failed, rfc3339
 from probes.stamps import RunnersClock, sample
 from probes.tlsstream import start_tls
 from shared.evidence import ClockWitness, Failure, FailureKind, WitnessSample, bounded
+from shared.plan import port_label
 from shared.questions import WitnessQuestion
 
 #: Requests in one hunt.  Each halves a second: ten would leave a millisecond (2**-10 s), which a network blurs anyway.
@@ -258,7 +259,7 @@ class _Visit:
 
     def evidence(self) -> ClockWitness:
         return ClockWitness(
-            method="http-date", address=self._question.address, port=f"{self._port}/tcp", at=self._at,
+            method="http-date", address=self._question.address, port=port_label(self._port), at=self._at,
             samples=tuple(self._samples), asked=self.asked, details=tuple(self._details.items()),
             discarded=tuple(self._discarded), runner_steps_seconds=tuple(self._steps), failure=self._failure)
 

@@ -25,6 +25,7 @@ from shared.evidence import ClockWitness, CommandAnswer, Failure, FailureKind, S
 from shared.hostcommands import GREETING, TOPICS, Alternative, Topic, own_topic, written_out
 from shared.hostfacts import HostFacts, Resolver, Unit
 from shared.knownhosts import judge
+from shared.plan import port_label
 from shared.questions import SystemQuestion
 
 if TYPE_CHECKING:
@@ -121,7 +122,7 @@ class Interview:
         failure = None if self._samples else Failure(
             kind=FailureKind.MALFORMED, phase="clock", elapsed_seconds=self._network.monotonic() - self._began,
             detail="the command date did not print a time that can be read")
-        return ClockWitness(method="ssh-clock", address=address, at=self._clock_at, port=f"{self._question.port}/tcp",
+        return ClockWitness(method="ssh-clock", address=address, at=self._clock_at, port=port_label(self._question.port),
                             samples=tuple(self._samples), asked=self._asked, runner_steps_seconds=tuple(self._steps),
                             failure=failure)
 

@@ -37,14 +37,15 @@ def server_name_of(name: str) -> str | None:
 
 
 class Visit:
-    """One handshake over one stream, under one deadline, which waiting for a slot moves on.
+    """One handshake over one stream, or its beginning, under one deadline, which waiting for a slot moves on.
 
     ``greeting`` is what answered where that was no TLS.
     """
 
-    def __init__(self, network: Network, stream: Stream, deadline: float) -> None:
+    def __init__(self, network: Network, stream: Stream, deadline: float, *, phase: str = "handshake") -> None:
         self.deadline = deadline
         self.greeting = ""
+        self._phase = phase
         self._network = network
         self._stream = stream
         self._octets_left = HANDSHAKE_OCTETS_LIMIT
@@ -60,16 +61,16 @@ class Visit:
             self.deadline += self._network.monotonic() - queued
             await self._advance(session, answer)
             while not session.finished:
-                await self._advance(session, await self._receive())
+                await self._advance(session, await self.receive())
 
     async def _first_answer(self) -> bytes:
         """As much of the server's answer as tells TLS from anything else."""
         answer = b""
         while len(answer) < _RECORD_HEADER and (looks_like_tls(answer) or not answer):
-            answer += await self._receive()
+            answer += await self.receive()
         if not looks_like_tls(answer):
             self.greeting = bounded(answer.decode("utf-8", "replace"))
-            raise self._failed(FailureKind.MALFORMED, "what answers does not speak TLS")
+            raise self.failed(FailureKind.MALFORMED, "what answers does not speak TLS")
         return answer
 
     async def _advance(self, session: Handshake, received: bytes) -> None:
@@ -78,32 +79,35 @@ class Visit:
         try:
             reply = session.step(received)
         except HandshakeEnded as ended:
-            raise self._failed(ended.kind, ended.detail) from ended
+            raise self.failed(ended.kind, ended.detail) from ended
         if reply:
-            await self._send(reply)
+            await self.send(reply)
 
     async def take_leave(self, session: Handshake) -> None:
         """Say that no more will come.  All is seen by now; a server that has gone already is none the worse for it."""
         with contextlib.suppress(NotObserved):
-            await self._send(session.farewell())
+            await self.send(session.farewell())
 
-    async def _send(self, data: bytes) -> None:
+    async def send(self, data: bytes) -> None:
+        """Send all of ``data`` before the deadline.  Raises NotObserved."""
         await self._stream.send(data, timeout_seconds=self._left())
 
-    async def _receive(self) -> bytes:
+    async def receive(self) -> bytes:
+        """What the server says next, before the deadline and within the octets of one handshake.  Raises NotObserved."""
         received = await self._stream.receive(_READ, timeout_seconds=self._left())
         if not received:
-            raise self._failed(FailureKind.CLOSED, "the server closed the connection in the handshake")
+            raise self.failed(FailureKind.CLOSED, "the server closed the connection in the handshake")
         self._octets_left -= len(received)
         if self._octets_left < 0:
-            raise self._failed(FailureKind.MALFORMED, f"more than {HANDSHAKE_OCTETS_LIMIT} octets and no end of the handshake")
+            raise self.failed(FailureKind.MALFORMED, f"more than {HANDSHAKE_OCTETS_LIMIT} octets and no end of the handshake")
         return received
 
     def _left(self) -> float:
         left = self.deadline - self._network.monotonic()
         if left <= 0:
-            raise self._failed(FailureKind.NO_ANSWER, "the handshake did not end in time")
+            raise self.failed(FailureKind.NO_ANSWER, "the handshake did not end in time")
         return left
 
-    def _failed(self, kind: FailureKind, detail: str) -> NotObserved:
-        return failed(kind, "handshake", self._network.monotonic() - self._began, detail)
+    def failed(self, kind: FailureKind, detail: str) -> NotObserved:
+        """The failure of this visit, to be raised."""
+        return failed(kind, self._phase, self._network.monotonic() - self._began, detail)

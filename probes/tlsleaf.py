@@ -10,15 +10,14 @@ import hashlib
 import secrets
 import sys
 
-from probes.seam import Network, NotObserved, Stream, failed
-from probes.tlshandshake import HANDSHAKE_OCTETS_LIMIT, server_name_of
+from probes.seam import Network, Stream
+from probes.tlshandshake import Visit, server_name_of
 from probes.tlshello import TLS12, Alert, alert_name, client_hello, read_messages
 from shared.evidence import FailureKind
 from shared.questions import PortQuestion
 
 #: RFC 5246 section 7.4: the messages that may come before the server's certificate, and that one.
 _SERVER_HELLO, _CERTIFICATE = 2, 11
-_READ = 16 << 10
 
 
 class NoLeafError(ValueError):
@@ -30,24 +29,14 @@ async def shown_in_the_clear(network: Network, question: PortQuestion, stream: S
 
     Takes at most ``pace.timeout_seconds``.  Raises NotObserved.
     """
-    began = network.monotonic()
-    deadline = began + network.pace.timeout_seconds
-
-    def unseen(kind: FailureKind, detail: str) -> NotObserved:
-        return failed(kind, "hello", network.monotonic() - began, detail)
-
-    hello, data = client_hello(TLS12, server_name_of(question.server_name), secrets.token_bytes(32)), b""
+    visit = Visit(network, stream, network.monotonic() + network.pace.timeout_seconds, phase="hello")
+    data = b""
     try:
-        await stream.send(hello, timeout_seconds=network.pace.timeout_seconds)
+        await visit.send(client_hello(TLS12, server_name_of(question.server_name), secrets.token_bytes(32)))
         while (leaf := leaf_in(data)) is None:
-            received = await stream.receive(_READ, timeout_seconds=max(0.0, deadline - network.monotonic()))
-            if not received:
-                raise unseen(FailureKind.CLOSED, "the server closed the connection before it showed a certificate")
-            data += received
-            if len(data) > HANDSHAKE_OCTETS_LIMIT:
-                raise unseen(FailureKind.MALFORMED, f"more than {HANDSHAKE_OCTETS_LIMIT} octets and no certificate among them")
+            data += await visit.receive()
     except NoLeafError as none:
-        raise unseen(FailureKind.MALFORMED, str(none)) from none
+        raise visit.failed(FailureKind.MALFORMED, str(none)) from none
     finally:
         stream.close()
     # One text for all evidence of a certificate, here and in its facts.

@@ -8,6 +8,7 @@ canonical text (RFC 5952 for IPv6), names canonical (``shared.hostnames``).
 from __future__ import annotations
 
 import fnmatch
+import functools
 
 import msgspec
 
@@ -35,6 +36,12 @@ class Endpoint(msgspec.Struct, frozen=True):
     label: str
 
 
+@functools.lru_cache(maxsize=256)
+def port_label(number: int, transport: str = "tcp") -> str:
+    """How a port is named everywhere, "443/tcp": one text for all hosts."""
+    return f"{number}/{transport}"
+
+
 class Port(msgspec.Struct, frozen=True, order=True):
     """A planned port, shown as ``443/tcp``."""
 
@@ -42,7 +49,7 @@ class Port(msgspec.Struct, frozen=True, order=True):
     transport: str = "tcp"
 
     def __str__(self) -> str:
-        return f"{self.number}/{self.transport}"
+        return port_label(self.number, self.transport)
 
 
 class Network(msgspec.Struct, frozen=True, kw_only=True):

@@ -5,18 +5,10 @@
 
 from __future__ import annotations
 
-import functools
-
 import msgspec
 
 from shared.knownhosts import KnownKey
-from shared.plan import Endpoint
-
-
-@functools.lru_cache(maxsize=256)
-def tcp_label(port: int) -> str:
-    """How evidence names a TCP port, one text for all hosts."""
-    return f"{port}/tcp"
+from shared.plan import Endpoint, port_label
 
 
 class NameQuestion(msgspec.Struct, frozen=True, gc=False):
@@ -86,7 +78,7 @@ class PortQuestion(msgspec.Struct, frozen=True, gc=False):
     @property
     def label(self) -> str:
         """The port as evidence names it: "443/tcp"."""
-        return tcp_label(self.port)
+        return port_label(self.port)
 
 
 class SystemQuestion(msgspec.Struct, frozen=True, kw_only=True, gc=False):
