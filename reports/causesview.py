@@ -60,7 +60,7 @@ class OwnerView(msgspec.Struct, frozen=True):
 
 def grouped(report: Report) -> list[list[Finding]]:
     """The causes in the report's order; many of one kind stand together at the place of the first."""
-    by_ref = {finding.ref: finding for finding in report.findings()}
+    by_ref = _unsettled(report)
     found = [by_ref[cause.finding] for cause in report.causes if cause.finding in by_ref]
     kinds: dict[tuple[str, str, Grade], list[Finding]] = {}
     for finding in found:
@@ -75,6 +75,11 @@ def grouped(report: Report) -> list[list[Finding]]:
     return groups
 
 
+def _unsettled(report: Report) -> dict[str, Finding]:
+    """The findings that are no pass, by ref: nothing else is a cause or an effect."""
+    return {finding.ref: finding for finding in report.findings() if finding.grade is not Grade.PASS}
+
+
 def numbers_of(groups: Sequence[Sequence[Finding]]) -> dict[str, int]:
     """The number under which each cause is told, by ref."""
     return {finding.ref: number for number, group in enumerate(groups, start=1) for finding in group}
@@ -83,7 +88,7 @@ def numbers_of(groups: Sequence[Sequence[Finding]]) -> dict[str, int]:
 def causes(report: Report, groups: Sequence[Sequence[Finding]], shower: Shower) -> tuple[CauseView, ...]:
     """Every cause, numbered; places are told without the domain that all hosts share."""
     domain = common_domain([host.name for host in report.hosts])
-    by_ref = {finding.ref: finding for finding in report.findings()}
+    by_ref = _unsettled(report)
     effects: dict[str, list[Finding]] = {}
     for finding in by_ref.values():
         for ref in _farther(finding, by_ref) if finding.because else ():

@@ -86,17 +86,25 @@ class BriefView(msgspec.Struct, frozen=True):
 class Names:
     """Gives every host and finding of a report a name that is unique in the page and stays the same from run to run.
 
-    The name is made from the host's name or the finding's ref; only where two would be alike a number is added.
+    The name is made from the host's name or the finding's ref; only where two would be alike a number is added.  In a
+    ``lean`` page what passed at a host is told in brief and has no place of its own, hence no name.
     """
 
-    def __init__(self, report: Report) -> None:
+    def __init__(self, report: Report, *, lean: bool = False) -> None:
         self._taken: set[str] = set()
         self.hosts = tuple(self._free(f"h-{host.name}") for host in report.hosts)
-        self._findings = {finding.ref: self._free(f"f-{finding.ref}") for finding in report.findings()}
+        self._of_hosts = {host.name: slug for host, slug in zip(report.hosts, self.hosts, strict=True)}
+        placed = (finding for host in report.hosts for finding in host.findings
+                  if not lean or finding.grade is not Grade.PASS)
+        self._findings = {finding.ref: self._free(f"f-{finding.ref}") for finding in (*report.site.findings, *placed)}
 
     def of(self, ref: str) -> str:
-        """The name of a finding, or "" for a ref that is not in the report."""
+        """The name of a finding, or "" for one that has no place in the page."""
         return self._findings.get(ref, "")
+
+    def nearest(self, finding: Finding) -> str:
+        """The name of a finding, or else of the host that it is about."""
+        return self.of(finding.ref) or self._of_hosts.get(finding.ref.partition("|")[0], "")
 
     def _free(self, text: str) -> str:
         base = _NOT_IN_SLUG.sub("-", text.lower())[:_SLUG_LENGTH].strip("-.")

@@ -171,7 +171,7 @@ def _corners(nights: Sequence[tuple[float, float, float]]) -> list[tuple[float, 
 
 
 def _panel(one: _Series, path: str, bounds: Sequence[tuple[str, int]], names: Names, domain: str) -> Panel:
-    return Panel(label=f"{short_name(one.host, domain)} {one.finding.subject}", target=names.of(one.finding.ref),
+    return Panel(label=f"{short_name(one.host, domain)} {one.finding.subject}", target=names.nearest(one.finding),
                  mark=GRADES[one.finding.grade], path=path, bounds=tuple(bounds),
                  text=heading(one.trend) if one.trend.per_day is not None and one.trend.what == "clock offset"
                  else f"{many(len(one.nights), 'night')}; {heading(one.trend)}")

@@ -141,12 +141,12 @@ _HEADLINES = {
 
 def build(report: Report, checks: Mapping[str, Check], nights: Nights = NO_NIGHTS) -> Page:
     """The page of a report.  ``checks`` is the catalogue: titles, owners, and what would prove a thing."""
-    names = Names(report)
+    lean = len(report.hosts) > FULL_PAGE_HOSTS
+    names = Names(report, lean=lean)
     groups = causesview.grouped(report)
     shower = Shower(names, checks, causesview.numbers_of(groups))
     told = causesview.causes(report, groups, shower)
     others = causesview.also_open(report, shower)
-    lean = len(report.hosts) > FULL_PAGE_HOSTS
     waived = [finding for finding in report.findings() if finding.grade is Grade.WAIVED]
     domain = fleetview.common_domain([host.name for host in report.hosts])
     site = [] if not report.site.findings else [_site(report, shower)]

@@ -97,6 +97,15 @@ def test_the_trend_stands_beside_its_picture_in_words(report: Report, nights: Ni
     assert "From 2027-02-03 to 2027-03-04." in clocks.said
 
 
+def test_every_picture_of_many_hosts_links_to_a_place_in_the_page(sample: ModuleType) -> None:
+    """What passed has no place of its own there: its picture links to its host."""
+    report = sample.fleet(100)
+    page = to_html(report, nights=sample.nights(report, 6))
+    ids, hrefs = (set(re.findall(rf' {name}="#?([^"]+)"', page)) for name in ("id", "href"))
+    assert "<svg viewBox=\"0 0 400 64\"" in page
+    assert hrefs <= ids
+
+
 def test_what_reaches_a_limit_first_comes_first_and_the_rest_is_counted(sample: ModuleType) -> None:
     """A fleet gets as many pictures as can be looked at."""
     report = sample.fleet(100)
