@@ -26,7 +26,7 @@ from cryptography.hazmat.primitives.asymmetric import ed25519, x25519
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
 from probes import sshwire
-from verify.laboratory.authority import Validity, leaf, root
+from verify.laboratory.authority import Validity, intermediate, leaf, root
 
 #: Where the fleet serves what; nobody listens on the last.
 PORTS = {"names": 5300, "time": 12300, "shell": 2200, "web": 4430, "console": 2300}
@@ -165,25 +165,38 @@ class Shell:
         return b"\x1f" + put(blob) + put(own) + put(put(b"ssh-ed25519") + put(key.sign(digest)))
 
 
-def _web_command(folder: Path) -> list[str]:
-    """Nginx for TLS, with one certificate that names every host as a site's shared one would; its authority is anchor.pem."""
+def _certify(hosts: int, folder: Path) -> None:
+    """A key and a certificate for each host, in a file by its address, from below the authority in anchor.pem."""
     now = datetime.datetime.now(datetime.UTC)
     authority = root("Tidewater Observatory Root", Validity.around(now, days_before=100, days_after=3000))
-    credential = leaf(authority, (f"*.{DOMAIN}",), Validity.around(now, days_after=300))
-    for name, content in (("anchor", authority.pem), ("chain", credential.chain_pem), ("key", credential.key_pem)):
-        (folder / f"{name}.pem").write_bytes(content)
+    issuer = intermediate(authority, "Tidewater Observatory Hosts", Validity.around(now, days_before=50, days_after=1000))
+    (folder / "anchor.pem").write_bytes(authority.pem)
+    for number in range(hosts):
+        credential = leaf(issuer, (f"h{number}.{DOMAIN}", address_of(number)), Validity.around(now, days_after=300))
+        (folder / f"{address_of(number)}.pem").write_bytes(credential.chain_pem + credential.key_pem)
+
+
+def _web_command(hosts: int, folder: Path) -> list[str]:
+    """Nginx for TLS: a certificate for each host, loaded before the first handshake and chosen by the name that is asked for.
+
+    Who asks for another name is shown the certificate of the host at that address.
+    """
     temporary = "".join(f"{kind}_temp_path {folder}/{kind}; " for kind in ("client_body", "proxy", "fastcgi", "uwsgi", "scgi"))
+    listen = f"listen 0.0.0.0:{PORTS['web']} ssl"
+
+    def server(said: str, address: str) -> str:
+        file = f"{folder}/{address}.pem"
+        return f"  server {{ {said}; ssl_certificate {file}; ssl_certificate_key {file}; return 404; }}\n"
+
+    by_name = "".join(server(f"{listen}; server_name h{number}.{DOMAIN}", address_of(number)) for number in range(hosts))
+    otherwise = server(f"{listen} backlog=4096 default_server", "$server_addr")
     (folder / "nginx.conf").write_text(f"""\
 daemon off; master_process off; user root; pid {folder}/nginx.pid; error_log /dev/null crit; worker_rlimit_nofile 65536;
 events {{ worker_connections 32768; multi_accept on; }}
 http {{
   access_log off; {temporary}
-  server {{
-    listen 0.0.0.0:{PORTS["web"]} ssl backlog=4096;
-    ssl_certificate {folder}/chain.pem; ssl_certificate_key {folder}/key.pem; ssl_protocols TLSv1.2 TLSv1.3;
-    location / {{ return 404; }}
-  }}
-}}
+  ssl_protocols TLSv1.2 TLSv1.3; server_names_hash_max_size 65536; server_names_hash_bucket_size 128;
+{otherwise}{by_name}}}
 """, encoding="utf-8")
     return ["nginx", "-c", str(folder / "nginx.conf"), "-e", "/dev/null"]
 
@@ -191,8 +204,9 @@ http {{
 @contextlib.contextmanager
 def serving(hosts: int, folder: Path, slow: Collection[str] = ()) -> Iterator[Callable[[], float]]:
     """The fleet, up within the block; gives a function that says how many seconds of CPU its processes have used so far."""
+    _certify(hosts, folder)
     server = multiprocessing.get_context("fork").Process(target=_serve, args=(hosts, slow), daemon=True)
-    with subprocess.Popen(_web_command(folder)) as web:
+    with subprocess.Popen(_web_command(hosts, folder)) as web:
         server.start()
         try:
             _wait_for(PORTS["web"])
@@ -211,7 +225,8 @@ def _cpu_seconds(pid: int | None) -> float:
 
 
 def _wait_for(port: int) -> None:
-    for _ in range(200):
+    # Ten thousand certificates take nginx ten seconds.
+    for _ in range(1200):
         with socket.socket() as sock:
             if sock.connect_ex(("127.0.0.1", port)) == 0:
                 return

@@ -103,9 +103,10 @@ def _der(certificate: x509.Certificate) -> bytes:
     return certificate.public_bytes(Encoding.DER)
 
 
+@functools.lru_cache(maxsize=256)
 @quiet()
 def load(der: bytes) -> x509.Certificate | None:
-    """A certificate that can be followed, or None."""
+    """A certificate that can be followed, or None.  A site's intermediates are sent by all of its hosts."""
     certificate = _read(x509.load_der_x509_certificate, der)
     return certificate if certificate is not None and _named(certificate) else None
 
@@ -158,7 +159,7 @@ def _follow(leaf: bytes, sent: Sequence[bytes], anchors: Anchors, moment: dateti
     certificate = load(leaf)
     if certificate is None:
         return Outcome(Kind.UNREADABLE)
-    if certificate in anchors:
+    if anchors.holds(leaf):
         return Outcome(Kind.TRUSTED, (certificate,), moment, "it is itself one of the anchors")
     if anchors.store is None:
         return Outcome(Kind.NO_ANCHORS, (certificate,))
