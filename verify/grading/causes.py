@@ -32,7 +32,8 @@ def explain(plan: Plan, evidence: Evidence, findings: list[Finding]) -> list[Fin
         return findings
     outages = _Outages(findings)
     told: dict[tuple[str, ...], str] = {}
-    findings = [_told_before(_explained(finding, fails, outages), told) for finding in findings]
+    findings = [finding if finding.grade is Grade.PASS else _told_before(_explained(finding, fails, outages), told)
+                for finding in findings]
     return _weighed_over_servers(findings, home_zone(plan))
 
 
@@ -83,7 +84,7 @@ class _Fails:
 def _explained(effect: Finding, fails: _Fails, outages: _Outages) -> Finding:
     if effect.grade is not Grade.UNPROVEN and effect.check not in _REPEATING:
         return effect
-    if effect.because or effect.grade in (Grade.PASS, Grade.WAIVED):
+    if effect.because or effect.grade is Grade.WAIVED:
         return effect
     for check in _upstream(effect.check):
         ties = _TIES.get(check, _same_host)

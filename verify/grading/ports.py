@@ -7,16 +7,16 @@ from shared.findings import Finding, Grade
 from shared.plan import Host, Port
 from shared.quantities import show_seconds
 from verify.grading.case import Case, in_words
-from verify.grading.life import signs_of_life
+from verify.grading.life import Life, signs_of_life
 
 
 class _Door:
     """One planned port of one address: what was seen of it, and how a finding about it is written."""
 
-    def __init__(self, case: Case, host: Host, evidence: HostEvidence, address: str, port: Port, check: str) -> None:
+    def __init__(self, case: Case, host: Host, evidence: HostEvidence, address: str, life: Life, port: Port, check: str) -> None:
         self.case, self.host, self.evidence, self.address, self.port, self.check = case, host, evidence, address, port, check
         self.where = case.evidence.vantage.name
-        self.life = signs_of_life(evidence, address)
+        self.life = life
         self.seen = next((seen for seen in evidence.ports if (seen.address, seen.port) == (address, str(port))), None)
         self.name = f"Port {port} of {address}"
 
@@ -53,7 +53,8 @@ def grade_host(case: Case, host: Host, evidence: HostEvidence) -> list[Finding]:
         return []
     accepting = sorted({*role.open, *role.tls, *role.ssh, *role.http})
     planned = [("port.open", port) for port in accepting] + [("port.closed", port) for port in sorted({*role.closed})]
-    return [_grade(_Door(case, host, evidence, address, port, check)) for address in host.addresses for check, port in planned]
+    lives = [(address, signs_of_life(evidence, address)) for address in host.addresses]
+    return [_grade(_Door(case, host, evidence, address, life, port, check)) for address, life in lives for check, port in planned]
 
 
 def _grade(door: _Door) -> Finding:
