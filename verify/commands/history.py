@@ -121,7 +121,7 @@ def _host(history: Store, plan: int | None, typed: str, *, as_json: bool) -> str
     ends = queries.followed_endings(history, plan, host=name)
     # The last run that looked at this host: what it judges is what may have a trend.
     [visits] = [one for one in followed if one.check == VERDICT]
-    last = queries.lean_report(history, queries.find(history, visits.nights[-1].run))
+    last = queries.lean_report(history, queries.find(history, visits.nights[-1].run), host=name)
     trends = drawn([one for one in followed if one.check == OFFSET], ends, last)
     if as_json:
         return host_json(name, followed, ends, trends, history.place)

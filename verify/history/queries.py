@@ -84,10 +84,13 @@ def load(store: Store, record: RunRecord) -> StoredRun:
                      checks=tuple(record.checks.split("\n")) if record.checks else ())
 
 
-def lean_report(store: Store, record: RunRecord) -> Report:
-    """A run's report without the octets of certificates and keys: all that comparing needs.  Raises HistoryError."""
+def lean_report(store: Store, record: RunRecord, *, host: str | None = None) -> Report:
+    """A run's report without the octets of certificates and keys: all that comparing needs.  Raises HistoryError.
+
+    With ``host`` of all hosts only that one.
+    """
     with reading(store.engine) as connection:
-        return body.lean(_content(connection, record))
+        return body.lean(_content(connection, record), host=host)
 
 
 def _content(connection: Any, record: RunRecord) -> bytes:

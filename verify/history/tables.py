@@ -1,9 +1,10 @@
-"""How the history is laid out: version 2.
+"""How the history is laid out: version 3.
 
 Runs are kept whole in ``body``; everything else is there to find them and to answer questions about many nights without
 opening them.
 
-Version 1 had no ``certificate``.  ``migrations`` brings a store of an earlier version here.
+Version 1 had no ``certificate``; runs stored in versions 1 and 2 lie in one piece (``body``).  ``migrations`` brings a store of
+an earlier version here.
 """
 
 from __future__ import annotations
@@ -24,7 +25,7 @@ from sqlalchemy import (
     UniqueConstraint,
 )
 
-VERSION = 2
+VERSION = 3
 
 metadata = MetaData()
 

@@ -56,7 +56,7 @@ RUN = """INSERT INTO run VALUES (?, ?, 1, 1, 'verify', ?, ?, '2027-03-01T09:13:0
 
 
 @pytest.fixture
-def old(place: Path, make_run: MakeRun, make_plan: MakePlan) -> Path:
+def old(place: Path, make_run: MakeRun, make_plan: MakePlan, in_one_piece: Callable[..., bytes]) -> Path:
     """A store of version 1 with three runs, of which the second can no longer be read."""
     digest, snapshot = body.pack_snapshot(body.snapshot_of(make_plan()))
     connection = sqlite3.connect(place)
@@ -67,7 +67,7 @@ def old(place: Path, make_run: MakeRun, make_plan: MakePlan) -> Path:
         report = make_run(number - 1)
         content, octets = body.pack(report)
         connection.execute(RUN, (number, report.run.id, report.run.started, report.run.finished))
-        connection.execute("INSERT INTO body VALUES (?, ?)", (number, b"lost" if number == 2 else content))
+        connection.execute("INSERT INTO body VALUES (?, ?)", (number, b"lost" if number == 2 else in_one_piece(content)))
         connection.executemany("INSERT OR IGNORE INTO octets VALUES (?, ?, 3)", octets.items())
     connection.execute("INSERT INTO series VALUES (7, 1, 'dome-a.obs.example.net', 'certificate.dates', '443/tcp', 's')")
     connection.execute("INSERT INTO point VALUES (7, 1, 'pass', 23500800.0, 0.5)")

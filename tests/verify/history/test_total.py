@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+import lzma
 from collections.abc import Callable
 from types import ModuleType
 
@@ -52,8 +53,6 @@ def test_a_stored_run_that_cannot_be_read_is_called_damaged(harm: bytes) -> None
 
 def test_a_run_of_another_shape_is_called_damaged(sample: ModuleType) -> None:
     """Compressed and decoded, and yet no report; and a report whose certificates are gone."""
-    import lzma
-
     with pytest.raises(DamagedError):
         body.lean(lzma.compress(msgspec.msgpack.encode({"schema": 1})))
     content, _octets = body.pack(sample.tidewater())
@@ -61,10 +60,38 @@ def test_a_run_of_another_shape_is_called_damaged(sample: ModuleType) -> None:
         body.restored(body.lean(content), {})
 
 
-def test_a_field_that_a_newer_seatrial_added_is_passed_over(sample: ModuleType) -> None:
+def test_a_field_that_a_newer_seatrial_added_is_passed_over(sample: ModuleType, in_one_piece: Callable[..., bytes]) -> None:
     """Runs outlive versions, in both directions."""
-    import lzma
+    content, _octets = body.pack(sample.sound())
+    assert body.lean(in_one_piece(content, weather="fog")).run.id == sample.sound().run.id
 
-    plain = msgspec.msgpack.decode(lzma.decompress(body.pack(sample.sound())[0]))
-    plain["run"]["weather"] = "fog"
-    assert body.lean(lzma.compress(msgspec.msgpack.encode(plain))).run.id == sample.sound().run.id
+
+@pytest.mark.parametrize("site", SITES)
+def test_a_run_stored_in_one_piece_is_read_as_one_stored_host_by_host(
+    sample: ModuleType, in_one_piece: Callable[..., bytes], site: str
+) -> None:
+    """Whole, and one host of it."""
+    report = getattr(sample, site)()
+    content, octets = body.pack(report)
+    old = in_one_piece(content)
+    assert body.restored(body.lean(old), octets) == body.restored(body.lean(content), octets) == report
+    for host in (*(host.name for host in report.hosts), "nobody"):
+        of_one = body.lean(content, host=host)
+        assert of_one == body.lean(old, host=host)
+        assert [one.name for one in of_one.hosts] == [one.name for one in report.hosts if one.name == host]
+
+
+def test_a_stored_run_that_lost_its_end_is_called_damaged(sample: ModuleType) -> None:
+    """Wherever it was cut, before or after it was compressed; also where only its first host is asked for."""
+    report = sample.tidewater()
+    content, _octets = body.pack(report)
+    plain = lzma.decompress(content)
+    first = report.hosts[0].name
+    cut = [content[:length] for length in range(0, len(content), 97)]
+    cut += [lzma.compress(plain[:length], preset=0) for length in range(1, len(plain), 4999)]
+    for harm in cut:
+        with pytest.raises(DamagedError):
+            body.lean(harm)
+        with pytest.raises(DamagedError):
+            body.lean(harm, host=first)
+
