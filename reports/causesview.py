@@ -7,6 +7,7 @@ from collections.abc import Mapping, Sequence
 
 import msgspec
 
+from reports.alike import together
 from reports.findingview import FindingView, Link, Shower
 from reports.fleetview import common_domain, short_name
 from reports.marks import Mark
@@ -14,8 +15,6 @@ from shared.findings import Finding, Grade
 from shared.run import Report
 
 _SENTENCE_END = re.compile(r"(?<=[a-z0-9)\]][.])\s+(?=[A-Z0-9])")
-#: From so many causes of one kind on they are told as one, with their mends together.
-_TOLD_TOGETHER = 4
 #: The most effects listed under one cause; the rest are counted, and stand at their hosts.
 _MOST_EFFECTS = 60
 #: The most findings of one kind whose messages stand under their number; the others are pointed at, at their hosts.
@@ -62,17 +61,7 @@ def grouped(report: Report) -> list[list[Finding]]:
     """The causes in the report's order; many of one kind stand together at the place of the first."""
     by_ref = _unsettled(report)
     found = [by_ref[cause.finding] for cause in report.causes if cause.finding in by_ref]
-    kinds: dict[tuple[str, str, Grade], list[Finding]] = {}
-    for finding in found:
-        kinds.setdefault((finding.check, finding.symptom, finding.grade), []).append(finding)
-    groups: list[list[Finding]] = []
-    for finding in found:
-        kind = kinds[finding.check, finding.symptom, finding.grade]
-        if len(kind) < _TOLD_TOGETHER:
-            groups.append([finding])
-        elif finding is kind[0]:
-            groups.append(kind)
-    return groups
+    return together(found, lambda finding: (finding.check, finding.symptom, finding.grade))
 
 
 def _unsettled(report: Report) -> dict[str, Finding]:

@@ -42,6 +42,7 @@ class Move(msgspec.Struct, frozen=True, kw_only=True):
     now: str
     message: str
     fix: tuple[str, ...] = ()
+    symptom: str = ""
     folded_under: str = ""
     explains: int = 0
 

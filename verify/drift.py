@@ -87,7 +87,8 @@ def _move(kind: Kind, old: Finding | None, new: Finding | None) -> Move:
     return Move(
         kind=kind, ref=told.ref, host=told.ref.partition("|")[0], check=told.check, subject=told.subject,
         before=old.grade if old else None, after=new.grade if new else None, was=old.found if old else "",
-        now=new.found if new else "", message=told.message, fix=told.fix if kind is not Kind.NOT_ASKED else ())
+        now=new.found if new else "", message=told.message, fix=told.fix if kind is not Kind.NOT_ASKED else (),
+        symptom=told.symptom)
 
 
 def _folded(moves: list[Move], after: Report) -> tuple[Move, ...]:

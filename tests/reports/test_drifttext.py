@@ -110,10 +110,54 @@ def test_quiet_still_says_which_plan_it_was_where_something_did() -> None:
 @pytest.mark.parametrize(("kind", "most"), [(Kind.NEW_FAIL, MOST_WORSE), (Kind.STILL_OPEN, MOST_OTHER)])
 def test_what_is_left_out_is_counted(kind: Kind, most: int) -> None:
     """Nothing is dropped unsaid."""
-    moves = tuple(move(kind, f"{port}/tcp") for port in range(most + 7))
+    moves = tuple(move(kind, f"{port}/tcp", symptom=f"of a kind of its own, {port}") for port in range(most + 7))
     text = drift_text(drift(moves=moves))
     assert f"{most + 7}" in text
     assert "… and 7 more in the report" in text
+
+
+def test_what_happened_to_many_hosts_is_told_once_and_the_others_are_named() -> None:
+    """A name server that forgot a zone is one thing to read, not a thousand; what differs is told by itself."""
+    names = [f"dome-{number}.obs.example.net" for number in range(1000)]
+    gone = [move(Kind.NEW_FAIL, "A", host=name, ref=f"{name}|name.forward|A", check="name.forward", symptom="no-name",
+                 message=f"No server knows {name}.", explains=2) for name in names]
+    text = drift_text(drift(moves=(*gone, move(Kind.NEW_FAIL))))
+    assert text.count("No server knows") == 1
+    assert "New failures: 1,001" in text
+    assert "dome-0.obs.example.net  name.forward A  (pass → fail, explains 2,000)" in text
+    assert " ".join(text.split()).count(
+        f"and 999 more alike: {', '.join(names[1:9])} and 991 more") == 1
+    assert "port.closed 23/tcp" in text
+    assert max(map(len, text.splitlines())) <= 80
+
+
+def test_three_alike_are_told_each() -> None:
+    """Naming the others would save nobody anything."""
+    text = drift_text(drift(moves=tuple(move(Kind.NEW_FAIL, f"{port}/tcp") for port in (21, 22, 23))))
+    assert text.count("It is open.") == 3
+    assert "alike" not in text
+
+
+def test_a_fleet_whose_certificates_were_renewed_is_one_line_and_measured_values_are_each_told() -> None:
+    """Care that was expected is soon read; of a value that moved each reader wants to know by how much."""
+    renewed = tuple(ValueChange(host=f"dome-{number}", what="certificate", subject="443/tcp", was="one", now="other",
+                                note=f"renewed until 2027-09-21T19:41:{number:02}Z", expected=True) for number in range(50))
+    keys = tuple(ValueChange(host=f"pier-{number}", what="host key ssh-ed25519", subject="22/tcp", was="one", now=f"k{number}",
+                             note="the host was installed anew, or another host answers here") for number in range(9))
+    clocks = tuple(ValueChange(host=f"mast-{number}", what="clock.offset", subject="", was="1 ms", now=f"{number} ms")
+                   for number in range(20, 30))
+    text = drift_text(drift(values=(*renewed, *keys, *clocks)))
+    assert text.count("renewed until") == 1
+    assert "and 49 more alike: dome-1, dome-2" in text
+    assert text.count("the host was installed anew") == 1
+    assert "and 8 more alike: pier-1, pier-2, pier-3, pier-4, pier-5, pier-6, pier-7, pier-8" in " ".join(text.split())
+    assert all(f"1 ms then, {number} ms now" in text for number in range(20, 30))
+
+
+def test_hosts_that_came_and_went_are_named_as_far_as_one_reads_on() -> None:
+    """All of a fleet's names in one sentence are no sentence."""
+    text = " ".join(drift_text(drift(hosts_added=tuple(f"dome-{number}" for number in range(500)))).split())
+    assert "Hosts added since the baseline: dome-0, dome-1, dome-2, dome-3, dome-4, dome-5, dome-6, dome-7 and 492 more." in text
 
 
 def test_hostile_text_stays_on_its_line() -> None:
