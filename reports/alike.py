@@ -5,8 +5,13 @@ from __future__ import annotations
 from collections.abc import Callable, Hashable, Sequence
 from typing import TypeVar
 
+from shared.drift import Move, ValueChange
+from shared.findings import SITE
+
 #: From so many of one kind on they are told together.  Ours.
 TOLD_TOGETHER = 4
+#: The most places named in one sentence before the rest is counted.  Ours.
+MOST_NAMED = 8
 
 T = TypeVar("T")
 
@@ -25,3 +30,33 @@ def together(items: Sequence[T], kind: Callable[[T], Hashable]) -> list[list[T]]
         elif item is alike[0]:
             groups.append(alike)
     return groups
+
+
+def named(places: Sequence[str]) -> str:
+    """Places in one sentence, as many as one reads on for; the rest is counted."""
+    more = len(places) - MOST_NAMED
+    return ", ".join(places[:MOST_NAMED]) + (f" and {more:,} more" if more > 0 else "")
+
+
+def also_at(first: Move | ValueChange, others: Sequence[Move | ValueChange]) -> str:
+    """Where else the same was found, as far as it is elsewhere; empty for nowhere."""
+    return f"and {len(others):,} more alike: {named([_beside(first, other) for other in others])}" if others else ""
+
+
+def _beside(first: Move | ValueChange, other: Move | ValueChange) -> str:
+    if other.host == first.host:
+        return other.subject
+    where = "the site" if other.host == SITE else other.host
+    return where if other.subject == first.subject or not other.subject else f"{where} {other.subject}"
+
+
+def kind_of_move(move: Move) -> Hashable:
+    """Moves that are told together: the same check moved the same way for the same reason."""
+    return move.check, move.symptom, move.before, move.after
+
+
+def kind_of_change(change: ValueChange) -> Hashable:
+    """Changes that are told together: care that was expected, and what means the same.  Of measured values each is told."""
+    if change.expected:
+        return change.what
+    return (change.what, change.note) if change.note else None

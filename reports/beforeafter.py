@@ -9,6 +9,7 @@ from collections.abc import Sequence
 
 import msgspec
 
+from reports.alike import also_at, kind_of_change, kind_of_move, named, together
 from reports.findingview import show_time
 from reports.html import still_page
 from reports.marks import GRADES, VERDICTS, Mark, many
@@ -109,28 +110,42 @@ def _side(title: str, report: Report) -> Side:
 def _hosts(drift: Drift) -> list[str]:
     said = []
     if drift.hosts_added:
-        said.append(f"Hosts only in the run after: {', '.join(drift.hosts_added)}.")
+        said.append(f"Hosts only in the run after: {named(drift.hosts_added)}.")
     if drift.hosts_gone:
-        said.append(f"Hosts only in the run before: {', '.join(drift.hosts_gone)}.")
+        said.append(f"Hosts only in the run before: {named(drift.hosts_gone)}.")
     return said
 
 
 def _part(title: str, moves: Sequence[Move]) -> Part:
     """Causes before what only follows from them, which is counted at its cause."""
-    told = [move for move in moves if not move.folded_under]
-    return Part(title=title, rows=tuple(_row(move) for move in told[:_MOST_ROWS]), more=max(0, len(told) - _MOST_ROWS))
+    groups = together([move for move in moves if not move.folded_under], kind_of_move)
+    return Part(title=title, rows=tuple(map(_row, groups[:_MOST_ROWS])), more=sum(map(len, groups[_MOST_ROWS:])))
 
 
-def _row(move: Move) -> Row:
-    follows = f" {many(move.explains, 'other')} {'follows' if move.explains == 1 else 'follow'} from it." if move.explains else ""
+def _row(alike: Sequence[Move]) -> Row:
+    move, *others = alike
+    explains = sum(one.explains for one in alike)
+    follows = f"{many(explains, 'other')} {'follows' if explains == 1 else 'follow'} from {'them' if others else 'it'}."
+    said = (move.message, f"{_sentence(also_at(move, others))}", follows if explains else "")
     return Row(host=move.host, check=move.check, subject=move.subject, before=GRADES[move.before] if move.before else None,
-               was=move.was, after=GRADES[move.after] if move.after else None, now=move.now, said=move.message + follows,
+               was=move.was, after=GRADES[move.after] if move.after else None, now=move.now, said=" ".join(filter(None, said)),
                fix=move.fix if move.kind is not Kind.MENDED else ())
+
+
+def _sentence(text: str) -> str:
+    return f"{text[0].upper()}{text[1:]}." if text else ""
 
 
 def _values(changes: Sequence[ValueChange]) -> Part:
     """What is graded as it was and is not what it was: the unexpected first."""
-    told = sorted(changes, key=lambda change: change.expected)
-    return Part(title="Changed, with the same grade", more=max(0, len(told) - _MOST_ROWS), rows=tuple(
-        Row(host=change.host, check=change.what, subject=change.subject, before=None, was=change.was, after=None, now=change.now,
-            said=change.note + (" This is part of good care." if change.expected else "")) for change in told[:_MOST_ROWS]))
+    groups = together(sorted(changes, key=lambda change: change.expected), kind_of_change)
+    return Part(title="Changed, with the same grade", more=sum(map(len, groups[_MOST_ROWS:])),
+                rows=tuple(map(_changed, groups[:_MOST_ROWS])))
+
+
+def _changed(alike: Sequence[ValueChange]) -> Row:
+    change, *others = alike
+    said = (change.note and f"{change.note}.", "This is part of good care." if change.expected else "",
+            _sentence(also_at(change, others)))
+    return Row(host=change.host, check=change.what, subject=change.subject, before=None, was=change.was, after=None,
+               now=change.now, said=" ".join(filter(None, said)))

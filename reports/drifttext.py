@@ -6,7 +6,7 @@ import datetime
 import textwrap
 from collections.abc import Iterable, Iterator, Sequence
 
-from reports.alike import together
+from reports.alike import also_at, kind_of_change, kind_of_move, named, together
 from reports.marks import GRADES, VERDICTS, many
 from shared.drift import Crossing, Drift, Kind, Move, Trend, ValueChange
 from shared.findings import SITE, Grade, Verdict
@@ -17,8 +17,6 @@ from shared.safetext import visible
 LOOK_AHEAD_DAYS = 90
 #: The most told of one kind before the rest is counted: what got worse at length, the rest in short.
 MOST_WORSE, MOST_OTHER = 100, 20
-#: The most places named in one sentence before the rest is counted.
-MOST_NAMED = 8
 _WORSE = {
     Kind.NEW_FAIL: "New failures",
     Kind.NEW_CAUTION: "New cautions",
@@ -81,9 +79,9 @@ def _saidfirst_crossing(drift: Drift, width: int) -> Iterator[str]:
     """What may explain the rest, so it is said before it."""
     lines = list(drift.context)
     if drift.hosts_added:
-        lines.append(f"Hosts added since the baseline: {_named(drift.hosts_added)}.")
+        lines.append(f"Hosts added since the baseline: {named(drift.hosts_added)}.")
     if drift.hosts_gone:
-        lines.append(f"Hosts gone from the plan since the baseline: {_named(drift.hosts_gone)}.")
+        lines.append(f"Hosts gone from the plan since the baseline: {named(drift.hosts_gone)}.")
     if drift.hosts_skipped:
         lines.append(f"Not looked at this time, so not compared: {many(drift.hosts_skipped, 'host')} of the baseline.")
     if lines:
@@ -98,7 +96,7 @@ def _at_length(title: str, moves: Sequence[Move], width: int) -> Iterator[str]:
     if not moves:
         return
     yield f"{title}: {len(moves):,}" + (f", {folded:,} of them explained by another finding shown here" if folded else "")
-    groups = together(told, lambda move: (move.check, move.symptom, move.before, move.after))
+    groups = together(told, kind_of_move)
     for move, *others in groups[:MOST_WORSE]:
         explained = move.explains + sum(other.explains for other in others)
         explains = f", explains {explained:,}" if explained else ""
@@ -108,27 +106,11 @@ def _at_length(title: str, moves: Sequence[Move], width: int) -> Iterator[str]:
             yield from _wrapped(f"at the baseline: {move.was}", "      ", width)
         # Lines to paste are never broken, whatever the width.
         yield from (f"      | {visible(line)}" for fix in move.fix for line in fix.split("\n"))
-        yield from _alike([_beside(move, other) for other in others], width)
+        if others:
+            yield from _wrapped(also_at(move, others), "      ", width)
     untold = sum(len(group) for group in groups[MOST_WORSE:])
     if untold:
         yield f"  … and {untold:,} more in the report"
-
-
-def _alike(places: Sequence[str], width: int) -> Iterator[str]:
-    if places:
-        yield from _wrapped(f"and {len(places):,} more alike: {_named(places)}", "      ", width)
-
-
-def _beside(first: Move, other: Move) -> str:
-    """Where the other one is, as far as that is elsewhere."""
-    if other.host == first.host:
-        return other.subject
-    return _owner(other.host) if other.subject == first.subject else f"{_owner(other.host)} {other.subject}"
-
-
-def _named(places: Sequence[str]) -> str:
-    more = len(places) - MOST_NAMED
-    return ", ".join(places[:MOST_NAMED]) + (f" and {more:,} more" if more > 0 else "")
 
 
 def _in_short(title: str, moves: Sequence[Move], width: int) -> Iterator[str]:
@@ -149,24 +131,18 @@ def _values(title: str, changes: Sequence[ValueChange], width: int) -> Iterator[
     if not changes:
         return
     yield f"{title}: {len(changes):,}"
-    groups = together(changes, _kind_of_change)
+    groups = together(changes, kind_of_change)
     for change, *others in groups[:MOST_WORSE]:
         subject = f" {change.subject}" if change.subject else ""
         yield from _wrapped(f"{_owner(change.host)}  {change.what}{subject}", "  ", width)
         yield from _wrapped(f"{change.was} then, {change.now} now", "      ", width)
         if change.note:
             yield from _wrapped(change.note, "      ", width)
-        yield from _alike([_owner(other.host) for other in others], width)
+        if others:
+            yield from _wrapped(also_at(change, others), "      ", width)
     untold = sum(len(group) for group in groups[MOST_WORSE:])
     if untold:
         yield f"  … and {untold:,} more"
-
-
-def _kind_of_change(change: ValueChange) -> tuple[str, str] | None:
-    """What is told together: care that was expected, and what means the same.  Of a measured value each is told."""
-    if change.expected:
-        return change.what, ""
-    return (change.what, change.note) if change.note else None
 
 
 def _coming(drift: Drift, width: int) -> Iterator[str]:

@@ -63,7 +63,7 @@ def test_effects_are_told_with_their_cause(sample: ModuleType) -> None:
 
 def test_what_is_too_much_is_counted(sample: ModuleType) -> None:
     """Two hundred rows, and how many more there are."""
-    (part,) = page(sample, drift(*(move(Kind.NEW_FAIL, number) for number in range(250)))).parts
+    (part,) = page(sample, drift(*(move(Kind.NEW_FAIL, number, symptom=f"kind {number}") for number in range(250)))).parts
     assert (len(part.rows), part.more) == (200, 50)
 
 
@@ -96,3 +96,16 @@ def test_hostile_text_is_shown_as_text(sample: ModuleType) -> None:
     assert "<img" not in html
     assert "\u202e" not in html
     assert visible("\u202e").replace("<", "&lt;").replace(">", "&gt;") in html
+
+
+def test_what_happened_to_many_hosts_is_one_row(sample: ModuleType) -> None:
+    """A fleet that lost a port is one thing to read; every host is counted and the first are named."""
+    lost = [msgspec.structs.replace(move(Kind.NEW_FAIL, 22, symptom="refused", explains=1), host=f"dome-{number}",
+                                    ref=f"dome-{number}|port.open|22/tcp") for number in range(300)]
+    renewed = [ValueChange(host=f"dome-{number}", what="certificate", subject="443/tcp", was="one", now="other",
+                           note=f"renewed until {number}", expected=True) for number in range(300)]
+    worse, values = page(sample, drift(*lost, values=tuple(renewed))).parts
+    assert [len(worse.rows), worse.more, len(values.rows), values.more] == [1, 0, 1, 0]
+    named = ", ".join(f"dome-{number}" for number in range(1, 9))
+    assert worse.rows[0].said == f"The port refuses. And 299 more alike: {named} and 291 more. 300 others follow from them."
+    assert values.rows[0].said == f"renewed until 0. This is part of good care. And 299 more alike: {named} and 291 more."
