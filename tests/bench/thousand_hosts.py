@@ -12,6 +12,7 @@ import asyncio
 import json
 import os
 import random
+import signal
 import subprocess
 import sys
 import tempfile
@@ -216,8 +217,10 @@ def _verdicts(report: Report, sound: list[int]) -> dict[str, Any]:
 def serve_until_told(hosts: int, folder: Path) -> None:
     """A fleet to run the command against: host 1 to 3 silent, 4 to 6 refusing every port, 7 to 9 named otherwise than planned.
 
-    Host 10 to 12 are slow.  What a client sends is counted in the table "sent".  Serves until standard input ends.
+    Host 10 to 12 are slow.  What a client sends is counted in the table "sent".  Serves until standard input ends, or until it
+    is terminated, and leaves no server behind.
     """
+    signal.signal(signal.SIGTERM, lambda _number, _frame: sys.exit(0))
     with fleet.serving(hosts, folder, slow=set(map(fleet.address_of, range(10, 13)))):
         wire.quieten(map(fleet.address_of, range(1, 4)), map(fleet.address_of, range(4, 7)))
         wire.count(fleet.PORTS)
