@@ -80,7 +80,8 @@ def build(before: Report, after: Report, drift: Drift) -> BeforeAfter:
         title=after.run.plan.title or after.run.plan.file,
         headline=f"{VERDICTS[after.verdict].word.capitalize()} now; {many(worse, 'check') if worse else 'nothing'} got worse.",
         lede=f"{many(mended, 'check')} mended or proven since, {many(len(drift.values), 'value')} changed under the same grade, "
-             f"{drift.unchanged:,} good as before.",
+             f"{drift.unchanged:,} good as before"
+             + (f", {drift.good_anew:,} good that were not judged before." if drift.good_anew else "."),
         mark=VERDICTS[after.verdict], before=_side("Before", before), after=_side("After", after),
         context=(*drift.context, *_hosts(drift)), unchanged=drift.unchanged,
         parts=tuple(part for part in (*(_part(title, [move for kind in kinds for move in drift.of(kind)])

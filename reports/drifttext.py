@@ -39,24 +39,25 @@ _COUNTED = {
 
 
 def drift_text(drift: Drift, *, width: int = 80, files: Iterable[str] = (), quiet: bool = False,
-               title: str = "") -> str:
+               title: str = "", whole: str = "") -> str:
     """The comparison in lines of at most ``width`` columns but for lines to paste, without a final line end.
 
     ``quiet`` leaves only what else changed, what got worse and what changed its value, and nothing where nothing did.
     ``files`` says where the reports were written, never cut.  ``title`` says what is compared with what, where it is not a
-    run with its baseline.
+    run with its baseline.  ``whole`` is the command that shows more of what is only counted here.
     """
     blocks: list[list[str]] = [] if quiet else [list(_head(drift, width, title))]
     if not quiet or drift.worse:
         blocks.append(list(_saidfirst_crossing(drift, width)))
-    blocks += [list(_at_length(title, drift.of(kind), width)) for kind, title in _WORSE.items()]
+    blocks += [list(_at_length(title, drift, kind, width)) for kind, title in _WORSE.items()]
     blocks.append(list(_values("Changed, with the same grade", [one for one in drift.values if not one.expected], width)))
     if not quiet:
         blocks.append(list(_values("Changed as expected", [one for one in drift.values if one.expected], width)))
         blocks += [list(_in_short(title, drift.of(kind), width)) for kind, title in _OTHER.items()]
         blocks.append(list(_coming(drift, width)))
         blocks.append(list(files))
-    return "\n\n".join("\n".join(block) for block in blocks if block)
+    text = "\n\n".join("\n".join(block) for block in blocks if block)
+    return f"{text}\n\nMore of what is counted here: {whole}" if whole and "\n  … and" in text else text
 
 
 def _head(drift: Drift, width: int, title: str) -> Iterator[str]:
@@ -72,25 +73,29 @@ def _counted(drift: Drift) -> str:
     counts = [many(len(drift.of(kind)), one, more) for kind, (one, more) in _COUNTED.items() if drift.of(kind)]
     if drift.values:
         counts.append(many(len(drift.values), "value changed", "values changed"))
-    return ", ".join([*counts, f"{drift.unchanged:,} good as before"]) + "."
+    counts.append(f"{drift.unchanged:,} good as before")
+    if drift.good_anew:
+        counts.append(f"{drift.good_anew:,} good that {drift.called} had not judged")
+    return ", ".join(counts) + "."
 
 
 def _saidfirst_crossing(drift: Drift, width: int) -> Iterator[str]:
     """What may explain the rest, so it is said before it."""
     lines = list(drift.context)
     if drift.hosts_added:
-        lines.append(f"Hosts added since the baseline: {named(drift.hosts_added)}.")
+        lines.append(f"Hosts added since {drift.called}: {named(drift.hosts_added)}.")
     if drift.hosts_gone:
-        lines.append(f"Hosts gone from the plan since the baseline: {named(drift.hosts_gone)}.")
+        lines.append(f"Hosts gone from the plan since {drift.called}: {named(drift.hosts_gone)}.")
     if drift.hosts_skipped:
-        lines.append(f"Not looked at this time, so not compared: {many(drift.hosts_skipped, 'host')} of the baseline.")
+        lines.append(f"Not looked at this time, so not compared: {many(drift.hosts_skipped, 'host')} of {drift.called}.")
     if lines:
         yield "First of all"
     for line in lines:
         yield from _wrapped(line, "  ", width)
 
 
-def _at_length(title: str, moves: Sequence[Move], width: int) -> Iterator[str]:
+def _at_length(title: str, drift: Drift, kind: Kind, width: int) -> Iterator[str]:
+    moves = drift.of(kind)
     told = [move for move in moves if not move.folded_under]
     folded = len(moves) - len(told)
     if not moves:
@@ -103,7 +108,7 @@ def _at_length(title: str, moves: Sequence[Move], width: int) -> Iterator[str]:
         yield from _wrapped(f"{_sign(move.after)} {_place(move)}  ({_from(move)}{explains})", "  ", width)
         yield from _wrapped(move.message, "      ", width)
         if move.was and move.was != move.now:
-            yield from _wrapped(f"at the baseline: {move.was}", "      ", width)
+            yield from _wrapped(f"at {drift.called}: {move.was}", "      ", width)
         # Lines to paste are never broken, whatever the width.
         yield from (f"      | {visible(line)}" for fix in move.fix for line in fix.split("\n"))
         if others:
@@ -124,7 +129,7 @@ def _in_short(title: str, moves: Sequence[Move], width: int) -> Iterator[str]:
     if len(told) < len(moves) and len(told) <= MOST_OTHER:
         yield f"  … and {len(moves) - len(told):,} explained by another finding shown here"
     elif len(told) > MOST_OTHER:
-        yield f"  … and {len(moves) - MOST_OTHER:,} more in the report"
+        yield f"  … and {len(moves) - MOST_OTHER:,} more"
 
 
 def _values(title: str, changes: Sequence[ValueChange], width: int) -> Iterator[str]:

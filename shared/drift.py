@@ -103,11 +103,16 @@ class RunName(msgspec.Struct, frozen=True, kw_only=True):
     verdict: str
 
 
+#: The word for the earlier run where that is the accepted one.
+BASELINE = "the baseline"
+
+
 class Drift(msgspec.Struct, frozen=True, kw_only=True):
-    """A run compared with the baseline.
+    """A run compared with the baseline, or with another earlier grading: ``called`` is the word for that.
 
     ``context`` holds sentences about what else differs and may explain the rest: the plan, the limits, the tool, the place
-    it was seen from.  ``unchanged`` counts the checks that are good and as they were.
+    it was seen from.  ``unchanged`` counts the checks that are good and as they were, ``good_anew`` those
+    that are good and were not judged then.
     """
 
     baseline: RunName
@@ -121,6 +126,8 @@ class Drift(msgspec.Struct, frozen=True, kw_only=True):
     values: tuple[ValueChange, ...] = ()
     trends: tuple[Trend, ...] = ()
     unchanged: int = 0
+    good_anew: int = 0
+    called: str = BASELINE
 
     def of(self, kind: Kind) -> tuple[Move, ...]:
         """The moves of one kind."""

@@ -8,8 +8,8 @@ from collections.abc import Collection, Mapping
 import msgspec
 
 from shared import catalogue
-from shared.drift import Drift, Kind, Move, RunName
-from shared.findings import SITE, Finding, Grade, ShownLimits
+from shared.drift import BASELINE, Drift, Kind, Move, RunName
+from shared.findings import Finding, Grade, ShownLimits
 from shared.quantities import show_value
 from shared.run import Report
 from verify.values_moved import host_changes, site_changes
@@ -19,11 +19,13 @@ _OPEN = (Grade.FAIL, Grade.CAUTION)
 _GOOD = (Grade.PASS, Grade.WAIVED)
 
 
-def compare(before: Report, after: Report, *, planned: Collection[str] = (), checks: Collection[str] = ()) -> Drift:
+def compare(before: Report, after: Report, *, planned: Collection[str] = (), checks: Collection[str] = (),
+            called: str = BASELINE) -> Drift:
     """What moved from the accepted run ``before`` to the run ``after``.
 
     ``planned`` names the hosts that the plan has now and ``checks`` the checks that were asked for, where ``after`` looked at
-    a part only: what it did not look at is neither gone nor mended.  Without them ``after`` looked at everything.
+    a part only: what it did not look at is neither gone nor mended.  Without them ``after`` looked at everything.  Nor is what
+    an interrupted run did not come to.  ``called`` is the word for ``before`` where it is not the accepted run.
     """
     still_planned = set(planned) | {host.name for host in after.hosts}
     asked = frozenset(checks) or frozenset(catalogue.CHECKS)
@@ -31,35 +33,54 @@ def compare(before: Report, after: Report, *, planned: Collection[str] = (), che
     now = {host.name: host for host in after.hosts}
     both = [name for name in now if name in was]
     added, gone = [name for name in now if name not in was], [name for name in was if name not in still_planned]
-    moves = _moves(_by_ref(before, {*both, SITE}), _by_ref(after, {*now, SITE}), asked)
-    judged = sum(len(host.findings) for host in after.hosts) + len(after.site.findings)
+    earlier, later = _by_ref(before, both), _by_ref(after, now)
+    moves = _moves(earlier, later, asked, _cut_short(before, after))
+    good = [ref for ref, finding in later.items() if finding.grade in _GOOD and _kind_of(earlier, later, ref) is None]
     values = [*site_changes(before, after), *(change for name in both for change in host_changes(was[name], now[name]))]
     return Drift(
-        baseline=_name(before), run=_name(after), context=tuple(_context(before, after)), hosts_added=tuple(added),
+        baseline=_name(before), run=_name(after), context=tuple(_context(before, after, called)), hosts_added=tuple(added),
         hosts_gone=tuple(gone), hosts_skipped=sum(name in still_planned and name not in now for name in was),
         moves=_folded(moves, after), values=tuple(values),
-        unchanged=judged - sum(move.after is not None for move in moves))
+        unchanged=sum(ref in earlier for ref in good), good_anew=sum(ref not in earlier for ref in good), called=called)
 
 
 def _name(report: Report) -> RunName:
     return RunName(id=report.run.id, started=report.run.started, verdict=report.verdict.value)
 
 
-def _by_ref(report: Report, owners: Collection[str]) -> dict[str, Finding]:
-    return {finding.ref: finding for finding in report.findings() if finding.ref.partition("|")[0] in owners}
+def _by_ref(report: Report, hosts: Collection[str]) -> dict[str, Finding]:
+    """The findings about the site and about these hosts."""
+    owned = (finding for host in report.hosts if host.name in hosts for finding in host.findings)
+    return {finding.ref: finding for finding in (*report.site.findings, *owned)}
 
 
-def _moves(was: Mapping[str, Finding], now: Mapping[str, Finding], asked: Collection[str]) -> list[Move]:
+def _cut_short(before: Report, after: Report) -> Collection[str]:
+    """The refs of all about which an interrupted run may not have asked: of hosts it was not done with, and of the site."""
+    if after.run.complete:
+        return ()
+    undone = {host.name for host in after.hosts if not host.evidence.complete}
+    return {*_by_ref(before, undone), *_by_ref(after, undone)}
+
+
+def _moves(was: Mapping[str, Finding], now: Mapping[str, Finding], asked: Collection[str], cut: Collection[str]) -> list[Move]:
+    """What moved.  Of what was ``cut`` short nothing is newly unproven or no longer asked: nobody came to it."""
     moves = []
     for ref in dict.fromkeys([*now, *was]):
         old, new = was.get(ref), now.get(ref)
         if new is None and old is not None and old.check not in asked:
             continue
-        kind = _kind(old.grade if old else None, new.grade if new else None)
+        if ref in cut and (new is None or new.grade is Grade.UNPROVEN):
+            continue
+        kind = _kind_of(was, now, ref)
         if kind is not None:
             moves.append(_move(kind, old, new))
     moves.sort(key=lambda move: _ORDER[move.kind])
     return moves
+
+
+def _kind_of(was: Mapping[str, Finding], now: Mapping[str, Finding], ref: str) -> Kind | None:
+    old, new = was.get(ref), now.get(ref)
+    return _kind(old.grade if old else None, new.grade if new else None)
 
 
 def _kind(before: Grade | None, after: Grade | None) -> Kind | None:
@@ -115,12 +136,12 @@ def _explaining(ref: str, findings: Mapping[str, Finding], shown: Collection[str
     return found
 
 
-def _context(before: Report, after: Report) -> list[str]:
+def _context(before: Report, after: Report, called: str) -> list[str]:
     """What else is different, in sentences: it may explain what follows, and is said first."""
     old, new = before.run, after.run
     said = []
     if old.plan.sha256 != new.plan.sha256:
-        said.append(f"The plan has changed since the baseline (SHA-256 {old.plan.sha256[:12]} then, {new.plan.sha256[:12]} now).")
+        said.append(f"The plan has changed since {called} (SHA-256 {old.plan.sha256[:12]} then, {new.plan.sha256[:12]} now).")
     if old.profile != new.profile:
         said.append(f"The profile has changed: {old.profile} then, {new.profile} now.")
     said += _limit_changes(old.limits, new.limits)
@@ -132,7 +153,9 @@ def _context(before: Report, after: Report) -> list[str]:
         then, today = (", ".join(run.vantage.privileges) or "none" for run in (old, new))
         said.append(f"The runner may do other things than then: {then} then, {today} now.")
     if not new.complete:
-        said.append("The run was interrupted, so what it did not come to is not compared.")
+        cut = sum(not host.evidence.complete for host in after.hosts)
+        of = f" ({cut:,} of its {len(after.hosts):,} hosts, in part or wholly)" if cut else ""
+        said.append(f"The run was interrupted, so what it did not come to is not compared{of}.")
     return said
 
 

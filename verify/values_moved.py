@@ -6,7 +6,7 @@ moves within its noise every night teaches people to look away.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Collection, Iterator
 
 from shared.drift import ValueChange
 from shared.evidence import (
@@ -19,7 +19,7 @@ from shared.evidence import (
     TlsEvidence,
 )
 from shared.findings import SITE, Finding, Grade
-from shared.hostnames import canonical
+from shared.hostnames import canonical, reverse_name
 from shared.quantities import Interval, show_seconds, show_value
 from shared.run import HostReport, Report
 from shared.serials import newer
@@ -55,11 +55,12 @@ def host_changes(before: HostReport, after: HostReport) -> Iterator[ValueChange]
     if before.role != after.role:
         yield ValueChange(host=name, what="role", subject="", was=before.role, now=after.role)
     old, new = before.evidence, after.evidence
+    regraded = _regraded(before.findings, after.findings)
     yield from _certificates(name, old, new)
     yield from _host_keys(name, old, new)
     yield from _identifications(name, old, new)
-    yield from _answers(name, old.names, new.names)
-    yield from _ports(name, old, new)
+    yield from _answers(name, old.names, new.names, regraded)
+    yield from _ports(name, old, new, regraded)
     yield from _owners(name, old.owners, new.owners)
     yield from _measured(name, before.findings, after.findings)
 
@@ -71,6 +72,13 @@ def site_changes(before: Report, after: Report) -> Iterator[ValueChange]:
     yield from _answers(SITE, old.names, new.names)
     yield from _owners(SITE, old.owners, new.owners)
     yield from _measured(SITE, before.site.findings, after.site.findings)
+
+
+def _regraded(old: tuple[Finding, ...], new: tuple[Finding, ...]) -> frozenset[tuple[str, str]]:
+    """The checks and subjects whose grade is another now: what they read is told with them, and not again as a value."""
+    was = {finding.ref: finding.grade for finding in old}
+    return frozenset((finding.check, finding.subject) for finding in new
+                     if was.get(finding.ref, finding.grade) is not finding.grade)
 
 
 def _certificates(host: str, old: HostEvidence, new: HostEvidence) -> Iterator[ValueChange]:
@@ -141,16 +149,25 @@ def _same_servers(old: HostEvidence, new: HostEvidence) -> Iterator[tuple[SshEvi
             yield earlier, ssh, f"{ssh.port} at {ssh.address}"
 
 
-def _answers(host: str, old: tuple[NameAnswer, ...], new: tuple[NameAnswer, ...]) -> Iterator[ValueChange]:
+def _answers(host: str, old: tuple[NameAnswer, ...], new: tuple[NameAnswer, ...],
+             regraded: Collection[tuple[str, str]] = ()) -> Iterator[ValueChange]:
     """What each name server said to the same question.  A wildcard is asked for by another name every night."""
     was = {_question(answer): answer for answer in old if answer.failure is None}
     for answer in new:
         earlier = was.get(_question(answer))
         if earlier is None or answer.failure is not None or answer.purpose == "wildcard" or answer.rrtype == "SOA":
             continue
-        if _records(earlier) != _records(answer) and _same_rcode_or_records(earlier, answer):
+        if _records(earlier) != _records(answer) and _same_rcode_or_records(earlier, answer) and not _told(answer, regraded):
             yield ValueChange(host=host, what=f"answer {answer.rrtype}", subject=f"{answer.name} at {answer.server}",
                               was=_said(earlier), now=_said(answer))
+
+
+def _told(answer: NameAnswer, regraded: Collection[tuple[str, str]]) -> bool:
+    """Whether the finding about this answer has another grade now.  A pointer's names the address that was asked about."""
+    if answer.rrtype != "PTR":
+        return ("name.forward", f"{answer.server} {answer.rrtype}") in regraded
+    return any(check == "name.reverse" and server == answer.server and reverse_name(address) == canonical(answer.name)
+               for check, subject in regraded for server, _space, address in [subject.partition(" ")] if address)
 
 
 def _question(answer: NameAnswer) -> tuple[str, str, str, str]:
@@ -190,11 +207,13 @@ def _serial(answer: NameAnswer) -> int | None:
     return None
 
 
-def _ports(host: str, old: HostEvidence, new: HostEvidence) -> Iterator[ValueChange]:
+def _ports(host: str, old: HostEvidence, new: HostEvidence, regraded: Collection[tuple[str, str]]) -> Iterator[ValueChange]:
     was = {(port.address, port.port): port.state for port in old.ports}
     for port in new.ports:
         earlier = was.get((port.address, port.port), PortState.UNTRIED)
-        if PortState.UNTRIED not in (earlier, port.state) and earlier is not port.state:
+        told = any((check, subject) in regraded for check in ("port.open", "port.closed")
+                   for subject in (port.port, f"{port.port} at {port.address}"))
+        if PortState.UNTRIED not in (earlier, port.state) and earlier is not port.state and not told:
             yield ValueChange(host=host, what="port", subject=f"{port.port} at {port.address}", was=earlier.value,
                               now=port.state.value)
 

@@ -60,7 +60,8 @@ def test_every_pair_of_grades_has_its_name(before: Grade | None, after: Grade | 
     old, new = (() if grade is None else (finding("a", "port.open", "22/tcp", grade),) for grade in (before, after))
     drift = compare(report(host("a", *old)), report(host("a", *new)))
     assert [move.kind for move in drift.moves] == ([kind] if kind else [])
-    assert drift.unchanged == (1 if kind is None and after is not None else 0)
+    good = kind is None and after is not None
+    assert (drift.unchanged, drift.good_anew) == (int(good and before is not None), int(good and before is None))
     assert drift.worse == (kind in (Kind.NEW_FAIL, Kind.NEW_CAUTION, Kind.NEWLY_UNPROVEN))
 
 
@@ -92,6 +93,31 @@ def test_what_may_explain_the_rest_is_said(changed: dict[str, Any], words: str) 
     drift = compare(report(), report(**changed))
     assert len(drift.context) == 1
     assert words in drift.context[0]
+
+
+def test_what_an_interrupted_run_did_not_come_to_is_not_compared() -> None:
+    """Of a host that it was not done with nothing is newly unproven or no longer asked; what it did prove counts."""
+    was = [finding(name, check, "22/tcp", P) for name in ("a", "b") for check in ("port.open", "ssh.identity", "ssh.host-key")]
+    site = (finding(SITE, "name.server", "192.0.2.53", P),)
+    undone = host("b", finding("b", "port.open", "22/tcp", F), finding("b", "ssh.identity", "22/tcp", U),
+                  evidence=HostEvidence(fqdn="b", complete=False))
+    done = host("a", was[0], finding("a", "ssh.identity", "22/tcp", U), was[2])
+    before = report(host("a", *was[:3]), host("b", *was[3:]), site=site)
+    drift = compare(before, report(done, undone, complete=False))
+    assert [(move.kind, move.ref) for move in drift.moves] == [
+        (Kind.NEW_FAIL, "b|port.open|22/tcp"), (Kind.NEWLY_UNPROVEN, "a|ssh.identity|22/tcp")]
+    assert drift.unchanged == 2
+    [said] = drift.context
+    assert "1 of its 2 hosts" in said
+
+
+def test_what_is_said_of_the_earlier_run_names_it_as_what_it_is() -> None:
+    """Two runs that somebody chose are not compared with the baseline."""
+    changed = report(plan=PlanReference(title="rack 2", file="tidewater.toml", sha256="b" * 64))
+    assert "since the baseline" in compare(report(), changed).context[0]
+    drift = compare(report(), changed, called="the run before")
+    assert "since the run before" in drift.context[0]
+    assert drift.called == "the run before"
 
 
 def test_hosts_come_and_go() -> None:

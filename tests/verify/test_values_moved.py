@@ -179,6 +179,31 @@ def test_a_port_in_another_state(was: PortState, now: PortState, count: int) -> 
     assert len(changes(trying(was), trying(now))) == count
 
 
+def judged(seen: HostReport, check: str, subject: str, grade: Grade) -> HostReport:
+    return msgspec.structs.replace(seen, findings=(Finding(
+        check=check, subject=subject, grade=grade, planned="", found="", message="", ref=make_ref(NAME, check, subject)),))
+
+
+POINTER = "11.2.0.192.in-addr.arpa"
+
+
+@pytest.mark.parametrize(("before", "after", "check", "subject"), [
+    (host(ports=(PortEvidence(address=ADDRESS, port="22/tcp", state=PortState.OPEN, at=AT, elapsed_seconds=0.1, attempts=1),)),
+     host(ports=(PortEvidence(address=ADDRESS, port="22/tcp", state=PortState.SILENT, at=AT, elapsed_seconds=0.1, attempts=1),)),
+     "port.open", "22/tcp"),
+    (answer("192.0.2.11"), answer(rcode="NXDOMAIN"), "name.forward", "192.0.2.53 A"),
+    (answer("dome-a.obs.example.net.", rrtype="PTR", name=POINTER), answer("dome-b.obs.example.net.", rrtype="PTR", name=POINTER),
+     "name.reverse", "192.0.2.53 192.0.2.11"),
+])
+def test_what_changed_its_grade_is_told_with_its_grade_alone(
+    before: HostReport, after: HostReport, check: str, subject: str
+) -> None:
+    """Under the same grade it is a change of value; under another it is told among what got worse or was mended."""
+    was = judged(before, check, subject, Grade.PASS)
+    assert len(changes(was, judged(after, check, subject, Grade.PASS))) == 1
+    assert changes(was, judged(after, check, subject, Grade.FAIL)) == []
+
+
 def measured(check: str, value: float, uncertainty: float, grade: Grade = Grade.PASS, unit: str = "s") -> HostReport:
     return host(Finding(check=check, subject=ADDRESS, grade=grade, planned="", found="", message="",
                         ref=make_ref(NAME, check, ADDRESS), measured=Measured(value, uncertainty, unit)))

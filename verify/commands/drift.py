@@ -102,7 +102,9 @@ def _compare(plan: Plan, options: ProbingOptions, baseline: Baseline, before: Re
     drift = msgspec.structs.replace(drift, accepted=by + reason, context=(*moved, *drift.context), trends=trends)
     say_crashes(report)
     if STDOUT not in (options.json, options.html):
-        text = drift_text(drift, width=columns(), files=[str(path) for path in written], quiet=options.quiet)
+        text = drift_text(drift, width=columns(), files=[str(path) for path in written], quiet=options.quiet,
+                          whole="" if options.no_store else
+                          f"seatrial report --before {before.run.id} --after {report.run.id} --html FILE")
         if text:
             click.echo(text)
     return drift.worse

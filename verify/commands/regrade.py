@@ -51,7 +51,7 @@ def command(run: str, plan: Path | None, profile: str | None, json: str | None, 
     except (HistoryError, PlanError, UsageError) as error:
         stop(error)
     if STDOUT not in (json, html):
-        drift = compare(stored.report, again)
+        drift = compare(stored.report, again, called="the first grading")
         click.echo(drift_text(drift, width=columns(), files=[str(path) for path in written], title="Graded again; compared with "
                               "what was found then."))
     sys.exit(exit_of(again, strict=strict))

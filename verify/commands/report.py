@@ -182,9 +182,10 @@ def _before_after(before: str, after: str, html: str | None, store: str | None) 
 
     with Store.open(store) as history:
         first, second = (queries.lean_report(history, queries.find(history, run)) for run in (before, after))
-    drift = compare(first, second)
+    drift = compare(first, second, called="the run before")
     if html is None:
-        click.echo(drift_text(drift, width=columns(), title=f"Run {second.run.id} beside run {first.run.id}."))
+        click.echo(drift_text(drift, width=columns(), title=f"Run {second.run.id} beside run {first.run.id}.",
+                              whole="the same command with --html FILE"))
         return
     page = to_html(build(first, second, drift)).encode()
     if html == STDOUT:
