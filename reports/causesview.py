@@ -17,6 +17,8 @@ from shared.run import Report
 _SENTENCE_END = re.compile(r"(?<=[a-z0-9)\]][.])\s+(?=[A-Z0-9])")
 #: The most effects listed under one cause; the rest are counted, and stand at their hosts.
 _MOST_EFFECTS = 60
+#: The most places named above a mend that they share; more are named below it.
+_MOST_HEADING = 6
 #: The most findings of one kind whose messages stand under their number; the others are pointed at, at their hosts.
 _MOST_TOLD = 40
 
@@ -74,6 +76,12 @@ def numbers_of(groups: Sequence[Sequence[Finding]]) -> dict[str, int]:
     return {finding.ref: number for number, group in enumerate(groups, start=1) for finding in group}
 
 
+def explained(report: Report) -> int:
+    """How many findings follow from the causes that are listed; what follows only from something waived is not among them."""
+    by_ref, listed = _unsettled(report), {cause.finding for cause in report.causes}
+    return sum(1 for finding in by_ref.values() if finding.because and listed & _farther(finding, by_ref))
+
+
 def causes(report: Report, groups: Sequence[Sequence[Finding]], shower: Shower) -> tuple[CauseView, ...]:
     """Every cause, numbered; places are told without the domain that all hosts share."""
     domain = common_domain([host.name for host in report.hosts])
@@ -103,7 +111,8 @@ def _cause(number: int, group: Sequence[Finding], effects: Mapping[str, Sequence
     members = tuple(shower.view(finding) for finding in group)
     explained = list({effect.ref: effect for finding in group for effect in effects.get(finding.ref, ())}.values())
     listed = explained[:_MOST_EFFECTS]
-    place = short_name(members[0].host, domain) + (f" and {len(group) - 1:,} more" if len(group) > 1 else "")
+    hosts = list(dict.fromkeys(member.host for member in members))
+    place = short_name(hosts[0], domain) + (f" and {len(hosts) - 1:,} more" if len(hosts) > 1 else "")
     shown = tuple(Effect(shower.view(effect).mark, shower.link(effect)) for effect in listed)
     return CauseView(number=number, owner=shower.owner(first.check), place=place, brief=first_sentence(first.message),
                      headline=first.message, mark=members[0].mark, count=len(members),
@@ -124,8 +133,15 @@ def _mend(members: Sequence[FindingView]) -> str:
     texts: dict[str, list[str]] = {}
     for member in members:
         texts.setdefault(member.fix, []).append(f"{member.host} {member.subject}")
-    blocks = ["\n".join([*(f"# {where}" for where in places), fix]) for fix, places in texts.items() if fix]
-    return "\n\n".join(blocks)
+    return "\n\n".join(_placed(fix, places) for fix, places in texts.items() if fix)
+
+
+def _placed(fix: str, places: Sequence[str]) -> str:
+    """A mend with the places it is for: above it where they are few, below where they would push it out of sight."""
+    named = "\n".join(f"# {where}" for where in places)
+    if len(places) <= _MOST_HEADING:
+        return f"{named}\n{fix}"
+    return f"# at each of the {len(places):,} named below\n{fix}\n{named}"
 
 
 def owners(told: Sequence[CauseView]) -> tuple[OwnerView, ...]:

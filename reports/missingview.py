@@ -55,6 +55,12 @@ def missing(report: Report, shower: Shower) -> tuple[MissingView, ...]:
     return (*(_own(check, items, shower) for check, items in own.items()), *_waiting(waiting, shower))
 
 
+def beyond(report: Report) -> bool:
+    """Whether more is listed than was judged and came out unproven: what was left out, or cannot be asked from here."""
+    listed = sum(len(item.subjects) for item in report.coverage.missing)
+    return listed > report.coverage.planned - report.coverage.proven
+
+
 def _refs(why: str, known: set[str]) -> tuple[str, ...]:
     """The refs a reason consists of, or none where it is a sentence."""
     if not why.startswith(_BECAUSE):

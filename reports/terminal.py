@@ -141,7 +141,7 @@ def _numbered(cause: CauseView) -> _Line:
 def _whole(cause: CauseView, width: int) -> Iterator[_Line]:
     """A cause with what was found and the beginning of its mend."""
     first = cause.members[0]
-    alike = f" and {cause.count - 1:,} more" if cause.count > 1 else ""
+    alike = f" and {cause.count - 1:,} more like it" if cause.count > 1 else ""
     explains = f", explains {cause.explains:,}" if cause.explains else ""
     place = f"{first.host}, {first.check} {first.subject}"
     room = width - 7 - len(cause.owner) - len(alike) - len(explains)
@@ -205,7 +205,8 @@ def _missing(report: Report, shower: Shower, width: int) -> Iterator[_Line]:
     if not kinds and coverage.proven == coverage.planned:
         return
     unproven = coverage.planned - coverage.proven
-    yield [_Span(f"Not proven: {unproven:,} of {coverage.planned:,}" if unproven else
+    beyond = ", and what could not be asked at all" if missingview.beyond(report) else ""
+    yield [_Span(f"Not proven: {unproven:,} of {coverage.planned:,}{beyond}" if unproven else
                  f"Proven: all {coverage.planned:,}; beyond what can be seen from here", "title")]
     mark: Mark = GRADES[Grade.UNPROVEN]
     for kind in kinds[:_MOST_MISSING]:

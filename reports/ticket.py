@@ -221,7 +221,9 @@ def _cause(number: int, group: Sequence[Finding], report: Report) -> _Item:
     effects = sum(explains.get(finding.ref, 0) for finding in group)
     heading = f"{number}. {_label(group[0])}"
     if len(group) > 1:
-        heading += f" and {many(len(group) - 1, 'other')} of this kind ({_some([_place(finding) for finding in group[1:]])})"
+        places = list(dict.fromkeys(map(_place, group[1:])))
+        spread = f" at {len(places)} places" if 1 < len(places) < len(group) - 1 else ""
+        heading += f" and {many(len(group) - 1, 'other')} of this kind{spread} ({_some(places)})"
     if effects:
         heading += f"; explains {many(effects, 'other finding')}"
     return _one(group[0], heading, "   ", "Mend:" if len(group) == 1 else "Mend for the first, and likewise for the others:")

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime
+from collections import Counter
 from collections.abc import Sequence
 
 import msgspec
@@ -13,7 +14,7 @@ from shared.boots import BootEvidence
 from shared.quantities import show_seconds
 from shared.run import HostReport
 
-#: The most hosts drawn, those that took longest first; the rest are counted.
+#: The most hosts drawn, those that did not come back or settle first and then those that took longest; the rest are counted.
 _MOST_ROWS = 24
 #: Labels of the axis, in seconds since the beginning; the first that gives at most six ticks is used.
 _STEPS = (1.0, 2.0, 5.0, 10.0, 30.0, 60.0, 120.0, 300.0, 600.0, 1800.0, 3600.0, 21600.0, 86400.0)
@@ -37,12 +38,12 @@ class Reboot(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class Timeline(msgspec.Struct, frozen=True, kw_only=True):
-    """All hosts on one axis of time, in seconds since the watch began.  ``unseen`` counts the hosts left out."""
+    """All hosts on one axis of time, in seconds since the watch began.  ``left_out`` says how it went with those not drawn."""
 
     ticks: tuple[Tick, ...]
     began: str
     rows: tuple[Reboot, ...]
-    unseen: int
+    left_out: str
 
 
 def timeline(hosts: Sequence[HostReport], domain: str) -> Timeline | None:
@@ -53,10 +54,27 @@ def timeline(hosts: Sequence[HostReport], domain: str) -> Timeline | None:
         return None
     first = min(_time(boot.began) for _, boot in watched)
     length = max((_time(boot.ended) - first).total_seconds() for _, boot in watched) or 1.0
-    watched.sort(key=lambda pair: (pair[1].settled != "", -_lasted(pair[1])))
+    watched.sort(key=lambda pair: (_ENDS.index(_end(pair[1])), -_lasted(pair[1])))
     return Timeline(ticks=_ticks(length), began=first.strftime("%Y-%m-%d %H:%M:%S UTC"),
                     rows=tuple(_reboot(label, boot, first, length) for label, boot in watched[:_MOST_ROWS]),
-                    unseen=max(0, len(watched) - _MOST_ROWS))
+                    left_out=_counted([boot for _, boot in watched[_MOST_ROWS:]]))
+
+
+#: How a watch ends, the worst first, in the words for those that are not drawn.
+_ENDS = ("did not come back", "did not settle", "settled sooner than these")
+
+
+def _end(boot: BootEvidence) -> str:
+    if boot.outages and not read_time(boot.outages[-1].back):
+        return _ENDS[0]
+    return _ENDS[2] if read_time(boot.settled) else _ENDS[1]
+
+
+def _counted(boots: Sequence[BootEvidence]) -> str:
+    """How many more ended how: "3 more hosts did not settle, 170 more settled sooner than these"; empty for none."""
+    counts = Counter(map(_end, boots))
+    told = [f"{counts[end]:,} more {end}" for end in _ENDS if counts[end]]
+    return ", ".join(told).replace(" more ", f" more {'host' if len(boots) == 1 else 'hosts'} ", 1)
 
 
 def _time(text: str) -> datetime.datetime:

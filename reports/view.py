@@ -157,7 +157,8 @@ def build(report: Report, checks: Mapping[str, Check], nights: Nights = NO_NIGHT
         partial=not report.run.complete, counts=_counts(report),
         owners=causesview.owners(told), causes=told, others=others,
         waived=tuple(shower.view(finding) for finding in waived[:_MOST_WAIVED]), more_waived=max(0, len(waived) - _MOST_WAIVED),
-        proven=f"{coverage.proven:,} of {coverage.planned:,} planned checks were proven, one way or the other.",
+        proven=f"{coverage.proven:,} of {coverage.planned:,} planned checks were proven, one way or the other."
+        + (" What could not be asked at all stands here too." if missingview.beyond(report) else ""),
         proven_share=round(100 * coverage.proven / coverage.planned, 2) if coverage.planned else 0.0,
         missing=missingview.missing(report, shower),
         brief=_brief(report), facts=_facts(report), limits=_limits(report), checks=_checks(report, checks),
@@ -172,7 +173,7 @@ def build(report: Report, checks: Mapping[str, Check], nights: Nights = NO_NIGHT
 
 def lede(report: Report, told: int, others: int) -> str:
     """The sentence under the verdict: how much is to be mended, what that settles, how many hosts are ready."""
-    explained = sum(1 for finding in report.findings() if finding.because)
+    explained = causesview.explained(report)
     ready = sum(1 for host in report.hosts if host.verdict in (Verdict.READY, Verdict.READY_WITH_CAUTIONS))
     said = []
     if told:

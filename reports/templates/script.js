@@ -87,6 +87,12 @@
     tools.append(button);
   }
   tools.append(counted);
+  const showAll = () => {
+    search.value = "";
+    wanted.clear();
+    for (const button of all("button[aria-pressed]", tools)) button.setAttribute("aria-pressed", "false");
+    filter();
+  };
   let waiting = 0;
   search.addEventListener("input", () => { clearTimeout(waiting); waiting = setTimeout(filter, 80); });
   document.querySelector("#top").after(tools);
@@ -133,10 +139,11 @@
     picture.addEventListener("click", (event) => { const host = under(event); if (host) location.hash = host.id; });
   }
 
-  // A deep link opens whatever is folded around its target.
+  // A deep link opens whatever is folded around its target, and shows all hosts again where its own is filtered out.
   const reveal = () => {
     const target = document.getElementById(decodeURIComponent(location.hash.slice(1)));
     if (!target) return;
+    if (target.closest("[hidden]")) showAll();
     for (let box = target.closest("details"); box; box = box.parentElement.closest("details")) box.open = true;
     target.scrollIntoView();
   };

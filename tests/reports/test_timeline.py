@@ -15,9 +15,9 @@ def drawn(sample: ModuleType) -> Timeline:
     return line
 
 
-def test_hosts_that_did_not_settle_come_first_then_the_slowest(sample: ModuleType) -> None:
+def test_hosts_that_did_not_come_back_come_first_then_the_unsettled_then_the_slowest(sample: ModuleType) -> None:
     """What needs a look is on top."""
-    assert [row.label for row in drawn(sample).rows] == ["dome-d", "dome-e", "dome-b", "dome-c", "dome-a"]
+    assert [row.label for row in drawn(sample).rows] == ["dome-e", "dome-d", "dome-b", "dome-c", "dome-a"]
 
 
 def test_every_line_is_whole_and_in_order(sample: ModuleType) -> None:

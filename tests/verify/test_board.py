@@ -39,13 +39,28 @@ def test_one_line_a_host_with_shapes_and_words() -> None:
     lines = [line for line in text.splitlines() if "dome-" in line]
     assert [line.split()[0] for line in lines] == ["dome-b", "dome-c", "dome-a"]
     assert "down" in lines[0]
-    assert "○ 443/tcp TLS" in lines[0]
-    assert "◐ 443/tcp TLS" in lines[1]
-    assert "● 443/tcp TLS" in lines[2]
+    assert "○ 443/tcp" in lines[0]
+    assert "◐ 443/tcp" in lines[1]
+    assert "● 443/tcp" in lines[2]
     assert "09:12:31" in lines[0]
     assert "◐ answers, not ready" in text
     assert "1 of 3 settled" in text
     assert "of 30:00" in text
+
+
+def test_the_board_can_be_read_at_eighty_columns() -> None:
+    """Name, state and time are whole; of many signs of life the last ones give way."""
+    signs = (ECHO, *(Sign(f"{port}/tcp", "192.0.2.11", "tls") for port in range(8440, 8450)))
+    hosts = []
+    for name in ("rack-17-node-03.obs.example.net", "rack-17-node-04.obs.example.net"):
+        made = HostWatch(name, signs, Rules(steady_rounds=1, steady_seconds=0, since="2027-03-04T09:00:00Z"))
+        made.round([Look(sign=sign, at=AT, reading=Reading.UP) for sign in signs], 1.0)
+        hosts.append(made)
+    text = drawn(*hosts, width=80)
+    row = next(line for line in text.splitlines() if "node-03" in line)
+    assert row.startswith("rack-17-node-03  settled  09:12:31  ● echo  ● 8440/tcp")
+    assert row.endswith("…")
+    assert "Ctrl-C ends and reports" in text
 
 
 def test_a_settled_host_says_what_is_still_missing() -> None:

@@ -27,6 +27,8 @@ _KEY = "● answers   ◐ answers, not ready   ○ silent   · could not be aske
 _REDRAWS = 2
 #: Rows kept free on the terminal for the heading and the key.
 _MARGIN_ROWS = 5
+#: The most columns of the terminal that a name or a state takes before it is cut.
+_WIDEST = 29
 #: What still needs a look comes first.
 _ORDER = (Phase.DOWN, Phase.COMING, Phase.WAITING, Phase.SETTLED)
 
@@ -87,10 +89,10 @@ def line_of(event: Event) -> str:
     return f"{at}  {event.host}  {what}{detail}"
 
 
-def sign_words(sign: Sign, *, several: bool = True) -> str:
-    """A sign in words, with its address where the host has several."""
+def sign_words(sign: Sign) -> str:
+    """A sign in words, with its address."""
     spoken = {"tls": " TLS", "ssh": " SSH"}.get(sign.speaks, "")
-    return f"{sign.name}{spoken}" + (f" at {sign.address}" if several else "")
+    return f"{sign.name}{spoken} at {sign.address}"
 
 
 class _Board:
@@ -116,20 +118,27 @@ class _Board:
         from rich.table import Table
         from rich.text import Text
 
+        from reports.fleetview import common_domain, short_name
+
         elapsed = time.monotonic() - self._began
         settled = sum(watch.phase is Phase.SETTLED for watch in self._watches)
-        heading = (f"waiting for reboots: {_clock(elapsed)} of {_clock(self._wait.timeout_seconds)}, "
-                   f"{settled} of {len(self._watches)} settled; Ctrl-C reports what was seen")
-        table = Table(box=None, pad_edge=False)
-        for column in ("host", "state", "since", "signs of life"):
-            table.add_column(column, overflow="ellipsis", no_wrap=True)
+        heading = (f"{_clock(elapsed)} of {_clock(self._wait.timeout_seconds)}, {settled} of {len(self._watches)} settled; "
+                   "Ctrl-C ends and reports")
+        domain = common_domain([watch.host for watch in self._watches])
         rows = sorted(self._watches, key=lambda watch: _ORDER.index(watch.phase))
         room = max(3, shutil.get_terminal_size((80, 24)).lines - _MARGIN_ROWS)
-        for watch in rows[:room]:
-            table.add_row(Text(watch.host), Text(_state(watch)), Text(watch.since_at[11:19]), Text(_signs(watch)))
-        if len(rows) > room:
-            table.add_row(Text(f"and {len(rows) - room} more hosts"), Text(""), Text(""), Text(""))
-        return Group(Text(heading, no_wrap=True, overflow="ellipsis"), table, Text(_KEY, no_wrap=True, overflow="ellipsis"))
+        table = Table(box=None, pad_edge=False, expand=True)
+        # The signs of life give way first: there may be any number of them, and the state says what they come to.
+        shown = [(short_name(watch.host, domain), _state(watch), watch.since_at[11:19], _signs(watch)) for watch in rows[:room]]
+        for place, column in enumerate(("host", "state", "since")):
+            widest = max(len(column), *(len(row[place]) for row in shown)) if shown else len(column)
+            table.add_column(column, overflow="ellipsis", no_wrap=True, width=min(widest, _WIDEST))
+        table.add_column("signs of life", overflow="ellipsis", no_wrap=True, ratio=1)
+        for row in shown:
+            table.add_row(*map(Text, row))
+        more = [Text(f"and {len(rows) - room} more hosts")] if len(rows) > room else []
+        lines = [Text(line, no_wrap=True, overflow="ellipsis") for line in (heading, _KEY)]
+        return Group(lines[0], table, *more, lines[1])
 
 
 def _state(watch: HostWatch) -> str:
@@ -142,8 +151,9 @@ def _state(watch: HostWatch) -> str:
 
 def _signs(watch: HostWatch) -> str:
     several = len({sign.address for sign in watch.signs}) > 1
-    return "  ".join(f"{SHAPES[watch.looks[sign].reading] if sign in watch.looks else ' '} {sign_words(sign, several=several)}"
-                     for sign in watch.signs)
+    # The number of a port says as much as what is spoken on it, in half the room.
+    return "  ".join(f"{SHAPES[watch.looks[sign].reading] if sign in watch.looks else ' '} {sign.name}"
+                     + (f" at {sign.address}" if several else "") for sign in watch.signs)
 
 
 def _clock(seconds: float) -> str:
