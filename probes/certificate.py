@@ -5,6 +5,7 @@ What answers may be anything.  Alerts, resets, silence, plain text, endless data
 
 from __future__ import annotations
 
+from probes.patience import Patience
 from probes.seam import Network, NotObserved, Stream, failed, now
 from probes.tlshandshake import Visit, server_name_of
 from probes.tlstrials import try_versions
@@ -16,13 +17,13 @@ async def examine(network: Network, question: PortQuestion, stream: Stream) -> T
     """Hold a handshake over ``stream``, which is freshly connected, and close it; then try the versions not negotiated.
 
     ``network.pace.timeout_seconds`` covers all of it, from the ClientHello to the last trial, less what is spent waiting
-    for a handshake slot.  Raises nothing: what cannot be observed is the evidence's ``failure``.
+    for a handshake slot or for our turn in the pace.  Raises nothing: what cannot be observed is the evidence's ``failure``.
     """
     from probes.tlssession import Handshake
 
     at, began = now(network), network.monotonic()
-    server_name = server_name_of(question.server_name)
-    visit = Visit(network, stream, began + network.pace.timeout_seconds)
+    server_name, patience = server_name_of(question.server_name), Patience(network, network.pace.timeout_seconds)
+    visit = Visit(network, stream, patience)
     session = Handshake(server_name)
     failure: Failure | None = None
     try:
@@ -32,7 +33,7 @@ async def examine(network: Network, question: PortQuestion, stream: Stream) -> T
         failure = caught.failure
     finally:
         stream.close()
-    versions = await try_versions(network, question, server_name, session.protocol, failure, visit.deadline)
+    versions = await try_versions(question, server_name, session.protocol, failure, patience)
     return TlsEvidence(
         address=question.address, port=question.label, server_name=server_name or "", at=at,
         elapsed_seconds=network.monotonic() - began, protocol=session.protocol,
@@ -48,7 +49,7 @@ async def shown_certificate(network: Network, question: PortQuestion, stream: St
     from probes.tlssession import Handshake
 
     session = Handshake(server_name_of(question.server_name))
-    visit = Visit(network, stream, network.monotonic() + network.pace.timeout_seconds)
+    visit = Visit(network, stream, Patience(network, network.pace.timeout_seconds))
     try:
         await visit.shake_hands(session)
         await visit.take_leave(session)

@@ -35,7 +35,7 @@ HEADERS = {4: 28, 6: 48}
 #: A small packet: what an echo of 56 octets comes to.  Common practice, no source.
 SMALL_PAYLOAD = 56
 _TOKEN_OCTETS = 8
-#: Timers are rarely exact; a wait that ends this much after the deadline is still inside it.
+#: Timers are rarely exact; a wait that ends this much beyond what is left is still inside it.
 _SLACK_SECONDS = 0.05
 
 
@@ -64,7 +64,8 @@ _SERVICES = {4: _service(4), 6: _service(6)}
 async def measure(network: Network, question: PathQuestion) -> PathMtuEvidence:
     """Try a small packet, then the planned size, and where that does not pass look for one that does.
 
-    Takes two round trips where all is well, and ``pace.timeout_seconds`` (at least one wait) at most.  Raises nothing.
+    Takes two round trips where all is well, and ``pace.timeout_seconds`` (at least one wait) at most, less what is spent waiting
+    for our turn in the pace.  Raises nothing.
     """
     at = now(network)
     try:
@@ -72,7 +73,7 @@ async def measure(network: Network, question: PathQuestion) -> PathMtuEvidence:
     except NotObserved as unseen:
         return PathMtuEvidence(address=question.address, at=at, planned_octets=question.octets, failure=unseen.failure)
     patience = max(network.pace.timeout_seconds, WAIT_SECONDS)
-    walk = _Walk(network, question.address, network.monotonic() + patience)
+    walk = _Walk(network, question.address, patience)
     small = SMALL_PAYLOAD + HEADERS[walk.version]
     await walk.attempt([small], TRIES)
     first = walk.trials[small]
@@ -110,12 +111,12 @@ def _between(passed: int, lost: int) -> list[int]:
 
 
 class _Walk:
-    """The sizes tried so far to one address, until a deadline."""
+    """The sizes tried so far to one address, and the seconds that are left for more."""
 
-    def __init__(self, network: Network, address: str, deadline: float) -> None:
+    def __init__(self, network: Network, address: str, left_seconds: float) -> None:
         self.version = 6 if ":" in address else 4
         self.trials: dict[int, SizeTrial] = {}
-        self._network, self._address, self._deadline = network, address, deadline
+        self._network, self._address, self._left_seconds = network, address, left_seconds
 
     @property
     def largest(self) -> int:
@@ -142,28 +143,31 @@ class _Walk:
     async def attempt(self, sizes: list[int], tries: int) -> None:
         """Try each size until it passes, is objected to, or was lost ``tries`` times; all at the same time."""
         async with asyncio.TaskGroup() as group:
-            for size in sizes:
-                group.create_task(self._attempt(size, tries))
+            spent = [group.create_task(self._attempt(size, tries)) for size in sizes]
+        self._left_seconds -= max((task.result() for task in spent), default=0.0)
 
-    async def _attempt(self, size: int, tries: int) -> None:
-        done = self.trials.get(size)
+    async def _attempt(self, size: int, tries: int) -> float:
+        """The seconds that the trials of one size took."""
+        done, spent = self.trials.get(size), 0.0
         for _ in range(tries):
-            late = self._network.monotonic() + WAIT_SECONDS > self._deadline + _SLACK_SECONDS
+            late = spent + WAIT_SECONDS > self._left_seconds + _SLACK_SECONDS
             if late or (done is not None and (done.failure is None or done.failure.kind is FailureKind.TOO_BIG)):
                 break
-            failure = await self._echo(size)
+            failure, took = await self._echo(size)
+            spent += took
             done = SizeTrial(size_octets=size, tries=(done.tries if done else 0) + 1, failure=failure)
             self.trials[size] = done
+        return spent
 
-    async def _echo(self, size: int) -> Failure | None:
-        """One echo in a packet of ``size`` octets: None where it was answered."""
+    async def _echo(self, size: int) -> tuple[Failure | None, float]:
+        """One echo in a packet of ``size`` octets: its failure, None where it was answered, and the seconds it took."""
         version, token = self.version, secrets.token_bytes(_TOKEN_OCTETS)
         payload = (token + bytes(range(256)) * (size // 256 + 1))[: size - HEADERS[version]]
         request = pack_request(version, Echo(identifier=secrets.randbits(16), sequence=1, payload=payload))
         try:
-            await self._network.exchange(
+            answer = await self._network.exchange(
                 _SERVICES[version], self._address, 0, request, key=token,
                 accept=lambda packet: read_reply(version, packet).payload == payload, timeout_seconds=WAIT_SECONDS)
         except NotObserved as unseen:
-            return unseen.failure
-        return None
+            return unseen.failure, unseen.failure.elapsed_seconds
+        return None, answer.elapsed_seconds

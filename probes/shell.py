@@ -14,6 +14,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 from probes import sshproof, sshwire
+from probes.patience import Patience
 from probes.seam import Network, NotObserved, Stream, failed, now
 from probes.sshproof import METHODS, NotHeldError, Transcript
 from probes.sshwire import Greeting, Kexinit, SshWireError
@@ -33,12 +34,11 @@ _RECEIVE_OCTETS = 8192
 async def identify(network: Network, question: PortQuestion, stream: Stream) -> SshEvidence:
     """Ask the SSH server at the far end of ``stream``, just connected, who it is; ``stream`` is always closed.
 
-    Everything together takes at most ``pace.timeout_seconds``, counted from when the handshake slot is had.  Raises nothing of
-    its own: what could not be seen is in ``failure`` and ``key_failures``.
+    Everything together takes at most ``pace.timeout_seconds``, less what is spent waiting for a handshake slot or for our turn
+    in the pace.  Raises nothing of its own: what could not be seen is in ``failure`` and ``key_failures``.
     """
     try:
-        async with network.handshake_slot():
-            return await _identify(network, question, _Line(network, stream))
+        return await _identify(network, question, _Line(network, stream, Patience(network, network.pace.timeout_seconds)))
     finally:
         stream.close()
 
@@ -49,15 +49,14 @@ async def shown_key(network: Network, stream: Stream) -> SshHostKey:
     Raises NotObserved.
     """
     try:
-        async with network.handshake_slot():
-            line, heard = _Line(network, stream), _Heard()
-            await _listen(line, heard)
-            offered = heard.offer.host_key if heard.offer else ()
-            known = (name for signatures in sshproof.KEY_TYPES.values() for name in signatures if name in offered)
-            algorithm = next(known, None)
-            if algorithm is None:
-                raise line.failed(FailureKind.OTHER, "negotiation", "no host key type that is offered is known here")
-            return await _prove(line, algorithm, heard)
+        line, heard = _Line(network, stream, Patience(network, network.pace.timeout_seconds)), _Heard()
+        await _listen(line, heard)
+        offered = heard.offer.host_key if heard.offer else ()
+        known = (name for signatures in sshproof.KEY_TYPES.values() for name in signatures if name in offered)
+        algorithm = next(known, None)
+        if algorithm is None:
+            raise line.failed(FailureKind.OTHER, "negotiation", "no host key type that is offered is known here")
+        return await _prove(line, algorithm, heard)
     finally:
         stream.close()
 
@@ -147,17 +146,17 @@ async def _ask_keys(
             if unused:
                 keys.append(await _prove(unused, algorithm, heard))
             else:
-                keys.append(await _prove_afresh(network, question, first.deadline, algorithm))
+                keys.append(await _prove_afresh(network, question, first.patience, algorithm))
         except NotObserved as error:
             failures.append(SshKeyFailure(key_type=key_type, failure=error.failure))
         unused = None
         first.close()
 
 
-async def _prove_afresh(network: Network, question: PortQuestion, deadline: float, algorithm: str) -> SshHostKey:
+async def _prove_afresh(network: Network, question: PortQuestion, patience: Patience, algorithm: str) -> SshHostKey:
     """Prove a key on a connection of its own.  Raises NotObserved."""
-    left = _left(network, deadline, "connect")
-    line = _Line(network, await network.connect(question.address, question.port, timeout_seconds=left), deadline)
+    _left(network, patience, "connect")
+    line = _Line(network, await patience.connect(question.address, question.port), patience)
     try:
         heard = _Heard()
         await _listen(line, heard)
@@ -177,7 +176,15 @@ def _method(line: _Line, heard: _Heard) -> str:
 
 
 async def _prove(line: _Line, algorithm: str, heard: _Heard) -> SshHostKey:
-    """One key exchange up to the server's signature, then a good-bye.  Raises NotObserved."""
+    """One key exchange up to the server's signature, then a good-bye.  Raises NotObserved.
+
+    The slot is taken only now that the server has spoken, so that mute ports hold none that a live one waits for.
+    """
+    async with line.patience.handshake_slot():
+        return await _exchange_keys(line, algorithm, heard)
+
+
+async def _exchange_keys(line: _Line, algorithm: str, heard: _Heard) -> SshHostKey:
     name = _method(line, heard)
     assert heard.offer is not None
     assert heard.greeting is not None
@@ -207,21 +214,20 @@ def _answer(offer: Kexinit, method: str, algorithm: str) -> Kexinit:
                    compression_out=offer.compression_out[:1])
 
 
-def _left(network: Network, deadline: float, phase: str) -> float:
-    """The seconds left until ``deadline``.  Raises NotObserved where there are none."""
-    left = deadline - network.monotonic()
+def _left(network: Network, patience: Patience, phase: str) -> float:
+    """The seconds left.  Raises NotObserved where there are none."""
+    left = patience.left_seconds
     if left <= 0:
         raise failed(FailureKind.NO_ANSWER, phase, network.pace.timeout_seconds, "the time for this server was used up before")
     return left
 
 
 class _Line:
-    """One connection: what was received and not yet read, and the deadline for all of it.  Its methods raise NotObserved."""
+    """One connection: what was received and not yet read, and the patience for all of it.  Its methods raise NotObserved."""
 
-    def __init__(self, network: Network, stream: Stream, deadline: float | None = None) -> None:
-        self._network, self._stream = network, stream
+    def __init__(self, network: Network, stream: Stream, patience: Patience) -> None:
+        self._network, self._stream, self.patience = network, stream, patience
         self._began = network.monotonic()
-        self.deadline = self._began + network.pace.timeout_seconds if deadline is None else deadline
         self.received = b""
 
     async def greet(self) -> Greeting:
@@ -264,7 +270,7 @@ class _Line:
 
     async def _more(self, phase: str) -> None:
         try:
-            piece = await self._stream.receive(_RECEIVE_OCTETS, timeout_seconds=_left(self._network, self.deadline, phase))
+            piece = await self._stream.receive(_RECEIVE_OCTETS, timeout_seconds=self.patience.left_seconds)
         except NotObserved as error:
             raise self.failed(error.failure.kind, phase, error.failure.detail, error.failure.errno) from error
         if not piece:
@@ -273,7 +279,7 @@ class _Line:
 
     async def send(self, data: bytes) -> None:
         """Send all of ``data``."""
-        await self._stream.send(data, timeout_seconds=_left(self._network, self.deadline, "send"))
+        await self._stream.send(data, timeout_seconds=self.patience.left_seconds)
 
     async def say_goodbye(self) -> None:
         """Tell the server that we are done, and who we are, so that its log shows a visit and not an attack."""

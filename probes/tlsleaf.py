@@ -10,6 +10,7 @@ import hashlib
 import secrets
 import sys
 
+from probes.patience import Patience
 from probes.seam import Network, Stream
 from probes.tlshandshake import Visit, server_name_of
 from probes.tlshello import TLS12, Alert, alert_name, client_hello, read_messages
@@ -29,7 +30,7 @@ async def shown_in_the_clear(network: Network, question: PortQuestion, stream: S
 
     Takes at most ``pace.timeout_seconds``.  Raises NotObserved.
     """
-    visit = Visit(network, stream, network.monotonic() + network.pace.timeout_seconds, phase="hello")
+    visit = Visit(network, stream, Patience(network, network.pace.timeout_seconds), phase="hello")
     data = b""
     try:
         await visit.send(client_hello(TLS12, server_name_of(question.server_name), secrets.token_bytes(32)))

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from probes.patience import Patience
 from probes.seam import Network, Stream, failed
 from probes.tlshandshake import Visit, server_name_of
 from shared.evidence import FailureKind
@@ -22,7 +23,7 @@ async def start_tls(network: Network, stream: Stream, server_name: str, *, timeo
 
     session = Handshake(server_name_of(server_name))
     try:
-        await Visit(network, stream, network.monotonic() + timeout_seconds).shake_hands(session)
+        await Visit(network, stream, Patience(network, timeout_seconds)).shake_hands(session)
     except BaseException:
         stream.close()
         raise

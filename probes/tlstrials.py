@@ -9,7 +9,8 @@ from __future__ import annotations
 import functools
 import secrets
 
-from probes.seam import Network, NotObserved, failed
+from probes.patience import Patience
+from probes.seam import NotObserved
 from probes.tlshello import (
     TLS10,
     TLS11,
@@ -39,20 +40,20 @@ _WORTH_TRIALS = frozenset((FailureKind.TLS_ALERT, FailureKind.RESET, FailureKind
 
 
 async def try_versions(
-    network: Network, question: PortQuestion, server_name: str | None, negotiated: str, failure: Failure | None, deadline: float
+    question: PortQuestion, server_name: str | None, negotiated: str, failure: Failure | None, patience: Patience
 ) -> tuple[VersionTrial, ...]:
     """What is known of every version after a handshake that negotiated ``negotiated``, or that met ``failure``.
 
     A server that refused the handshake is asked for every version; one that is silent or speaks something else is left
-    alone.  ``deadline`` is on the network's monotonic clock and covers all trials.  Raises nothing.
+    alone.  ``patience`` covers all trials.  Raises nothing.
     """
     if not negotiated and (failure is None or failure.kind not in _WORTH_TRIALS):
         return ()
     known, unknown = _settled_by(negotiated)
     for count, version in enumerate(unknown):
         # Each trial gets an equal part of the time left, so that one that is met with silence leaves some to the others.
-        share = (deadline - network.monotonic()) / (len(unknown) - count)
-        known.append(await _try_version(network, question, server_name, version, share))
+        share = patience.part(len(unknown) - count)
+        known.append(await _try_version(question, server_name, version, share))
     return tuple(known)
 
 
@@ -69,32 +70,23 @@ def _settled_by(negotiated: str) -> tuple[list[VersionTrial], list[int]]:
     return [*above, _outcome(negotiated, "accepted", "negotiated")], list(_NEWEST_FIRST[chosen + 1 :])
 
 
-async def _try_version(
-    network: Network, question: PortQuestion, server_name: str | None, version: int, seconds: float
-) -> VersionTrial:
+async def _try_version(question: PortQuestion, server_name: str | None, version: int, patience: Patience) -> VersionTrial:
     """Offer one version at most on a connection of its own, and read how the server answers."""
     name = version_name(version)
-    deadline = network.monotonic() + seconds
     try:
-        return await _trial(network, question, client_hello(version, server_name, secrets.token_bytes(32)), version, deadline)
+        return await _trial(question, client_hello(version, server_name, secrets.token_bytes(32)), version, patience)
     except NotObserved as caught:
         failure = caught.failure
         return _outcome(name, "unknown", bounded(f"{failure.kind} in {failure.phase}: {failure.detail}", 256))
 
 
-async def _trial(network: Network, question: PortQuestion, hello: bytes, version: int, deadline: float) -> VersionTrial:
-    def left() -> float:
-        seconds = deadline - network.monotonic()
-        if seconds <= 0:
-            raise failed(FailureKind.NO_ANSWER, "trial", 0.0, "no time was left")
-        return seconds
-
+async def _trial(question: PortQuestion, hello: bytes, version: int, patience: Patience) -> VersionTrial:
     name, data = version_name(version), b""
-    stream = await network.connect(question.address, question.port, timeout_seconds=left())
+    stream = await patience.connect(question.address, question.port)
     try:
-        await stream.send(hello, timeout_seconds=left())
+        await stream.send(hello, timeout_seconds=patience.left_seconds)
         while (answer := read_answer(data)) is None:
-            received = await stream.receive(_READ, timeout_seconds=left())
+            received = await stream.receive(_READ, timeout_seconds=patience.left_seconds)
             if not received:
                 return _closed(name, data)
             data += received

@@ -93,6 +93,8 @@ def test_every_kind_of_host_is_told_apart(in_haste: dict[str, Any]) -> None:
 
 @pytest.mark.parametrize(("name", "options", "descriptors"), [
     ("slow", ("--limit-rate", "200/s"), 4096),
+    # The next turn is later than any question's time-out.
+    ("slower", ("--limit-rate", "50/s"), 4096),
     ("shared", (*HASTE, "--workers", "2"), 4096),
     ("tight", HASTE, 256),
     ("tighter", HASTE, 160),

@@ -16,6 +16,7 @@ from OpenSSL import SSL
 
 from probes import certificate
 from probes.fake import FakeNetwork, StreamPeer, run
+from probes.seam import Stream
 from probes.sockets import SocketNetwork
 from shared.evidence import Failure, FailureKind, TlsEvidence
 from shared.questions import Pace, PortQuestion
@@ -261,6 +262,28 @@ def test_silent_trials_share_what_is_left_of_one_deadline() -> None:
     evidence, _ = examine(lambda: TlsServer(context, []), silent, silent, silent)
     assert outcomes(evidence) == {"TLS 1.3": "accepted", "TLS 1.2": "unknown", "TLS 1.1": "unknown", "TLS 1.0": "unknown"}
     assert evidence.elapsed_seconds == pytest.approx(6.0)
+
+
+class PacedNetwork(FakeNetwork):
+    """Every connection waits twenty seconds for its turn."""
+
+    async def connect(self, address: str, port: int, *, timeout_seconds: float) -> Stream:
+        await self.sleep(20.0)
+        return await super().connect(address, port, timeout_seconds=timeout_seconds)
+
+
+def test_our_own_pace_takes_no_trial_its_time() -> None:
+    """Each version is tried, however long its turn took to come."""
+    context = server_context(LEAF)
+    network = PacedNetwork(streams={(ADDRESS, 443): lambda: TlsServer(context, [])})
+
+    async def main() -> TlsEvidence:
+        stream = await network.connect(ADDRESS, 443, timeout_seconds=6.0)
+        return await certificate.examine(network, PortQuestion(ADDRESS, 443, "tls", NAME), stream)
+
+    evidence = run(main())
+    assert outcomes(evidence) == {"TLS 1.3": "accepted", "TLS 1.2": "accepted", "TLS 1.1": "refused", "TLS 1.0": "refused"}
+    assert evidence.elapsed_seconds == pytest.approx(60.0)
 
 
 class CountingNetwork(FakeNetwork):

@@ -177,3 +177,20 @@ def test_a_plan_of_less_than_a_small_packet_is_satisfied_by_it(version: int) -> 
     """Odd plans do no harm."""
     seen, _seconds = walk(Path(1500, version=version), 68)
     assert passed(seen) == {56 + HEADERS[version]}
+
+
+class PacedPath(Path):
+    """A path whose every echo waits twenty seconds for its turn."""
+
+    async def exchange(self, *where, **rest):  # type: ignore[no-untyped-def]
+        await self.sleep(20.0)
+        return await super().exchange(*where, **rest)
+
+
+def test_our_own_pace_costs_the_path_no_trial() -> None:
+    """Sizes are tried, and searched for, as at any other pace."""
+    for mtu in (1500, 1400):
+        hasty, _ = walk(Path(mtu))
+        paced, _ = walk(PacedPath(mtu))
+        assert {(trial.size_octets, trial.tries, trial.failure) for trial in paced.trials} == {
+            (trial.size_octets, trial.tries, trial.failure) for trial in hasty.trials}

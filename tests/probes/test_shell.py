@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import hashlib
 from collections.abc import Callable, Sequence
+from contextlib import AbstractAsyncContextManager
 from typing import Any
 
 import pytest
@@ -13,6 +14,7 @@ from cryptography.hazmat.primitives.serialization import Encoding, PublicFormat
 
 from probes import sshproof, sshwire
 from probes.fake import FakeNetwork, run
+from probes.seam import Stream, failed
 from probes.shell import IDENTIFICATION, PREAMBLE_CHARACTERS, PREAMBLE_LINES, identify
 from probes.sshproof import METHODS, Transcript
 from probes.sshwire import Kexinit, KexReply, put_string
@@ -316,6 +318,37 @@ def test_a_silent_second_connection_takes_the_rest_of_the_one_deadline() -> None
     assert connections(network) == 2
 
 
+def test_our_own_pace_takes_no_key_its_time_and_mute_ports_hold_no_slot() -> None:
+    """Every key is asked for, however long its connection waited for its turn; a slot is taken once the server has spoken."""
+    class Paced(FakeNetwork):
+        slots = 0
+
+        async def connect(self, address: str, port: int, *, timeout_seconds: float) -> Stream:
+            await self.sleep(20.0)
+            return await super().connect(address, port, timeout_seconds=timeout_seconds)
+
+        def handshake_slot(self) -> AbstractAsyncContextManager[object]:
+            self.slots += 1
+            return super().handshake_slot()
+
+    def told(peer: Any) -> tuple[SshEvidence, Paced]:
+        network = Paced(streams={WHERE: lambda: peer()}, pace=Pace(timeout_seconds=TIMEOUT))
+
+        async def scenario() -> SshEvidence:
+            stream = await network.connect(ADDRESS, PORT, timeout_seconds=TIMEOUT)
+            return await identify(network, PortQuestion(ADDRESS, PORT, "ssh", ""), stream)
+
+        return run(scenario()), network
+
+    evidence, network = told(lambda: Server(offer=_THREE))
+    # The server holds one key, and signs with it for the two others that it offers.
+    assert (len(evidence.host_keys), len(evidence.key_failures), network.slots) == (1, 2, 3)
+    assert FailureKind.NO_ANSWER not in {missed.failure.kind for missed in evidence.key_failures}
+    evidence, network = told(Says)
+    assert evidence.failure is not None
+    assert network.slots == 0
+
+
 def test_an_octet_a_second_is_cut_off_at_the_deadline() -> None:
     """The deadline is for the whole, not for each octet."""
 
@@ -328,6 +361,8 @@ def test_an_octet_a_second_is_cut_off_at_the_deadline() -> None:
 
         async def receive(self, limit: int, *, timeout_seconds: float) -> bytes:
             await self.network.sleep(min(1.0, timeout_seconds))
+            if timeout_seconds < 1.0:
+                raise failed(FailureKind.NO_ANSWER, "receive", timeout_seconds, "nothing came in time")
             return b"x"
 
         def close(self) -> None:
