@@ -24,6 +24,9 @@ from shared.evidence import Failure, FailureKind
 
 _TOTAL_RETRANS = 100  # offset of tcpi_total_retrans in struct tcp_info (linux/tcp.h)
 
+#: So many times in a row one connection is read or written without the others having their turn.  Ours.
+_TURNS_AT_ONCE = 16
+
 T = TypeVar("T")
 
 
@@ -54,6 +57,7 @@ class SocketStream:
         self._loop = loop
         self._switchboard = switchboard
         self._bell = Bell(loop)
+        self._at_once = 0
         self.connect_seconds = 0.0
         self.syn_repeats = 0
 
@@ -107,7 +111,12 @@ class SocketStream:
         in_time = True
         while True:
             try:
-                return attempt()
+                done = attempt()
+                self._at_once += 1
+                # A peer that always has more to say must not keep everybody else waiting.
+                if self._at_once % _TURNS_AT_ONCE == 0:
+                    await asyncio.sleep(0)
+                return done
             except (BlockingIOError, InterruptedError):
                 left = began + timeout_seconds - self._loop.time()
             except OSError as error:

@@ -16,36 +16,37 @@ _AT_ONCE = 1024
 
 
 class Bell:
-    """Rings when something has changed on one connection.  One at a time may listen."""
+    """Rings when something has changed on one connection.  Whoever listens hears it: one may read while another writes."""
 
     def __init__(self, loop: asyncio.AbstractEventLoop) -> None:
         self._loop = loop
-        self._listener: asyncio.Future[bool] | None = None
+        self._listeners: set[asyncio.Future[bool]] = set()
         self._rang = False
 
     def ring(self) -> None:
         """Something has changed."""
-        if self._listener is None:
-            self._rang = True
-        elif not self._listener.done():
-            self._listener.set_result(True)
+        self._rang = not self._listeners
+        for listener in self._listeners:
+            _settle(listener, True)
 
     async def heard(self, timeout_seconds: float) -> bool:
         """Wait until something has changed since the last time this was awaited; whether that was in time."""
         if self._rang:
             self._rang = False
             return True
-        self._listener = self._loop.create_future()
-        expiry = self._loop.call_later(timeout_seconds, self._time_is_up)
+        listener: asyncio.Future[bool] = self._loop.create_future()
+        self._listeners.add(listener)
+        expiry = self._loop.call_later(timeout_seconds, _settle, listener, False)
         try:
-            return await self._listener
+            return await listener
         finally:
             expiry.cancel()
-            self._listener = None
+            self._listeners.discard(listener)
 
-    def _time_is_up(self) -> None:
-        if self._listener is not None and not self._listener.done():
-            self._listener.set_result(False)
+
+def _settle(listener: asyncio.Future[bool], in_time: bool) -> None:
+    if not listener.done():
+        listener.set_result(in_time)
 
 
 class Switchboard:

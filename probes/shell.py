@@ -270,7 +270,7 @@ class _Line:
 
     async def _more(self, phase: str) -> None:
         try:
-            piece = await self._stream.receive(_RECEIVE_OCTETS, timeout_seconds=self.patience.left_seconds)
+            piece = await self._stream.receive(_RECEIVE_OCTETS, timeout_seconds=_left(self._network, self.patience, phase))
         except NotObserved as error:
             raise self.failed(error.failure.kind, phase, error.failure.detail, error.failure.errno) from error
         if not piece:
@@ -279,7 +279,7 @@ class _Line:
 
     async def send(self, data: bytes) -> None:
         """Send all of ``data``."""
-        await self._stream.send(data, timeout_seconds=self.patience.left_seconds)
+        await self._stream.send(data, timeout_seconds=_left(self._network, self.patience, "send"))
 
     async def say_goodbye(self) -> None:
         """Tell the server that we are done, and who we are, so that its log shows a visit and not an attack."""

@@ -44,7 +44,7 @@ class Visit:
     """
 
     def __init__(self, network: Network, stream: Stream, patience: Patience, *, phase: str = "handshake") -> None:
-        self._patience = patience
+        self._patience, self._looked_once_more = patience, False
         self.greeting = ""
         self._phase = phase
         self._network = network
@@ -102,8 +102,16 @@ class Visit:
         return received
 
     def _left(self) -> float:
-        # The stream looks once more when time is up: what has arrived counts, though a busy runner came to it late.
-        return self._patience.left_seconds
+        """The seconds left.  When time is up the stream looks once more: what has arrived counts, if a busy runner came late.
+
+        Raises NotObserved the next time.
+        """
+        left = self._patience.left_seconds
+        if left == 0.0:
+            if self._looked_once_more:
+                raise self.failed(FailureKind.NO_ANSWER, "the handshake did not end in time")
+            self._looked_once_more = True
+        return left
 
     def failed(self, kind: FailureKind, detail: str) -> NotObserved:
         """The failure of this visit, to be raised."""

@@ -34,6 +34,8 @@ _RECORD_TYPES = frozenset((20, 21, 22, 23))
 _SERVER_HELLO = 2
 #: RFC 8446 section 5.1 allows 2^14 octets in a plain-text record; a ServerHello is a small part of that.
 _RECORD_LIMIT = 1 << 14
+#: The most records read of one answer.  Ours: a server's first flight has a handful.
+_RECORDS_LIMIT = 256
 #: RFC 8446 section 4.1.3: the last octets of the random of a server that chose less than it can do.
 _CAN_DO_MORE = (b"DOWNGRD\x01", b"DOWNGRD\x00")
 
@@ -153,16 +155,21 @@ def read_messages(data: bytes) -> tuple[bytes, Answer | None]:
     asks.
     """
     messages: list[bytes] = []
-    while data:
-        if not looks_like_tls(data):
-            strange = Unreadable("octets that are no TLS record after one that is") if messages else NotTls(data)
-            return b"".join(messages), strange
-        if len(data) < 5:
+    place = 0
+    for _ in range(_RECORDS_LIMIT):
+        head = data[place : place + 5]
+        if not head:
             break
-        length = int.from_bytes(data[3:5], "big")
+        if not looks_like_tls(head):
+            strange = Unreadable("octets that are no TLS record after one that is") if messages else NotTls(data[place:])
+            return b"".join(messages), strange
+        if len(head) < 5:
+            break
+        length = int.from_bytes(head[3:5], "big")
         if not 0 < length <= _RECORD_LIMIT:
             return b"".join(messages), Unreadable(f"a record of {length} octets")
-        content, kind = data[5 : 5 + length], data[0]
+        place += 5
+        content, kind = data[place : place + length], head[0]
         if len(content) < length and kind != _HANDSHAKE:
             break
         if kind == _ALERT:
@@ -173,7 +180,9 @@ def read_messages(data: bytes) -> tuple[bytes, Answer | None]:
             messages.append(content)
         else:
             return b"".join(messages), Unreadable(f"a record of type {kind} in the place of an answer")
-        data = data[5 + length :]
+        place += length
+    else:
+        return b"".join(messages), Unreadable(f"an endless answer, {_RECORDS_LIMIT} records and more")
     return b"".join(messages), None
 
 

@@ -10,7 +10,7 @@ import functools
 import secrets
 
 from probes.patience import Patience
-from probes.seam import NotObserved
+from probes.seam import NotObserved, failed
 from probes.tlshello import (
     TLS10,
     TLS11,
@@ -86,6 +86,8 @@ async def _trial(question: PortQuestion, hello: bytes, version: int, patience: P
     try:
         await stream.send(hello, timeout_seconds=patience.left_seconds)
         while (answer := read_answer(data)) is None:
+            if patience.left_seconds == 0.0:
+                raise failed(FailureKind.NO_ANSWER, "trial", 0.0, "no whole answer came in time")
             received = await stream.receive(_READ, timeout_seconds=patience.left_seconds)
             if not received:
                 return _closed(name, data)

@@ -49,6 +49,19 @@ async def test_a_change_while_nobody_listened_is_told_once(board: Switchboard) -
         assert await bell.heard(5.0)
 
 
+async def test_two_listen_to_one_bell(board: Switchboard) -> None:
+    """Who reads and who writes both hear a change, and each gives up at its own time."""
+    with pair(board) as (bell, _ours, theirs):
+        await quiet(bell)
+        reader, writer = asyncio.create_task(bell.heard(5.0)), asyncio.create_task(bell.heard(0.02))
+        assert not await writer
+        assert not reader.done()
+        writer = asyncio.create_task(bell.heard(5.0))
+        await asyncio.sleep(0)
+        theirs.send(b"x")
+        assert await asyncio.wait_for(asyncio.gather(reader, writer), 2.0) == [True, True]
+
+
 async def test_leaving_rings_too(board: Switchboard) -> None:
     """The other end closes: whoever waits is to try again and see it."""
     with pair(board) as (bell, _ours, theirs):

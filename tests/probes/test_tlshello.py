@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import time
+
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -20,6 +22,7 @@ from probes.tlshello import (
     client_hello,
     looks_like_tls,
     read_answer,
+    read_messages,
     version_name,
 )
 
@@ -150,3 +153,14 @@ def test_unregistered_numbers_keep_their_number() -> None:
     assert alert_name(201) == "alert 201"
     assert version_name(0x7F1C) == "version 0x7f1c"
     assert all(0 <= number <= 255 for number in ALERTS)
+
+
+def test_an_answer_in_crumbs_is_given_up_soon() -> None:
+    """A record an octet: read once over, whatever its length, and not for as long as it goes on."""
+    crumbs = b"\x16\x03\x03\x00\x01\x02" * 40_000
+    began = time.process_time()
+    messages, end = read_messages(crumbs)
+    assert time.process_time() - began < 0.1
+    assert isinstance(end, Unreadable)
+    assert "endless" in end.why
+    assert len(messages) == 256
