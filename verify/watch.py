@@ -104,7 +104,9 @@ class HostWatch:
         self._began, self._ended = self._began or first, last
         events = [event for look in looks if (event := self._changed(look))]
         alive = [look.at for look in looks if look.reading in _ALIVE]
-        silent = any(look.reading is Reading.SILENT for look in looks)
+        # A sign that used to answer and could not be asked may answer still: then the silence of others says nothing.
+        unasked = any(look.reading is Reading.UNKNOWN and look.sign in self._ever_up for look in looks)
+        silent = not unasked and any(look.reading is Reading.SILENT for look in looks)
         if alive:
             events += self._life(min(alive))
             self._answered = max(alive)

@@ -135,6 +135,17 @@ def test_a_runner_that_cannot_ask_proves_nothing() -> None:
     assert Phase.SETTLED not in story.phases
 
 
+def test_a_sign_that_used_to_answer_and_cannot_be_asked_may_answer_still() -> None:
+    """A host that never answers echoes did not fall silent when the runner was short of descriptors for its ports."""
+    watch = HostWatch("dome-a", (ECHO, WEB), Rules())
+    for number in range(12):
+        at = f"2027-03-04T09:12:{5 * number:02}.000000Z"
+        watch.round([Look(sign=ECHO, at=at, reading=Reading.SILENT),
+                     Look(sign=WEB, at=at, reading=Reading.UNKNOWN if number == 3 else Reading.UP)], 5.0 * number)
+    assert watch.outages == []
+    assert not watch.rebooted
+
+
 def test_signs_that_cannot_be_asked_leave_the_others_to_tell() -> None:
     """Without the privilege for echoes, silence of everything else is silence."""
     story = Story().tell({ECHO: UNKNOWN}).tell({ECHO: UNKNOWN}, otherwise=SILENT).tell({ECHO: UNKNOWN}, 7)
