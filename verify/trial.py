@@ -6,6 +6,7 @@ import asyncio
 import datetime
 import resource
 import secrets
+import signal
 from collections.abc import Awaitable, Callable
 from pathlib import Path
 from typing import TypeVar
@@ -20,7 +21,7 @@ from shared.plan import Plan
 from shared.quantities import Limits
 from shared.questions import Itinerary, Pace
 from shared.run import Report
-from verify import itinerary, runner, workers
+from verify import itinerary, lostterminal, runner, workers
 from verify.assembly import Request, assemble
 from verify.errors import PlanError
 from verify.lint import lint
@@ -118,22 +119,39 @@ def _answer(questions: Itinerary, on_host: Callable[[HostEvidence], None]) -> Ev
 def on_network(pace: Pace, work: Callable[[Network], Awaitable[T]]) -> T:
     """Do ``work`` on the real network at this pace.  The one place where an event loop is started.
 
-    Ctrl-C and a polite termination cancel the work, which then returns what it has.
+    Ctrl-C, a polite termination and a lost terminal cancel the work, which then returns what it has.  More of them change
+    nothing: who presses twice wants it to end, and it is ending.
     """
     came: list[T] = []
+    before = {number: signal.getsignal(number) for number in (signal.SIGINT, *workers.polite_signals())}
 
     async def answer() -> None:
         task = asyncio.current_task()
         assert task is not None
-        # Ctrl-C is turned into a cancellation by asyncio.run; a polite termination and a lost terminal are treated the same.
-        for number in workers.polite_signals():
-            asyncio.get_running_loop().add_signal_handler(number, task.cancel)
+        ending = False
+
+        def end(number: int) -> None:
+            nonlocal ending
+            if number == signal.SIGHUP:
+                lostterminal.forsake()
+            if not ending:
+                ending = True
+                task.cancel()
+
+        for number, handler in before.items():
+            if handler is not signal.SIG_IGN:
+                asyncio.get_running_loop().add_signal_handler(number, end, number)
         async with SocketNetwork(pace) as network:
             # Kept here and not returned: in the end asyncio makes a text of what its task returned, and that of a large fleet's
             # evidence takes a few percent of the whole time and much memory (signal.getsignal in asyncio.Runner, Python 3.11).
             came.append(await work(network))
 
-    asyncio.run(answer())
+    try:
+        asyncio.run(answer())
+    finally:
+        # The loop leaves the usual ones behind; whoever put off an interrupt before goes on doing so.
+        for number, handler in before.items():
+            signal.signal(number, handler)
     return came[0]
 
 

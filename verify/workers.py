@@ -19,6 +19,7 @@ import msgspec
 
 from shared.evidence import CertificateFacts, Crash, Evidence, HostEvidence, SiteEvidence
 from shared.questions import Itinerary, Pace, SiteQuestions
+from verify import lostterminal
 
 #: Packets a second that one core asks, matches and reads at most, rounded down (tests/bench/scale.py: 6,000 to 8,000 with
 #: everything that a host is asked).  A slower pace needs no second worker.
@@ -67,8 +68,14 @@ def gather(itinerary: Itinerary, count: int, answer: Answer, on_host: Callable[[
     leaves its unfinished hosts incomplete and a Crash beside the site's evidence; the others go on.
     """
     gathered = _Gathered(itinerary)
-    workers = [_Worker(index, part, answer) for index, part in enumerate(slices(itinerary, count))]
+    workers: list[_Worker] = []
     with _stopping(workers) as was_stopped:
+        for index, part in enumerate(slices(itinerary, count)):
+            workers.append(_Worker(index, part, answer, [worker.pipe for worker in workers]))
+        if was_stopped():
+            # Those that were started after the signal have not been told.
+            for worker in workers:
+                worker.process.terminate()
         waiting = {worker.pipe: worker for worker in workers}
         while waiting:
             for pipe in wait(list(waiting)):
@@ -104,10 +111,12 @@ class _Rest(msgspec.Struct, tag="rest"):
 class _Worker:
     """One process, and the pipe that it answers through."""
 
-    def __init__(self, index: int, part: Itinerary, answer: Answer) -> None:
+    def __init__(self, index: int, part: Itinerary, answer: Answer, others: list[Connection]) -> None:
         self.index = index
         self.pipe, theirs = _CONTEXT.Pipe(duplex=False)
-        self.process: BaseProcess = _CONTEXT.Process(target=_work, args=(part, answer, theirs), name=f"worker {index + 1}")
+        # The near ends are ours alone, so that a worker whose starter is gone hears so when it next tells something.
+        near = [self.pipe, *others]
+        self.process: BaseProcess = _CONTEXT.Process(target=_work, args=(part, answer, theirs, near), name=f"worker {index + 1}")
         self.process.start()
         theirs.close()
 
@@ -127,24 +136,32 @@ def polite_signals() -> tuple[signal.Signals, ...]:
     return (signal.SIGTERM,) if outlives else (signal.SIGTERM, signal.SIGHUP)
 
 
-def _work(part: Itinerary, answer: Answer, pipe: Connection) -> None:
+def _work(part: Itinerary, answer: Answer, pipe: Connection, near: list[Connection]) -> None:
     """A worker's whole life."""
+    for end in near:
+        end.close()
     # Ctrl-C reaches every process at the terminal; only the one that started the others passes it on, once.
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     for number in polite_signals():
         signal.signal(number, signal.SIG_DFL)
-    encode = msgspec.msgpack.encode
     told: set[str] = set()
+
+    def say(what: _Host | _Rest) -> None:
+        try:
+            pipe.send_bytes(msgspec.msgpack.encode(what))
+        except BrokenPipeError:
+            # Who started us is gone, and nobody else wants the answers.
+            os._exit(1)
 
     def tell(host: HostEvidence) -> None:
         told.add(host.fqdn)
-        pipe.send_bytes(encode(_Host(host)))
+        say(_Host(host))
 
     evidence = answer(part, tell)
     for host in evidence.hosts:
         if host.fqdn not in told:
-            pipe.send_bytes(encode(_Host(host)))
-    pipe.send_bytes(encode(_Rest(msgspec.structs.replace(evidence, hosts=()))))
+            say(_Host(host))
+    say(_Rest(msgspec.structs.replace(evidence, hosts=())))
 
 
 @contextlib.contextmanager
@@ -155,8 +172,10 @@ def _stopping(workers: list[_Worker]) -> Iterator[Callable[[], bool]]:
     """
     asked = False
 
-    def stop(_number: int, _frame: object) -> None:
+    def stop(number: int, _frame: object) -> None:
         nonlocal asked
+        if number == signal.SIGHUP:
+            lostterminal.forsake()
         for worker in workers if not asked else ():
             worker.process.terminate()
         asked = True

@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import json
 import os
+import pty
 import signal
 import socket
 import subprocess
 import sys
+import time
 from collections.abc import Callable
 from pathlib import Path
 
@@ -174,6 +176,62 @@ def test_an_interrupt_writes_the_partial_report_and_exits_130(
     report = json.loads((tmp_path / "report.json").read_text(encoding="utf-8"))
     assert report["run"]["complete"] is False
     assert report["hosts"][0]["evidence"]["complete"] is False
+
+
+@pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM])
+def test_who_presses_twice_loses_nothing(tmp_path: Path, rack_9: Callable[..., str], number: signal.Signals) -> None:
+    """The first ends the probing, the second comes while that winds down or what was seen is graded and written."""
+    with socket.create_server(("127.20.9.11", 0)) as listener:
+        listener.settimeout(30)
+        port = listener.getsockname()[1]
+        (tmp_path / "rack9.toml").write_text(
+            rack_9(f'open = ["{port}/tcp"]\nssh = ["{port}/tcp"]', servers=port), encoding="utf-8")
+        running = subprocess.Popen(
+            [sys.executable, "-m", "verify", "verify", "rack9.toml", "--json", "report.json", "--timeout", "60", "--only",
+             "ssh.*", "--no-store"],
+            cwd=tmp_path, env={**os.environ, "PYTHONPATH": str(ROOT)}, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
+        with listener.accept()[0]:
+            for _ in range(4):
+                running.send_signal(number)
+                time.sleep(0.02)
+            _out, err = running.communicate(timeout=30)
+    # One that comes when the evidence is safe ends it at once.
+    assert running.returncode in (130, -number), err
+    assert "Traceback" not in err
+    assert json.loads((tmp_path / "report.json").read_text(encoding="utf-8"))["run"]["complete"] is False
+
+
+def test_an_interrupt_after_the_probing_waits_until_the_evidence_is_safe(tmp_path: Path, rack_9: Callable[..., str]) -> None:
+    """The run is whole then, and its JSON report is written before the interrupt takes effect."""
+    (tmp_path / "rack9.toml").write_text(rack_9("", servers=9), encoding="utf-8")
+    grading = ("import os, signal; from verify import trial; whole = trial.assemble\n"
+               "def interrupted(*given, **named):\n    os.kill(os.getpid(), signal.SIGINT); return whole(*given, **named)\n"
+               "trial.assemble = interrupted\nfrom verify.__main__ import main\nmain(prog_name='seatrial')")
+    done = subprocess.run([sys.executable, "-c", grading, "verify", "rack9.toml", "--json", "report.json", "--no-store", "--only",
+                           "plan.*"], cwd=tmp_path, env={**os.environ, "PYTHONPATH": str(ROOT)}, capture_output=True, text=True,
+                          timeout=60, check=False)
+    assert (done.returncode, done.stderr) == (130, "interrupted\n")
+    assert json.loads((tmp_path / "report.json").read_text(encoding="utf-8"))["run"]["complete"] is True
+
+
+def test_a_terminal_that_goes_away_takes_no_evidence_with_it(tmp_path: Path, rack_9: Callable[..., str]) -> None:
+    """Its line of progress cannot be drawn any more; what was seen is reported all the same, and no host is called failed."""
+    with socket.create_server(("127.20.9.11", 0)) as listener:
+        listener.settimeout(30)
+        port = listener.getsockname()[1]
+        (tmp_path / "rack9.toml").write_text(
+            rack_9(f'open = ["{port}/tcp"]\nssh = ["{port}/tcp"]', servers=port), encoding="utf-8")
+        command = [sys.executable, "-m", "verify", "verify", "rack9.toml", "--json", "report.json", "--timeout", "60", "--only",
+                   "ssh.*", "--no-store"]
+        child, terminal = pty.fork()
+        if not child:
+            os.chdir(tmp_path)
+            os.execve(command[0], command, {**os.environ, "PYTHONPATH": str(ROOT)})
+        with listener.accept()[0]:
+            os.close(terminal)
+            status = os.waitstatus_to_exitcode(os.waitpid(child, 0)[1])
+    assert status == 130
+    assert json.loads((tmp_path / "report.json").read_text(encoding="utf-8"))["run"]["complete"] is False
 
 
 # --- standard output that takes nothing

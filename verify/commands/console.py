@@ -14,6 +14,7 @@ from typing import NoReturn
 import click
 
 from shared.safetext import visible
+from verify import lostterminal
 from verify.commands.exits import Exit
 
 #: What stands for standard output where a file may be named.
@@ -45,15 +46,23 @@ def last_resort() -> Iterator[None]:
         raise
     except KeyboardInterrupt:
         # A run keeps its evidence itself; this is before or after one, where click alone would end with 1.
-        click.echo("interrupted", err=True)
+        _complain("interrupted")
         sys.exit(Exit.INTERRUPTED)
     except Exception as error:  # noqa: BLE001 the very last place, where a bug of ours must get its own exit status
         if isinstance(error, OSError) and (lost := forsake_output()):
             if not isinstance(lost, BrokenPipeError):
-                click.echo(f"standard output cannot be written: {lost.strerror}", err=True)
+                _complain(f"standard output cannot be written: {lost.strerror}")
             sys.exit(Exit.UNUSABLE)
-        click.echo(f"a fault of seatrial itself, please report it:\n{traceback.format_exc()}", err=True, nl=False)
+        _complain(f"a fault of seatrial itself, please report it:\n{traceback.format_exc().removesuffix(chr(10))}")
         sys.exit(Exit.INTERNAL)
+
+
+def _complain(text: str) -> None:
+    """Say something on standard error; where nobody can read it the exit status still tells."""
+    try:
+        click.echo(text, err=True)
+    except OSError:
+        lostterminal.forsake(lostterminal.STANDARD_ERROR)
 
 
 def open_missing_streams() -> None:
@@ -72,8 +81,6 @@ def forsake_output() -> OSError | None:
         sys.stdout.flush()
     except OSError as error:
         # Python would try once more on its way out, and end with a status of its own.
-        nowhere = os.open(os.devnull, os.O_WRONLY)
-        os.dup2(nowhere, sys.stdout.fileno())
-        os.close(nowhere)
+        lostterminal.forsake(sys.stdout.fileno())
         return error
     return None

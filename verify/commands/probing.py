@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import os
 import shlex
 import sys
@@ -21,6 +22,7 @@ from shared.run import Report
 from verify import trial
 from verify.commands.console import STDOUT, columns, forsake_output, stop
 from verify.commands.exits import crashed, exit_of
+from verify.commands.interrupts import put_off
 from verify.commands.options import ProbingOptions
 from verify.commands.progress import Progress, telling
 from verify.errors import PlanError, UsageError
@@ -70,19 +72,33 @@ def probe(
         folder = _folder_of(target, options.output)
         if folder is not None:
             prove_writable(folder)
-    report = conduct(prepared, options)
-    stored: bool | None = None
+    with put_off():
+        report = conduct(prepared, options)
+        # All that was seen is safe before anything else is done with it.
+        written, stored = _keep(report, plan, options)
     try:
-        # All that was seen is safe in one file before anything else is done with it.
-        written = write_reports(report, plan.file, options, forms=("json",))
-        stored = store(report, plan, options)
         written += write_reports(report, plan.file, options, forms=("html",), nights=nights(report) if stored else NO_NIGHTS)
     except UsageError as error:
-        # The history is the second place where evidence is kept, should the reports' disk be full.
-        if store(report, plan, options) if stored is None else stored:
-            raise UsageError(f"{error}; the run is in the history: seatrial report {report.run.id} --html FILE") from error
+        if stored:
+            raise _kept_all_the_same(error, report) from error
         raise
     return report, written
+
+
+def _keep(report: Report, plan: Plan, options: ProbingOptions) -> tuple[list[Path], bool]:
+    """Write the JSON report and put the run into the history: the files written, and whether it is there.  Raises UsageError."""
+    try:
+        written = write_reports(report, plan.file, options, forms=("json",))
+    except UsageError as error:
+        # The history is the second place where evidence is kept, should the reports' disk be full.
+        if store(report, plan, options):
+            raise _kept_all_the_same(error, report) from error
+        raise
+    return written, store(report, plan, options)
+
+
+def _kept_all_the_same(error: UsageError, report: Report) -> UsageError:
+    return UsageError(f"{error}; the run is in the history: seatrial report {report.run.id} --html FILE")
 
 
 def store(report: Report, plan: Plan, options: ProbingOptions) -> bool:
@@ -143,10 +159,12 @@ def say(report: Report, written: list[Path], options: ProbingOptions) -> None:
     colour = sys.stdout.isatty() and "NO_COLOR" not in os.environ
     text = summary(report, width=columns(), colour=colour, files=tuple(str(path) for path in written), quiet=options.quiet)
     if text:
-        # Whoever closes the pipe has read enough; the exit status is still that of the run.
+        # Whoever closes the pipe has read enough, and a terminal may have gone; the exit status is still that of the run.
         try:
             click.echo(text, color=colour)
-        except BrokenPipeError:
+        except OSError as error:
+            if error.errno not in (errno.EPIPE, errno.EIO):
+                raise
             forsake_output()
 
 

@@ -8,6 +8,7 @@ import time
 from collections.abc import Iterator
 
 from shared.evidence import HostEvidence
+from verify import lostterminal
 
 #: A terminal line is redrawn at most this often, in seconds.
 _REDRAW_SECONDS = 0.1
@@ -28,8 +29,12 @@ def telling(what: str, *, shown: bool) -> Iterator[None]:
 
 def _put(line: str) -> None:
     """Put a line in the place of the one before; none wipes it."""
-    sys.stderr.write(f"\r\x1b[K{line}")
-    sys.stderr.flush()
+    try:
+        sys.stderr.write(f"\r\x1b[K{line}")
+        sys.stderr.flush()
+    except OSError:
+        # The terminal has gone; the run has not.
+        lostterminal.forsake(lostterminal.STANDARD_ERROR)
 
 
 class Progress:
