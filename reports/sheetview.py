@@ -33,7 +33,7 @@ _SERVICES = {
     (6514, "tcp"): "syslog-tls", (8080, "tcp"): "http-alt",
 }
 #: With more rows than this a page is set closer; with more than half as many again it runs on to a second one.
-_ROOMY_ROWS = 25
+_ROOMY_ROWS = 24
 _ORDINALS = ("first", "second", "third")
 
 

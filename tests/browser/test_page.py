@@ -82,6 +82,35 @@ def test_filters_add_up(show: Callable[..., Page]) -> None:
     assert shown_hosts(page) == 10
 
 
+def test_a_link_leads_to_its_place_while_hosts_are_filtered(show: Callable[..., Page]) -> None:
+    """What it points at was filtered out: then all hosts are shown again, and the buttons say so."""
+    page = show("tidewater")
+    ready = page.get_by_role("button", name="ready", exact=True)
+    ready.click()
+    page.get_by_role("searchbox").fill("dome-a")
+    page.get_by_text("1 of 10 hosts shown").wait_for()
+    page.evaluate("location.hash = 'f-dome-d.obs.example.net-port.open-22-tcp'")
+    finding = page.locator('[id="f-dome-d.obs.example.net-port.open-22-tcp"]')
+    finding.wait_for(state="visible")
+    assert finding.evaluate("(element) => element.getBoundingClientRect().top") < 800
+    assert shown_hosts(page) == 10
+    assert ready.get_attribute("aria-pressed") == "false"
+
+
+def test_paper_has_every_host_whatever_was_filtered(show: Callable[..., Page]) -> None:
+    """A ticket with a host missing would be read as a host without fault; what is lean on paper stays so."""
+    page = show("tidewater")
+    page.get_by_role("button", name="ready", exact=True).click()
+    assert shown_hosts(page) == 2
+    page.emulate_media(media="print")
+    assert shown_hosts(page) == 10
+    large = show("fleet")
+    large.get_by_role("button", name="not ready", exact=True).click()
+    large.emulate_media(media="print")
+    assert large.locator("article.host[data-v=f]:visible").count() > 0
+    assert large.locator("article.host[data-v=p]:visible").count() == 0
+
+
 def test_a_mend_is_copied_whole(show: Callable[..., Page]) -> None:
     """One click, the exact lines, and a word that it was done."""
     page = show("tidewater", permissions=["clipboard-read", "clipboard-write"])

@@ -70,6 +70,15 @@ def test_a_host_with_much_to_set_is_still_one_side(make_plan: MakePlan, print_pa
     assert len(print_pages(plan)) == 2
 
 
+@pytest.mark.parametrize("ports", range(1, 16))
+def test_one_side_holds_a_host_of_any_usual_size(make_plan: MakePlan, print_pages: Print, ports: int) -> None:
+    """Row by row from a small host to one whose rows are set closer, and beyond."""
+    sound = make_plan()
+    role = msgspec.structs.replace(sound.roles[0], open=tuple(map(Port, range(8001, 8001 + ports))), closed=(Port(23),))
+    plan = make_plan(roles=(role,), hosts=sound.hosts[:1])
+    assert len(print_pages(plan)) == 2
+
+
 def test_a_hundred_hosts_are_a_hundred_sides(make_plan: MakePlan, print_pages: Print) -> None:
     """No side is lost and none is left over."""
     host = make_plan().hosts[0]
