@@ -57,7 +57,8 @@ def drift_text(drift: Drift, *, width: int = 80, files: Iterable[str] = (), quie
         blocks.append(list(_coming(drift, width)))
         blocks.append(list(files))
     text = "\n\n".join("\n".join(block) for block in blocks if block)
-    return f"{text}\n\nMore of what is counted here: {whole}" if whole and "\n  … and" in text else text
+    # A line to paste is never broken.
+    return f"{text}\n\nMore of what is only counted here:\n  {whole}" if whole and "\n  … and" in text else text
 
 
 def _head(drift: Drift, width: int, title: str) -> Iterator[str]:

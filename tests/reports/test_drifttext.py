@@ -116,6 +116,14 @@ def test_what_is_left_out_is_counted(kind: Kind, most: int) -> None:
     assert "… and 7 more" in text
 
 
+def test_where_more_is_to_be_seen_is_said_where_anything_was_only_counted() -> None:
+    """The reports of a run do not hold what was mended since another; the command that shows it stands on a line of its own."""
+    mended = tuple(move(Kind.MENDED, f"{port}/tcp", before=Grade.FAIL, after=Grade.PASS) for port in range(MOST_OTHER + 1))
+    command = "seatrial report --before A --after B --html FILE"
+    assert drift_text(drift(moves=mended), whole=command).endswith(f"\n\nMore of what is only counted here:\n  {command}")
+    assert command not in drift_text(drift(moves=mended[:-1]), whole=command)
+
+
 def test_what_happened_to_many_hosts_is_told_once_and_the_others_are_named() -> None:
     """A name server that forgot a zone is one thing to read, not a thousand; what differs is told by itself."""
     names = [f"dome-{number}.obs.example.net" for number in range(1000)]
