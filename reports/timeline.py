@@ -10,6 +10,7 @@ import msgspec
 
 from reports.figures import Tick, read_time
 from reports.fleetview import short_name
+from reports.marks import many
 from shared.boots import BootEvidence
 from shared.quantities import show_seconds
 from shared.run import HostReport
@@ -73,8 +74,9 @@ def _end(boot: BootEvidence) -> str:
 def _counted(boots: Sequence[BootEvidence]) -> str:
     """How many more ended how: "3 more hosts did not settle, 170 more settled sooner than these"; empty for none."""
     counts = Counter(map(_end, boots))
-    told = [f"{counts[end]:,} more {end}" for end in _ENDS if counts[end]]
-    return ", ".join(told).replace(" more ", f" more {'host' if len(boots) == 1 else 'hosts'} ", 1)
+    told = [(counts[end], end) for end in _ENDS if counts[end]]
+    return ", ".join(f"{many(count, 'more host') if place == 0 else f'{count:,} more'} {end}"
+                     for place, (count, end) in enumerate(told))
 
 
 def _time(text: str) -> datetime.datetime:

@@ -67,3 +67,18 @@ def test_a_run_that_watched_no_reboot_has_no_timeline(sample: ModuleType) -> Non
 def test_labels_of_the_axis_are_few_and_round(sample: ModuleType) -> None:
     """Ten minutes are told in steps of two."""
     assert [tick.label for tick in drawn(sample).ticks] == ["0", "120 s", "4 min", "6 min", "8 min", "10 min"]
+
+
+def test_how_it_went_with_hosts_that_are_not_drawn_is_said(sample: ModuleType) -> None:
+    """Never that they settled when they did not: each end is counted, the worst first."""
+    hosts = sample.rebooted().hosts
+    by_name = {host.name.partition(".")[0]: host for host in hosts}
+    gone, unsettled, settled = by_name["dome-e"], by_name["dome-d"], by_name["dome-a"]
+    assert drawn(sample).left_out == ""
+    for crowd, said in (
+            ([gone] * 25 + [unsettled] * 2 + [settled] * 7,
+             "1 more host did not come back, 2 more did not settle, 7 more settled sooner than these"),
+            ([unsettled] * 30, "6 more hosts did not settle"), ([settled] * 25, "1 more host settled sooner than these")):
+        line = timeline(crowd, "obs.example.net")
+        assert line is not None
+        assert line.left_out == said
