@@ -22,10 +22,12 @@ from probes.socketerrors import collect_errors, own_kernel_gave_up, queued_failu
 from shared.evidence import Failure, FailureKind
 
 # Linux constants that the socket module does not name (asm-generic/socket.h, linux/in.h, linux/in6.h).
-_SO_TIMESTAMPNS, _SO_RXQ_OVFL, _SO_RCVBUFFORCE = 35, 40, 33
+_SO_TIMESTAMPNS, _SO_RXQ_OVFL, _SO_RCVBUFFORCE, _SO_MEMINFO = 35, 40, 33, 55
 _IP_RECVTTL, _IP_TTL = 12, 2
 _IPV6_RECVHOPLIMIT, _IPV6_HOPLIMIT = 51, 52
 _STAMP = struct.Struct("qq")
+#: SK_MEMINFO_DROPS, the last of nine counters (linux/sock_diag.h): datagrams that found the receive queue full.
+_MEMINFO, _DROPS = struct.Struct("=9I"), 8
 _READS_A_TURN = 256
 _RECEIVE_BUFFER_OCTETS = 4 << 20
 #: Turns in which a full receive queue is read to its end: the kernel doubles the size asked for, and charges each datagram with
@@ -184,6 +186,8 @@ class Channel:
                 break
         if waiter.future.done():
             return
+        # What was lost is told with the next datagram, and there may be none.
+        self.overflows = max(self.overflows, self._dropped())
         kind, detail = FailureKind.NO_ANSWER, "no answer in time"
         if waiter.strays:
             kind, detail = FailureKind.MISMATCHED, "only answers that belong to no question came"
@@ -192,6 +196,14 @@ class Channel:
         waiter.future.set_result(Failure(
             kind=kind, phase="answer", elapsed_seconds=self._loop.time() - waiter.sent_monotonic, detail=detail,
             strays=waiter.strays))
+
+    def _dropped(self) -> int:
+        """The datagrams that the kernel has had no room for so far, by its own count; 0 where it keeps none."""
+        try:
+            counters = self._sock.getsockopt(socket.SOL_SOCKET, _SO_MEMINFO, _MEMINFO.size)
+        except OSError:
+            return 0
+        return int(_MEMINFO.unpack(counters)[_DROPS]) if len(counters) == _MEMINFO.size else 0
 
     def _drain_errors(self) -> bool:
         """Hand queued ICMP errors to the questions they quote; whether there was any."""

@@ -13,7 +13,7 @@ from typing import Any
 
 import pytest
 
-from probes import connections, sockets
+from probes import connections, datagrams, sockets
 from probes.seam import Datagram, NotObserved, Service
 from probes.sockets import SocketNetwork
 from shared.evidence import FailureKind
@@ -252,3 +252,34 @@ async def test_a_lasting_shortage_is_our_own_and_said_so(monkeypatch: pytest.Mon
         monkeypatch.undo()
     assert caught.value.failure.kind is FailureKind.LOCAL_LIMIT
     assert network.shortages() == ((os.strerror(errno.EMFILE), 4),)
+
+
+async def test_answers_lost_in_our_own_full_queue_are_ours(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The kernel tells of a loss with the next datagram; where that was the last, it is asked."""
+    monkeypatch.setattr(datagrams, "_RECEIVE_BUFFER_OCTETS", 4096)
+    with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as server:
+        server.bind(("127.0.0.1", 0))
+        server.setblocking(False)
+        async with SocketNetwork(Pace(packets_per_second=1e6)) as network:
+            async def ask(number: int) -> str:
+                token = number.to_bytes(4, "big")
+                try:
+                    await network.exchange(ASK, "127.0.0.1", server.getsockname()[1], token, key=token, accept=lambda _data: True,
+                                           timeout_seconds=0.3)
+                except NotObserved as unseen:
+                    return unseen.failure.kind
+                return "answered"
+
+            asking = [asyncio.create_task(ask(number)) for number in range(40)]
+            await asyncio.sleep(0.05)
+            # All answers at once, while nobody reads.
+            with contextlib.suppress(BlockingIOError):
+                while True:
+                    question, client = server.recvfrom(100)
+                    server.sendto(question + bytes(1400), client)
+            outcomes = await asyncio.gather(*asking)
+            lost = outcomes.count(FailureKind.LOCAL_LIMIT)
+            assert lost > 0
+            assert outcomes.count("answered") == 40 - lost
+            assert network.shortages() == (("answers lost in a full receive queue", lost),)
+
