@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Hashable, Sequence
 from typing import TypeVar
 
+from reports.findingview import SITE_NAME
 from shared.drift import Move, ValueChange
 from shared.findings import SITE
 
@@ -46,8 +47,13 @@ def also_at(first: Move | ValueChange, others: Sequence[Move | ValueChange]) -> 
 def _beside(first: Move | ValueChange, other: Move | ValueChange) -> str:
     if other.host == first.host:
         return other.subject
-    where = "the site" if other.host == SITE else other.host
+    where = owner(other.host)
     return where if other.subject == first.subject or not other.subject else f"{where} {other.subject}"
+
+
+def owner(host: str) -> str:
+    """Whose a move or a change is, as shown: a host's, or the site's."""
+    return SITE_NAME if host == SITE else host
 
 
 def kind_of_move(move: Move) -> Hashable:

@@ -6,10 +6,10 @@ import datetime
 import textwrap
 from collections.abc import Iterable, Iterator, Sequence
 
-from reports.alike import also_at, kind_of_change, kind_of_move, named, together
+from reports.alike import also_at, kind_of_change, kind_of_move, named, owner, together
 from reports.marks import GRADES, VERDICTS, many
 from shared.drift import Crossing, Drift, Kind, Move, Trend, ValueChange
-from shared.findings import SITE, Grade, Verdict
+from shared.findings import Grade, Verdict
 from shared.quantities import Interval, show_seconds
 from shared.safetext import visible
 
@@ -140,7 +140,7 @@ def _values(title: str, changes: Sequence[ValueChange], width: int) -> Iterator[
     groups = together(changes, kind_of_change)
     for change, *others in groups[:MOST_WORSE]:
         subject = f" {change.subject}" if change.subject else ""
-        yield from _wrapped(f"{_owner(change.host)}  {change.what}{subject}", "  ", width)
+        yield from _wrapped(f"{owner(change.host)}  {change.what}{subject}", "  ", width)
         yield from _wrapped(f"{change.was} then, {change.now} now", "      ", width)
         if change.note:
             yield from _wrapped(change.note, "      ", width)
@@ -173,7 +173,7 @@ def trend_lines(trends: Sequence[Trend], width: int, title: str) -> Iterator[str
     yield title
     ordered = sorted(trends, key=first_crossing)
     for trend in ordered[:MOST_OTHER]:
-        yield from _wrapped(f"{_owner(trend.host)}  {trend.what} {trend.subject}: {heading(trend)}", "  ", width)
+        yield from _wrapped(f"{owner(trend.host)}  {trend.what} {trend.subject}: {heading(trend)}", "  ", width)
     if len(ordered) > MOST_OTHER:
         yield f"  … and {len(ordered) - MOST_OTHER:,} more that come later"
 
@@ -212,11 +212,7 @@ def _sign(grade: Grade | None) -> str:
 
 
 def _place(move: Move) -> str:
-    return f"{_owner(move.host)}  {move.check} {move.subject}"
-
-
-def _owner(host: str) -> str:
-    return "the site" if host == SITE else host
+    return f"{owner(move.host)}  {move.check} {move.subject}"
 
 
 def _from(move: Move) -> str:

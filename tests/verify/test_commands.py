@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
 import os
 import pty
@@ -10,7 +11,7 @@ import socket
 import subprocess
 import sys
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
@@ -153,21 +154,30 @@ def test_explain_without_a_check_lists_them_all(tmp_path: Path) -> None:
         assert f"\n{check} " in "\n" + listed
 
 
+@contextlib.contextmanager
+def mute_host(folder: Path, rack_9: Callable[..., str]) -> Iterator[socket.socket]:
+    """The one host of rack9.toml accepts and says nothing: from then on a question is under way for as long as we like."""
+    with socket.create_server(("127.20.9.11", 0)) as listener:
+        listener.settimeout(30)
+        port = listener.getsockname()[1]
+        (folder / "rack9.toml").write_text(
+            rack_9(f'open = ["{port}/tcp"]\nssh = ["{port}/tcp"]', servers=port), encoding="utf-8")
+        yield listener
+
+
+#: Asks that host for its SSH identity alone.
+_ASKING = (sys.executable, "-m", "verify", "verify", "rack9.toml", "--json", "report.json", "--timeout", "60", "--only", "ssh.*")
+
+
 @pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM, signal.SIGHUP])
 def test_an_interrupt_writes_the_partial_report_and_exits_130(
     tmp_path: Path, rack_9: Callable[..., str], number: signal.Signals
 ) -> None:
     """Ctrl-C, a termination, a lost terminal, in the middle of a run: what was seen is kept and reported as partial."""
-    with socket.create_server(("127.20.9.11", 0)) as listener:
-        listener.settimeout(30)
-        port = listener.getsockname()[1]
-        (tmp_path / "rack9.toml").write_text(
-            rack_9(f'open = ["{port}/tcp"]\nssh = ["{port}/tcp"]', servers=port), encoding="utf-8")
+    with mute_host(tmp_path, rack_9) as listener:
         running = subprocess.Popen(
-            [sys.executable, "-m", "verify", "verify", "rack9.toml", "--json", "report.json", "--timeout", "60", "--only",
-             "ssh.*"],
+            _ASKING,
             cwd=tmp_path, env={**os.environ, "PYTHONPATH": str(ROOT)}, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
-        # Accepted and never spoken to: the question is under way for as long as we like.
         with listener.accept()[0]:
             running.send_signal(number)
             _out, err = running.communicate(timeout=30)
@@ -181,14 +191,9 @@ def test_an_interrupt_writes_the_partial_report_and_exits_130(
 @pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM])
 def test_who_presses_twice_loses_nothing(tmp_path: Path, rack_9: Callable[..., str], number: signal.Signals) -> None:
     """The first ends the probing, the second comes while that winds down or what was seen is graded and written."""
-    with socket.create_server(("127.20.9.11", 0)) as listener:
-        listener.settimeout(30)
-        port = listener.getsockname()[1]
-        (tmp_path / "rack9.toml").write_text(
-            rack_9(f'open = ["{port}/tcp"]\nssh = ["{port}/tcp"]', servers=port), encoding="utf-8")
+    with mute_host(tmp_path, rack_9) as listener:
         running = subprocess.Popen(
-            [sys.executable, "-m", "verify", "verify", "rack9.toml", "--json", "report.json", "--timeout", "60", "--only",
-             "ssh.*", "--no-store"],
+            [*_ASKING, "--no-store"],
             cwd=tmp_path, env={**os.environ, "PYTHONPATH": str(ROOT)}, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
         with listener.accept()[0]:
             for _ in range(4):
@@ -216,13 +221,8 @@ def test_an_interrupt_after_the_probing_waits_until_the_evidence_is_safe(tmp_pat
 
 def test_a_terminal_that_goes_away_takes_no_evidence_with_it(tmp_path: Path, rack_9: Callable[..., str]) -> None:
     """Its line of progress cannot be drawn any more; what was seen is reported all the same, and no host is called failed."""
-    with socket.create_server(("127.20.9.11", 0)) as listener:
-        listener.settimeout(30)
-        port = listener.getsockname()[1]
-        (tmp_path / "rack9.toml").write_text(
-            rack_9(f'open = ["{port}/tcp"]\nssh = ["{port}/tcp"]', servers=port), encoding="utf-8")
-        command = [sys.executable, "-m", "verify", "verify", "rack9.toml", "--json", "report.json", "--timeout", "60", "--only",
-                   "ssh.*", "--no-store"]
+    with mute_host(tmp_path, rack_9) as listener:
+        command = [*_ASKING, "--no-store"]
         child, terminal = pty.fork()
         if not child:
             os.chdir(tmp_path)

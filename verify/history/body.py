@@ -18,7 +18,7 @@ import itertools
 import lzma
 from collections.abc import Callable, Iterator, Mapping
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import Any
 
 import msgspec
 
@@ -34,8 +34,6 @@ from verify.history.errors import DamagedError
 _PRESET = 0
 #: The first octet of a bin 32, the octets before its content, and how much is unpacked at once: a few dozen hosts.
 _BIN_32, _HEAD, _PIECE = b"\xc6", 5, 1 << 20
-
-_T = TypeVar("_T")
 
 
 class PlanFile(msgspec.Struct, frozen=True):
@@ -74,7 +72,10 @@ def pack_snapshot(snapshot: Snapshot) -> tuple[bytes, bytes]:
 
 def unpack_snapshot(content: bytes) -> Snapshot:
     """Raises DamagedError for bytes that ``pack_snapshot`` did not write."""
-    return _decoded(content, Snapshot)
+    try:
+        return msgspec.msgpack.decode(lzma.decompress(content), type=Snapshot)
+    except (lzma.LZMAError, msgspec.DecodeError) as error:
+        raise DamagedError(f"a stored run cannot be read: {error}") from error
 
 
 def storable(report: Report) -> Report:
@@ -202,13 +203,6 @@ def octets_in(report: Report) -> set[bytes]:
 
     _with_octets(report, noted)
     return digests
-
-
-def _decoded(content: bytes, kind: type[_T]) -> _T:
-    try:
-        return msgspec.msgpack.decode(lzma.decompress(content), type=kind)
-    except (lzma.LZMAError, msgspec.DecodeError) as error:
-        raise DamagedError(f"a stored run cannot be read: {error}") from error
 
 
 def _with_octets(report: Report, changed: Callable[[bytes], bytes]) -> Report:
