@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import importlib
 import os
 from collections.abc import Callable, Iterator
+from types import ModuleType
 from typing import Any
 
 import hypothesis
@@ -70,3 +72,9 @@ def make_plan() -> Callable[..., Plan]:
         return msgspec.structs.replace(_SOUND, **overrides)
 
     return build
+
+
+@pytest.fixture(scope="session")
+def sample() -> ModuleType:
+    """The module that builds sample reports (``tests/reports/sample.py``)."""
+    return importlib.import_module("tests.reports.sample")

@@ -2,27 +2,9 @@
 
 from __future__ import annotations
 
-import importlib.util
-import sys
-from pathlib import Path
-from types import ModuleType
-
 import pytest
 
 from shared.catalogue import Check
-
-
-@pytest.fixture(scope="session")
-def sample() -> ModuleType:
-    """The module that builds sample reports (``sample.py`` in this folder)."""
-    name = "seatrial_report_sample"
-    spec = importlib.util.spec_from_file_location(name, Path(__file__).with_name("sample.py"))
-    assert spec is not None
-    assert spec.loader is not None
-    module = importlib.util.module_from_spec(spec)
-    sys.modules[name] = module
-    spec.loader.exec_module(module)
-    return module
 
 
 def _check(name: str, title: str, owner: str) -> Check:

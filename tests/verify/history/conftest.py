@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-import importlib.util
 import lzma
-import sys
 from collections.abc import Callable, Iterator
 from pathlib import Path
 from types import ModuleType
@@ -15,20 +13,6 @@ import pytest
 
 from shared.run import Report
 from verify.history.store import Store
-
-
-@pytest.fixture(scope="session")
-def sample() -> ModuleType:
-    """The module that builds sample reports (``tests/reports/sample.py``)."""
-    name = "seatrial_report_sample"
-    path = Path(__file__).parents[2] / "reports" / "sample.py"
-    spec = importlib.util.spec_from_file_location(name, path)
-    assert spec is not None
-    assert spec.loader is not None
-    module = importlib.util.module_from_spec(spec)
-    sys.modules[name] = module
-    spec.loader.exec_module(module)
-    return module
 
 
 @pytest.fixture(scope="session")
