@@ -158,10 +158,18 @@ async def _ask_once(network: Network, question: NameQuestion) -> NameAnswer:
             talk.ident = ident
             answer = await _over(question.transport, network, talk, edns=True)
             if answer.failure is None and answer.rcode in _NO_EDNS:
-                answer = await _over(question.transport, network, talk, edns=False)
+                plain = await _over(question.transport, network, talk, edns=False)
+                answer = plain if plain.rcode else _declined(answer, plain)
     except NotObserved as caught:
         return talk.failed(caught.failure, question.transport)
     return answer
+
+
+def _declined(answer: NameAnswer, plain: NameAnswer) -> NameAnswer:
+    """A server that declined EDNS and then said nothing has yet answered: what it said stays, and what followed beside it."""
+    why = plain.failure.kind.value if plain.failure is not None else "nothing"
+    return msgspec.structs.replace(
+        answer, explanation="; ".join(filter(None, (answer.explanation, f"asked again without EDNS: {why}"))))
 
 
 def _question_section(question: NameQuestion) -> bytes:

@@ -301,6 +301,16 @@ def test_a_format_error_without_edns_is_final() -> None:
     assert (ask(world).rcode, len(world.sent)) == ("FORMERR", 2)
 
 
+def test_a_format_error_stays_where_nothing_follows_it() -> None:
+    """A firewall that lets the question with EDNS through and drops the one without has not made the server silent."""
+    def old(query: bytes) -> Sequence[tuple[float, bytes]]:
+        plain = dns.message.from_wire(query).edns < 0
+        return [] if plain else [(0.01, octets(query, rcode="FORMERR"))]
+
+    answer = ask(network(old))
+    assert (answer.rcode, answer.failure, answer.explanation) == ("FORMERR", None, "asked again without EDNS: no-answer")
+
+
 # --- truncation and TCP
 
 
