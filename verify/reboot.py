@@ -13,7 +13,7 @@ from dataclasses import dataclass, field
 import msgspec
 
 from probes import certificate, clock, echo, ports, shell
-from probes.seam import Network
+from probes.seam import Network, rfc3339
 from shared.boots import BootEvidence, BootMark, Reading, Sign
 from shared.evidence import (
     ClockEvidence,
@@ -74,7 +74,8 @@ async def watch(
     ``on_start`` is given what a live board shows; ``on_event`` is told each change as it is seen.  When the task is cancelled
     the evidence so far is returned, and ``complete`` is False.
     """
-    followers = [_Follower(network, plan, host, rules, ask_mark) for host in chosen]
+    even = _EvenClock(network)
+    followers = [_Follower(network, even, plan, host, rules, ask_mark) for host in chosen]
     on_start([follower.watch for follower in followers])
     deadline = network.monotonic() + timeout_seconds
     complete = True
@@ -92,11 +93,27 @@ async def watch(
         complete=complete)
 
 
+class _EvenClock:
+    """The runner's time of day, read once and carried on by the clock that never steps.
+
+    What a reboot took is the difference of two of its stamps, and a runner may have its own clock set meanwhile.
+    """
+
+    def __init__(self, network: Network) -> None:
+        self._network = network
+        self._ahead_ns = network.wall_ns() - round(network.monotonic() * 1e9)
+
+    def now(self) -> str:
+        """An RFC 3339 stamp for what is about to be asked."""
+        return rfc3339(self._ahead_ns + round(self._network.monotonic() * 1e9))
+
+
 @dataclass(slots=True)
 class _Follower:
     """One host, followed from its first round to its last."""
 
     network: Network
+    even: _EvenClock
     plan: Plan
     host: Host
     rules: Rules
@@ -156,12 +173,12 @@ class _Follower:
         return [task.result() for task in tasks]
 
     async def _echo(self, sign: Sign, question: EchoQuestion) -> Look:
-        seen = await echo.echo(self.network, question)
-        return Look(sign=sign, at=seen.at, reading=echo_reading(seen), detail=_failure(seen))
+        at, seen = self.even.now(), await echo.echo(self.network, question)
+        return Look(sign=sign, at=at, reading=echo_reading(seen), detail=_failure(seen))
 
     async def _time(self, sign: Sign, question: ClockQuestion) -> Look:
-        seen = await clock.ask_time(self.network, question, question.server.host)
-        return Look(sign=sign, at=seen.at, reading=time_reading(seen), detail=_time_detail(seen))
+        at, seen = self.even.now(), await clock.ask_time(self.network, question, question.server.host)
+        return Look(sign=sign, at=at, reading=time_reading(seen), detail=_time_detail(seen))
 
     async def _knock(self, sign: Sign, question: PortQuestion) -> Look:
         """Try the port; where it opens anew, hear too whether what is planned is spoken there.
@@ -169,13 +186,13 @@ class _Follower:
         Once it was spoken it is not asked again until the port has gone: a handshake every few seconds would be a load, and
         an SSH server may take it for an attack.
         """
-        seen, stream = await ports.knock(self.network, question)
+        at, (seen, stream) = self.even.now(), await ports.knock(self.network, question)
         try:
             if seen.state is not PortState.OPEN:
                 self._spoke.discard(sign)
-                return Look(sign=sign, at=seen.at, reading=port_reading(seen), detail=_failure(seen))
+                return Look(sign=sign, at=at, reading=port_reading(seen), detail=_failure(seen))
             if stream is None or not sign.speaks or sign in self._spoke:
-                return Look(sign=sign, at=seen.at, reading=Reading.UP)
+                return Look(sign=sign, at=at, reading=Reading.UP)
             if sign.speaks == "tls":
                 reading, detail = tls_reading(await certificate.examine(self.network, question, stream))
             else:
@@ -188,7 +205,7 @@ class _Follower:
                 stream.close()
         if reading is Reading.UP:
             self._spoke.add(sign)
-        return Look(sign=sign, at=seen.at, reading=reading, detail=detail)
+        return Look(sign=sign, at=at, reading=reading, detail=detail)
 
 
 _UNASKED = (FailureKind.NO_ROUTE, FailureKind.NO_PRIVILEGE, FailureKind.LOCAL_LIMIT, FailureKind.INTERRUPTED)

@@ -96,6 +96,18 @@ def test_rounds_keep_their_pace(plan: Plan) -> None:
     assert network.open_streams == 0
 
 
+@pytest.mark.parametrize("step", [3600.0, -3600.0])
+def test_a_runner_whose_clock_is_set_meanwhile_measures_the_same(plan: Plan, step: float) -> None:
+    """A watch of some minutes is just when a fresh runner's own time service sets its clock."""
+    class Stepping(Rebooting):
+        def wall_ns(self) -> int:
+            return super().wall_ns() + round((step if self.monotonic() > 60 else 0.0) * 1e9)
+
+    even, stepped = (watch(plan, world({ADDRESS: [(30, 90)]}), hosts=1)[0].boots for world in (Rebooting, Stepping))
+    assert stepped == even
+    assert even[plan.hosts[0].fqdn].outages[0].back.startswith("2026-11-02T09:01:3")
+
+
 def test_a_boot_identifier_is_asked_before_and_after(plan: Plan) -> None:
     """Before the first round and after the last one."""
     marks = iter([BootMark(at="2026-11-02T09:00:00Z", boot_id="a"), BootMark(at="2026-11-02T09:05:00Z", boot_id="b")])
