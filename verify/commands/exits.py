@@ -20,11 +20,14 @@ class Exit(enum.IntEnum):
 
 
 def exit_of(report: Report, *, strict: bool) -> Exit:
-    """The exit status of a run: interruption and our own bugs outrank what was found."""
-    if not report.run.complete:
-        return Exit.INTERRUPTED
+    """The exit status of a run: our own bugs and interruption outrank what was found.
+
+    A bug is told first: whoever interrupted a run knows that already.
+    """
     if crashed(report):
         return Exit.INTERNAL
+    if not report.run.complete:
+        return Exit.INTERRUPTED
     if report.verdict is Verdict.NOT_READY or (strict and report.counts.caution):
         return Exit.FAILED
     return Exit.UNPROVEN if report.verdict is Verdict.UNPROVEN else Exit.READY
