@@ -168,7 +168,7 @@ class SocketNetwork:
 
     def _counter(self, address: str, port: int) -> Counter:
         if (address, port) not in self._counters:
-            self._counters[address, port] = Counter(self.pace.server_questions)
+            self._counters[address, port] = Counter(self.pace.server_questions, self.pace.timeout_seconds)
         return self._counters[address, port]
 
     async def _turn(self) -> None:
