@@ -14,8 +14,9 @@ import pytest
 
 from shared.plan import Endpoint, Host, Network, Place, Plan, Port, Role
 
-# The same examples on every run, and no deadline that a busy machine could miss.
-hypothesis.settings.register_profile("steady", derandomize=True, deadline=None, database=None)
+# The same examples on every run, and no deadline nor slowness that a busy machine could be blamed for.
+hypothesis.settings.register_profile("steady", derandomize=True, deadline=None, database=None,
+                                     suppress_health_check=[hypothesis.HealthCheck.too_slow])
 hypothesis.settings.load_profile("steady")
 
 FILE = "tidewater.toml"

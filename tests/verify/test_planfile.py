@@ -301,14 +301,19 @@ def test_a_plan_without_hosts_is_refused(write_plan: WritePlan) -> None:
     ("tidewatr.toml", 'this file does not exist; did you mean "{}/tidewater.toml"?'),
     ("nowhere/x.toml", 'this file does not exist; there is no folder "{}/nowhere" either; check the path'),
     ("", "this file is a folder, not a file; give the path of the file itself"),
-    ("a\0b", "this file cannot be read (embedded null byte); check the path"),
 ])
 def test_a_file_that_is_not_there_is_said_in_one_sentence(write_plan: WritePlan, name: str, words: str) -> None:
     """With the nearest name beside it, where one comes near."""
     folder = write_plan().parent
     with pytest.raises(PlanError) as caught:
         read_plan(folder / name)
-    assert str(caught.value) == f"{folder / name}: {words.format(folder)}".replace("\0", "<U+0000>")
+    assert str(caught.value) == f"{folder / name}: {words.format(folder)}"
+
+
+def test_a_null_octet_in_a_path_is_said_in_one_sentence(tmp_path: Path) -> None:
+    """With Python's own words for it, which differ from version to version."""
+    with pytest.raises(PlanError, match=r"/a<U\+0000>b: this file cannot be read \(.*embedded null .*\); check the path$"):
+        read_plan(tmp_path / "a\0b")
 
 
 def test_a_pipe_is_refused_and_not_waited_for(tmp_path: Path) -> None:
