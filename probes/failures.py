@@ -29,13 +29,15 @@ _KINDS: dict[int, FailureKind] = {
     errno.ENOMEM: FailureKind.LOCAL_LIMIT,
 }
 
-#: ICMP destination unreachable, type 3 (RFC 792, RFC 1122 section 3.2.2.1, RFC 1812 section 5.2.7.1).
+#: ICMP destination unreachable, type 3 (RFC 792, RFC 1122 section 3.2.2.1, RFC 1812 section 5.2.7.1: code 0 is a router with
+#: no path to the network, code 1 one that is on the network and finds no host).
 _ICMP4_UNREACHABLE = {
-    0: (FailureKind.UNREACHABLE, "network unreachable"),
+    0: (FailureKind.NO_PATH, "network unreachable"),
     1: (FailureKind.UNREACHABLE, "host unreachable"),
     2: (FailureKind.PROHIBITED, "protocol unreachable"),
     3: (FailureKind.REFUSED, "port unreachable"),
     4: (FailureKind.TOO_BIG, "fragmentation needed"),
+    6: (FailureKind.NO_PATH, "destination network unknown"),
     9: (FailureKind.PROHIBITED, "network administratively prohibited"),
     10: (FailureKind.PROHIBITED, "host administratively prohibited"),
     13: (FailureKind.PROHIBITED, "communication administratively prohibited"),
@@ -43,7 +45,7 @@ _ICMP4_UNREACHABLE = {
 
 #: ICMPv6 destination unreachable, type 1 (RFC 4443 section 3.1).
 _ICMP6_UNREACHABLE = {
-    0: (FailureKind.UNREACHABLE, "no route to destination"),
+    0: (FailureKind.NO_PATH, "no route to destination"),
     1: (FailureKind.PROHIBITED, "communication administratively prohibited"),
     3: (FailureKind.UNREACHABLE, "address unreachable"),
     4: (FailureKind.REFUSED, "port unreachable"),
@@ -75,7 +77,7 @@ def from_icmp(
     elif version == 6 and icmp_type == 2:
         kind, words = FailureKind.TOO_BIG, "packet too big"
     elif (version, icmp_type) in ((4, 11), (6, 3)):
-        kind, words = FailureKind.UNREACHABLE, "time exceeded: a routing loop, or too many hops"
+        kind, words = FailureKind.NO_PATH, "time exceeded: a routing loop, or too many hops"
     else:
         kind, words = kind_of_errno(number), f"ICMP type {icmp_type}, code {code}"
     return Failure(kind=kind, phase=phase, elapsed_seconds=elapsed_seconds, errno=number, detail=words, sender=sender)

@@ -18,7 +18,7 @@ ATTEMPTS = 3
 REPEAT_AFTER_SECONDS = 1.0
 
 _SILENCE = (FailureKind.NO_ANSWER, FailureKind.KERNEL_TIMEOUT)
-_OBJECTIONS = (FailureKind.UNREACHABLE, FailureKind.PROHIBITED)
+_OBJECTIONS = (FailureKind.UNREACHABLE, FailureKind.NO_PATH, FailureKind.PROHIBITED)
 _HUNG_UP = (FailureKind.RESET, FailureKind.CLOSED)
 
 

@@ -26,7 +26,11 @@ def bounded(text: str, limit: int = TEXT_LIMIT) -> str:
 
 
 class FailureKind(enum.StrEnum):
-    """Why something could not be observed.  None of these is a judgement of the host."""
+    """Why something could not be observed.  None of these is a judgement of the host.
+
+    ``unreachable`` is a router that found no host, ``no-path`` one that knows no way to its network or dropped a packet that
+    went round in circles, ``no-route`` the runner's own routing table.
+    """
 
     NO_ANSWER = "no-answer"
     KERNEL_TIMEOUT = "kernel-timeout"
@@ -34,6 +38,7 @@ class FailureKind(enum.StrEnum):
     RESET = "reset"
     CLOSED = "closed"
     UNREACHABLE = "unreachable"
+    NO_PATH = "no-path"
     PROHIBITED = "prohibited"
     NO_ROUTE = "no-route"
     TOO_BIG = "too-big"

@@ -172,7 +172,7 @@ def seen(site: Site) -> Seen:
     (7002, PortState.REFUSED, FailureKind.REFUSED, 1),        # the router forges the reset: nobody can tell
     (7003, PortState.REJECTED, FailureKind.PROHIBITED, 2),
     (7004, PortState.REJECTED, FailureKind.UNREACHABLE, 2),
-    (7005, PortState.REJECTED, FailureKind.UNREACHABLE, 2),   # ENETUNREACH, and yet not the runner's missing route
+    (7005, PortState.REJECTED, FailureKind.NO_PATH, 2),       # ENETUNREACH, and yet not the runner's missing route
     (7006, PortState.REJECTED, FailureKind.REFUSED, 2),       # ECONNREFUSED, and yet no reset
     (7099, PortState.REFUSED, FailureKind.REFUSED, 1),
 ])

@@ -28,6 +28,23 @@ def test_hosts_behind_a_dead_gateway_are_one_cause(tide: Site) -> None:
         assert run.host(host.name)["verdict"] == "unproven"
 
 
+def test_hosts_that_a_router_has_no_way_to_are_the_routers_to_mend(tide: Site) -> None:
+    """The gateway answers echo and says of every host "network unreachable": one mend there, and nobody goes to a console."""
+    hosts = tuple(Machine(name, (address,)) for name, address in (("dome-a", "192.0.2.225"), ("dome-b", "192.0.2.226")))
+    tide.wiring.run("router", find("nft"), "-f", "-", stdin="""table ip no_way { chain passing {
+        type filter hook forward priority 0; ip daddr 192.0.2.224/28 reject with icmp type net-unreachable; }; }""")
+    try:
+        run = tide.verify(plan(hosts), "--only", "host.*", "--only", "gateway.echo", "--only", "port.*")
+    finally:
+        tide.wiring.run("router", find("nft"), "delete", "table", "ip", "no_way")
+    assert run.causes() == [f"{host.fqdn}|host.echo|{host.addresses[0]}" for host in hosts]
+    told = [run.finding(host.name, "host.echo") for host in hosts]
+    assert {(one["grade"], one["symptom"], one["found"]) for one in told} == {
+        ("fail", "no-way", "no way there (network unreachable), said by 198.51.100.1")}
+    assert told[0]["fix"] == told[1]["fix"]
+    assert "on 198.51.100.1" in told[0]["fix"][0]
+
+
 def test_a_gateway_that_stays_silent_while_hosts_answer_through_a_router_is_a_caution(tide: Site) -> None:
     """The contradiction is seen: something forwards, so no host waits on it."""
     run = tide.verify(plan(SOUND, gateway=_NOBODY), *_TIMEOUT, "--only", "host.echo", "--only", "gateway.*")

@@ -107,6 +107,7 @@ _WORDS = {
     FailureKind.RESET: "the connection was reset",
     FailureKind.CLOSED: "the connection was closed",
     FailureKind.UNREACHABLE: "unreachable",
+    FailureKind.NO_PATH: "no way there",
     FailureKind.PROHIBITED: "administratively prohibited",
     FailureKind.NO_ROUTE: "the runner has no route there",
     FailureKind.TOO_BIG: "too big for the path",

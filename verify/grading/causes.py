@@ -18,8 +18,8 @@ from shared.findings import SITE, Finding, Grade
 from shared.plan import Plan
 from shared.zonelines import home_zone
 
-#: Symptoms of having heard nothing at all.
-_SILENT = frozenset({"silent", "no-answer"})
+#: Symptoms of having heard nothing at all from whom was asked.
+_SILENT = frozenset({"silent", "no-answer", "no-way"})
 #: Symptoms of a name server that says nothing that can be used, whatever it is asked.
 _MUTE = _SILENT | {"unreadable"}
 

@@ -106,7 +106,7 @@ def _blame(case: Case, gateway: str, echo: EchoEvidence, reason: str) -> str:
     if _nowhere_on_the_wire(echo):
         return (f"No machine on the wire of {where} owns {gateway}: not even the search for its hardware address was answered. "
                 "The planned gateway address is wrong, or the gateway is off, or its port is in another VLAN.")
-    if echo.failure and echo.failure.kind is FailureKind.UNREACHABLE:
+    if echo.failure and echo.failure.kind in (FailureKind.UNREACHABLE, FailureKind.NO_PATH):
         return f"The gateway {gateway} answered none of {sent} echoes from {where}; instead: {reason}."
     return (f"The gateway {gateway} answered none of {sent} echoes from {where}, and no host behind it was heard from outside. "
             "It may be down or wrongly planned, or it may ignore echo on purpose.")

@@ -5,7 +5,7 @@ from __future__ import annotations
 import ipaddress
 from collections.abc import Iterable
 
-from shared.evidence import EchoEvidence, HostEvidence
+from shared.evidence import EchoEvidence, FailureKind, HostEvidence
 from shared.findings import Finding, Grade
 from shared.plan import Host
 from shared.zonelines import address_line, under_comment, zone_of
@@ -64,6 +64,10 @@ def _unanswered(
         return finding(Grade.UNPROVEN, reason,
                        f"{address} cannot be seen from {where}: a filter on the way turns its questions back (echo: {reason}), "
                        "and nothing else answers.")
+    if echo.failure and echo.failure.kind is FailureKind.NO_PATH:
+        return finding(Grade.FAIL, reason,
+                       f"The packets of {where} do not get to {address}: {reason}. A router on the way is what to mend first; "
+                       "the host itself was not asked, and may be well.", "no-way", _mend_the_way(case, host, address, echo))
     if claimants:
         message = (f"{address} answers {where} neither echo nor any planned port, yet {claimants} claims it on the wire of "
                    f"{where}: the machine is up and connected, and its mask, its routes or its own filter keep its answers back.")
@@ -90,6 +94,17 @@ def _silence(case: Case, *, evidence_of: EchoEvidence, reason: str) -> str:
     sent = len(evidence_of.round_trips_seconds)
     told = f"; instead: {reason}" if failure and failure.sender else ""
     return f"{address} gives {where} no sign of life: {sent} echoes and every planned port stayed without an answer{told}."
+
+
+def _mend_the_way(case: Case, host: Host, address: str, echo: EchoEvidence) -> tuple[str, ...]:
+    """What to look at on the router that spoke: the same lines for every host of a network, so that they are told once."""
+    network = case.plan.network(host.network)
+    subnets = [subnet for subnet in (network.subnet if network else None,) if subnet and (":" in subnet) == (":" in address)]
+    there, family = (subnets or [address])[0], " -6" if ":" in address else ""
+    sender = echo.failure.sender if echo.failure and echo.failure.sender else "the router that said so"
+    return (f"on {sender}, or in its own words for it: ip{family} route show match {there}",
+            "no route listed: add it, or bring up the link that it goes by: ip -br link",
+            "a route listed: the next router on it sends the packets back; look there")
 
 
 def _console(case: Case, host: Host, address: str) -> tuple[str, ...]:

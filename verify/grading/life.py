@@ -14,7 +14,7 @@ from shared.evidence import ClockEvidence, EchoEvidence, FailureKind, HostEviden
 FORBIDDEN = (FailureKind.PROHIBITED, FailureKind.REFUSED)
 
 #: Why a burst of echoes went unanswered by the address itself although it was sent and nothing forbade it.
-_UNANSWERED = (FailureKind.NO_ANSWER, FailureKind.UNREACHABLE, FailureKind.MISMATCHED)
+_UNANSWERED = (FailureKind.NO_ANSWER, FailureKind.UNREACHABLE, FailureKind.NO_PATH, FailureKind.MISMATCHED)
 
 
 @dataclass(frozen=True, slots=True)

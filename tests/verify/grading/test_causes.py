@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
+import msgspec
 import pytest
 
 from shared.evidence import Evidence, SiteEvidence, Vantage
@@ -51,6 +52,14 @@ def test_a_dead_host_explains_its_ports_and_what_is_behind_them(because) -> None
     door = finding(HOST, "port.open", "443/tcp", Grade.UNPROVEN, "silent")
     told = because(DEAD_HOST, door, NO_TLS)
     assert told[door.ref] == told[NO_TLS.ref] == (DEAD_HOST.ref,)
+
+
+def test_a_host_that_no_packet_reaches_explains_the_same(because) -> None:
+    """Nothing was heard of it either, whoever is to blame."""
+    no_way = msgspec.structs.replace(DEAD_HOST, symptom="no-way")
+    door = finding(HOST, "port.open", "443/tcp", Grade.UNPROVEN, "silent")
+    told = because(no_way, door, NO_TLS)
+    assert told[door.ref] == told[NO_TLS.ref] == (no_way.ref,)
 
 
 def test_a_closed_port_explains_its_certificate_but_not_another_ports(because) -> None:

@@ -184,6 +184,16 @@ def test_word_of_the_wire_is_said(graded: Grading) -> None:
     assert ROUTER in finding.message
 
 
+def test_a_router_without_a_way_there_is_what_to_mend(graded: Grading) -> None:
+    """Its word is proof that packets do not arrive, and none that the host is down: nobody is sent to the console."""
+    lost = failure(FailureKind.NO_PATH, ROUTER, detail="network unreachable")
+    (finding,) = graded("host.echo", echoes=(echo(why=lost),), ports=(port(PortState.REJECTED, lost),))
+    assert (finding.grade, finding.symptom) == (Grade.FAIL, "no-way")
+    assert "may be well" in finding.message
+    assert finding.fix[0] == f"on {ROUTER}, or in its own words for it: ip route show match 192.0.2.0/24"
+    assert "console" not in "\n".join(finding.fix)
+
+
 @pytest.mark.parametrize("kind", [
     FailureKind.NO_PRIVILEGE, FailureKind.NO_ROUTE, FailureKind.LOCAL_LIMIT, FailureKind.INTERRUPTED, FailureKind.OTHER,
 ])
