@@ -14,7 +14,7 @@ import ipaddress
 
 import msgspec
 
-from shared.addresses import Address, Subnet
+from shared.addresses import Address, AddressError, Subnet, parse_address
 
 #: The origin of a row that is not in RFC 6890's printed tables.
 LATER = "IANA special-purpose registry, later row (from memory)"
@@ -140,3 +140,15 @@ _MOST_SPECIFIC_FIRST = tuple(
 def special_block(address: Address) -> SpecialBlock | None:
     """The most specific block that holds ``address``, or None for an ordinary public unicast address."""
     return next((row for row in _MOST_SPECIFIC_FIRST if address in row.block), None)
+
+
+def means_one_wire(text: str) -> bool:
+    """Whether this is a link-local address, which another machine has on every wire (RFC 4007 section 6, RFC 3927 section 2.7).
+
+    False for what is no address at all.
+    """
+    try:
+        block = special_block(parse_address(text))
+    except AddressError:
+        return False
+    return block is not None and block.purpose is Purpose.LINK_LOCAL

@@ -11,7 +11,8 @@ CHECKS = (
         proves="Something at the planned gateway address answers ICMP echo from where the runner stands, and the loss and the "
                "median round trip of one short burst are inside their limits.",
         not_proves="That the hosts use this gateway, or that it forwards anything: see gateway.return-path.  A router of "
-                   "another network answers for all its addresses, so from outside a wrong VLAN may not show.",
+                   "another network answers for all its addresses, so from outside a wrong VLAN may not show.  A link-local "
+                   "gateway is not asked at all: its address means something else on every wire.",
         basis=("RFC 792 (echo)", "RFC 1812 section 4.3.3.6 (a router answers echo)",
                "RFC 1122 section 3.3.1.4 (one short burst, never a loop)",
                "RFC 2681 sections 2.4 and 4.2 (a lost echo has no round trip; the median)"),

@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 from shared.addresses import parse_address
-from shared.special_addresses import IPV4, IPV6, LATER, OUTSIDE_THE_REGISTRY, Purpose, special_block
+from shared.special_addresses import IPV4, IPV6, LATER, OUTSIDE_THE_REGISTRY, Purpose, means_one_wire, special_block
 
 _ROOT = Path(__file__).parents[2]
 _SIGN = {True: "T", False: "F", None: "-"}
@@ -94,3 +94,12 @@ def test_purposes_a_plan_is_judged_by():
     assert count[Purpose.DOCUMENTATION] == 5
     assert count[Purpose.LOOPBACK] == count[Purpose.MULTICAST] == count[Purpose.LINK_LOCAL] == count[Purpose.BENCHMARKING] == 2
     assert count[Purpose.PRIVATE] == 4
+
+
+@pytest.mark.parametrize(("text", "wire"), [
+    ("fe80::1", True), ("febf::1", True), ("169.254.0.1", True), ("169.254.255.255", True),
+    ("fec0::1", False), ("169.253.255.255", False), ("192.0.2.1", False), ("2001:db8::1", False), ("gw.obs.example.net", False),
+])
+def test_which_addresses_mean_one_wire(text, wire):
+    """RFC 4291 section 2.5.6 (fe80::/10) and RFC 3927 section 2.1 (169.254/16), at their edges."""
+    assert means_one_wire(text) is wire

@@ -7,21 +7,30 @@ from collections.abc import Iterable
 
 from shared.plan import Host, Plan, Role
 from shared.questions import EchoQuestion, PortQuestion
+from shared.special_addresses import means_one_wire
 
 #: Echoes in a burst that are counted.  Three to five, common practice, no source; that it is one short burst a run and
 #: never a loop is RFC 1122 section 3.3.1.4.
 ECHOES = 5
 
 
+def gateways(plan: Plan) -> list[str]:
+    """The planned gateways that can be asked, in plan order, each once however many networks share it.
+
+    Of a link-local one any machine on the runner's own wire may answer.
+    """
+    planned = addresses_among(network.gateway for network in plan.networks if network.gateway)
+    return [gateway for gateway in planned if not means_one_wire(gateway)]
+
+
 def gateway_questions(plan: Plan) -> tuple[EchoQuestion, ...]:
-    """One burst for each planned gateway, in plan order, however many networks share it."""
-    gateways = dict.fromkeys(network.gateway for network in plan.networks if network.gateway)
-    return tuple(EchoQuestion(gateway, ECHOES) for gateway in _addresses(gateways))
+    """One burst for each gateway that can be asked."""
+    return tuple(EchoQuestion(gateway, ECHOES) for gateway in gateways(plan))
 
 
 def echo_questions(_plan: Plan, host: Host) -> tuple[EchoQuestion, ...]:
     """One burst for each address of the host."""
-    return tuple(EchoQuestion(address, ECHOES) for address in _addresses(host.addresses))
+    return tuple(EchoQuestion(address, ECHOES) for address in addresses_among(host.addresses))
 
 
 #: Further visits to one port an address, to see whether the same host is there.  Ours: few enough for the limits that an SSH
@@ -42,7 +51,7 @@ def port_questions(plan: Plan, host: Host, *, visits: int = 0) -> tuple[PortQues
                           if port.transport == "tcp")
     telling = next((port for port in (*role.tls, *role.ssh) if port.transport == "tcp"), None)
     return tuple(PortQuestion(address, port.number, _speaks(role, port.number), host.fqdn, visits if port == telling else 0)
-                 for address in _addresses(host.addresses) for port in ports)
+                 for address in addresses_among(host.addresses) for port in ports)
 
 
 def _speaks(role: Role, number: int) -> str:
@@ -51,8 +60,11 @@ def _speaks(role: Role, number: int) -> str:
     return "ssh" if any(port.number == number for port in role.ssh) else ""
 
 
-def _addresses(texts: Iterable[str]) -> list[str]:
-    """Those that are addresses.  A socket would take anything else for a name and ask the runner's own resolver."""
+def addresses_among(texts: Iterable[str]) -> list[str]:
+    """Those that are addresses, each once; lint reports the rest.
+
+    A socket would take anything else for a name and ask the runner's own resolver.
+    """
     return [text for text in dict.fromkeys(texts) if _is_address(text)]
 
 

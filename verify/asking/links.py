@@ -2,11 +2,9 @@
 
 from __future__ import annotations
 
-import ipaddress
-from collections.abc import Iterable
-
 from shared.plan import Host, Plan
 from shared.questions import OwnersQuestion, PathQuestion
+from verify.asking.hosts import addresses_among, gateways
 
 
 def gateway_questions(plan: Plan) -> tuple[OwnersQuestion, ...]:
@@ -15,13 +13,12 @@ def gateway_questions(plan: Plan) -> tuple[OwnersQuestion, ...]:
     A gateway that is a planned host itself is asked about as a host, and not twice a second (RFC 1122 section 2.3.2.1).
     """
     hosts = {address for host in plan.hosts for address in host.addresses}
-    gateways = [network.gateway for network in plan.networks if network.gateway and network.gateway not in hosts]
-    return tuple(OwnersQuestion(gateway) for gateway in _addresses(gateways))
+    return tuple(OwnersQuestion(gateway) for gateway in gateways(plan) if gateway not in hosts)
 
 
 def owner_questions(host: Host) -> tuple[OwnersQuestion, ...]:
     """One question an address of the host.  Off the host's wire it sends nothing."""
-    return tuple(OwnersQuestion(address) for address in _addresses(host.addresses))
+    return tuple(OwnersQuestion(address) for address in addresses_among(host.addresses))
 
 
 def path_questions(plan: Plan, host: Host) -> tuple[PathQuestion, ...]:
@@ -29,16 +26,4 @@ def path_questions(plan: Plan, host: Host) -> tuple[PathQuestion, ...]:
     network = plan.network(host.network)
     if network is None:
         return ()
-    return tuple(PathQuestion(address, network.mtu) for address in _addresses(host.addresses))
-
-
-def _addresses(texts: Iterable[str]) -> list[str]:
-    """Those that are addresses: lint reports the rest."""
-    found = []
-    for text in dict.fromkeys(texts):
-        try:
-            ipaddress.ip_address(text)
-        except ValueError:
-            continue
-        found.append(text)
-    return found
+    return tuple(PathQuestion(address, network.mtu) for address in addresses_among(host.addresses))

@@ -7,6 +7,7 @@ import ipaddress
 from shared.evidence import EchoEvidence, FailureKind, HostEvidence
 from shared.findings import SITE, Finding, Grade
 from shared.plan import Host, Network
+from shared.special_addresses import means_one_wire
 from verify.grading.bursts import grade_burst
 from verify.grading.case import Case, in_words
 from verify.grading.life import Life, answered, echo_counts, signs_of_life
@@ -86,6 +87,10 @@ def _unanswered(case: Case, gateway: str, echo: EchoEvidence | None) -> Finding:
         return case.finding(SITE, "gateway.echo", gateway, grade, planned=f"{gateway} answers echo", found=found,
                             message=message, symptom=symptom, fix=fix, at=at)
 
+    if echo is None and means_one_wire(gateway):
+        return finding(Grade.UNPROVEN, "not asked", f"The gateway {gateway} is a link-local address, which means another machine "
+                       "on every wire (RFC 4007 section 6), so it was not asked. A host's own route and neighbour tables over "
+                       "SSH would tell, see gateway.return-path; or leave gateway.echo out in the plan and give that reason.")
     if echo is None:
         return finding(Grade.UNPROVEN, "not asked", f"No echo was sent to the gateway {gateway}.")
     reason = in_words(echo.failure) if echo.failure else "no answer"

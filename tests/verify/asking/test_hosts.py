@@ -8,7 +8,8 @@ import msgspec
 import pytest
 
 from shared.plan import Host, Network, Plan, Port, Role
-from shared.questions import EchoQuestion, PortQuestion
+from shared.questions import EchoQuestion, OwnersQuestion, PortQuestion
+from verify.asking import links
 from verify.asking.hosts import ECHOES, echo_questions, gateway_questions, port_questions
 
 
@@ -21,6 +22,14 @@ def test_each_gateway_is_asked_once(make_plan: Callable[..., Plan]) -> None:
     plan = make_plan(networks=(_network("a", "192.0.2.1"), _network("b", "192.0.2.1"), _network("c", None),
                                _network("d", "2001:db8::1")))
     assert gateway_questions(plan) == (EchoQuestion("192.0.2.1", ECHOES), EchoQuestion("2001:db8::1", ECHOES))
+
+
+@pytest.mark.parametrize("gateway", ["fe80::1", "169.254.0.1"])
+def test_a_link_local_gateway_is_not_asked(make_plan: Callable[..., Plan], gateway: str) -> None:
+    """Nor who owns it: on the runner's own wire another machine may hold that address (RFC 4007 section 6)."""
+    plan = make_plan(networks=(_network("a", gateway), _network("b", "192.0.2.1")))
+    assert gateway_questions(plan) == (EchoQuestion("192.0.2.1", ECHOES),)
+    assert links.gateway_questions(plan) == (OwnersQuestion("192.0.2.1"),)
 
 
 def test_burst_is_short() -> None:

@@ -66,6 +66,15 @@ def test_gateway_shared_by_networks_is_one_finding(make_plan: MakePlan) -> None:
     assert [finding.subject for finding in grade_site(case_of(plan, gateways=(mute(GATEWAY),)))] == [GATEWAY]
 
 
+def test_a_link_local_gateway_is_unproven_and_says_why(make_plan: MakePlan) -> None:
+    """On the runner's own wire the same address is another machine: its answer would be a pass for nothing."""
+    plan = make_plan()
+    plan = msgspec.structs.replace(plan, networks=(msgspec.structs.replace(plan.networks[0], gateway="fe80::1"),))
+    (finding,) = grade_site(case_of(plan))
+    assert (finding.grade, finding.subject) == (Grade.UNPROVEN, "fe80::1")
+    assert "RFC 4007 section 6" in finding.message
+
+
 @pytest.mark.parametrize(("seen", "grade", "symptom", "word"), [
     (mute(GATEWAY), Grade.FAIL, "silent", "on purpose"),
     (mute(GATEWAY, phase="neighbour"), Grade.FAIL, "silent", "hardware address"),
