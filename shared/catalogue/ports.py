@@ -22,6 +22,7 @@ CHECKS = (
         causes=("refused: the service is stopped, or listens on 127.0.0.1 or another address only",
                 "refused: the service was started by hand and not enabled, so that a reboot ended it",
                 "silent: the host's own filter, or one on the way, drops the packets",
+                "silent: the service has stopped accepting, and its queue is full",
                 "rejected: a filter says so, and who sent the ICMP error is the place to ask",
                 "open only after a retry: loss on the way, or an accept queue that overflows"),
         mends=("on the host: ss -ltnp; systemctl enable --now UNIT; nft list ruleset",

@@ -10,7 +10,7 @@ from shared.plan import Host, Network
 from shared.special_addresses import means_one_wire
 from verify.grading.bursts import grade_burst
 from verify.grading.case import Case, in_words
-from verify.grading.life import Life, answered, echo_counts, signs_of_life
+from verify.grading.life import Life, answered, came_straight, echo_counts, signs_of_life
 from verify.grading.system.return_path import own_view
 
 
@@ -51,6 +51,12 @@ def grade_host(case: Case, host: Host, evidence: HostEvidence) -> list[Finding]:
                         f"{where} stands on the same wire as {host.fqdn}, so no answer of the host goes through its gateway. "
                         f"A run from outside {network.subnet_typed}, or the host's own route table, would prove it.")
     life = _life_of_family(host, evidence, gateway)
+    if life.sure and any(came_straight(evidence, address) for address in _of_family(host, gateway)):
+        return unproven("its echo replies passed no router",
+                        f"{host.fqdn} answers {where}, which stands outside network {network.name}, yet its echo replies passed "
+                        "no router: their hop limit is one that systems begin with. Something nearer answers in its name, such "
+                        "as the gateway itself, or a filter that counts no hops stands between, so its way out is not proven.",
+                        "no-hop")
     if life.sure:
         return [case.finding(
             host.fqdn, "gateway.return-path", gateway, Grade.PASS, planned=f"{host.fqdn} sends through {gateway}",
@@ -66,10 +72,15 @@ def grade_host(case: Case, host: Host, evidence: HostEvidence) -> list[Finding]:
 
 def _life_of_family(host: Host, evidence: HostEvidence, gateway: str) -> Life:
     """The signs of life of the host's addresses that this gateway serves: those of its own IP version."""
-    lives = [signs_of_life(evidence, address) for address in host.addresses if (":" in address) == (":" in gateway)]
+    lives = [signs_of_life(evidence, address) for address in _of_family(host, gateway)]
     return Life(sure=tuple(sign for life in lives for sign in life.sure),
                 unsure=tuple(sign for life in lives for sign in life.unsure),
                 echo_sent=any(life.echo_sent for life in lives), barred=any(life.barred for life in lives))
+
+
+def _of_family(host: Host, gateway: str) -> list[str]:
+    """The host's addresses of the gateway's own IP version."""
+    return [address for address in host.addresses if (":" in address) == (":" in gateway)]
 
 
 def _grade_echo(case: Case, gateway: str) -> list[Finding]:

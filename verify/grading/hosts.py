@@ -12,6 +12,7 @@ from shared.zonelines import address_line, under_comment, zone_of
 from verify.grading.bursts import grade_burst
 from verify.grading.case import Case, in_words
 from verify.grading.life import FORBIDDEN, Life, answered, echo_counts, signs_of_life
+from verify.grading.owners import claimants
 
 #: Answers that settle whether a name has an AAAA record (RFC 1035 section 4.1.1, RFC 2308 section 2).
 _SETTLED = ("NOERROR", "NXDOMAIN")
@@ -33,11 +34,12 @@ def _grade_echo(case: Case, host: Host, evidence: HostEvidence, address: str) ->
     echo = next((echo for echo in evidence.echoes if echo.address == address), None)
     if echo is not None and answered(echo):
         return grade_burst(case, host.fqdn, "host.echo", echo)
-    return [_unanswered(case, host, address, echo, signs_of_life(evidence, address), _claimants(evidence, address))]
+    return [_unanswered(case, host, address, echo, signs_of_life(evidence, address),
+                        " and ".join(claimants(case, host, evidence, address)))]
 
 
 def _unanswered(
-    case: Case, host: Host, address: str, echo: EchoEvidence | None, life: Life, claimants: str
+    case: Case, host: Host, address: str, echo: EchoEvidence | None, life: Life, claimed_by: str
 ) -> Finding:
     where = case.evidence.vantage.name
 
@@ -68,17 +70,11 @@ def _unanswered(
         return finding(Grade.FAIL, reason,
                        f"The packets of {where} do not get to {address}: {reason}. A router on the way is what to mend first; "
                        "the host itself was not asked, and may be well.", "no-way", _mend_the_way(case, host, address, echo))
-    if claimants:
-        message = (f"{address} answers {where} neither echo nor any planned port, yet {claimants} claims it on the wire of "
+    if claimed_by:
+        message = (f"{address} answers {where} neither echo nor any planned port, yet {claimed_by} claims it on the wire of "
                    f"{where}: the machine is up and connected, and its mask, its routes or its own filter keep its answers back.")
         return finding(Grade.FAIL, reason, message, "silent", _console(case, host, address)[1:-1])
     return finding(Grade.FAIL, reason, _silence(case, evidence_of=echo, reason=reason), "silent", _console(case, host, address))
-
-
-def _claimants(evidence: HostEvidence, address: str) -> str:
-    """The hardware addresses that claimed the address when the wire was asked; empty where nobody did, or could be asked."""
-    return " and ".join(owner.mac for seen in evidence.owners if seen.address == address and seen.failure is None
-                        for owner in seen.owners)
 
 
 def _forbidden(echo: EchoEvidence) -> bool:

@@ -17,6 +17,10 @@ FORBIDDEN = (FailureKind.PROHIBITED, FailureKind.REFUSED)
 _UNANSWERED = (FailureKind.NO_ANSWER, FailureKind.UNREACHABLE, FailureKind.NO_PATH, FailureKind.MISMATCHED)
 
 
+#: What systems begin the hop limit with: common practice, no source (64 is the registry's advice).
+_FIRST_HOP_LIMITS = (32, 64, 128, 255)
+
+
 @dataclass(frozen=True, slots=True)
 class Life:
     """The signs of life of one address, in words.
@@ -60,6 +64,11 @@ def echo_counts(echo: EchoEvidence) -> bool:
 def answered(echo: EchoEvidence) -> bool:
     """Whether any echo came back, the warm-up included."""
     return echo.warm_up_seconds is not None or any(trip is not None for trip in echo.round_trips_seconds)
+
+
+def came_straight(evidence: HostEvidence, address: str) -> bool:
+    """Whether an echo reply of the address had passed no router: its hop limit is one that systems begin with."""
+    return any(echo.hop_limit in _FIRST_HOP_LIMITS for echo in evidence.echoes if echo.address == address)
 
 
 def _of_echo(echo: EchoEvidence) -> str:

@@ -15,6 +15,7 @@ from shared.findings import SITE, Finding, Grade
 from shared.macs import MacError, is_virtual_router, parse_mac
 from shared.plan import Host
 from verify.grading.case import Case, in_words
+from verify.grading.life import came_straight
 
 #: Phases of a failure that say that the runner does not stand where the question could be asked (``probes.seam``, wire_to).
 _ELSEWHERE = ("off-link", "own")
@@ -62,6 +63,13 @@ def planned_mac(host: Host) -> str:
         return parse_mac(host.mac) if host.mac else ""
     except MacError:
         return ""
+
+
+def claimants(case: Case, host: Host, evidence: HostEvidence, address: str) -> list[str]:
+    """The hardware addresses that claimed the address, but for routers, which may do so in the name of others (RFC 1027)."""
+    routers = {owner.mac for seen in case.evidence.site.owners if seen.address not in host.addresses for owner in seen.owners}
+    macs = [owner.mac for seen in evidence.owners if seen.address == address and seen.failure is None for owner in seen.owners]
+    return [mac for mac in macs if mac == planned_mac(host) or not (mac in routers or is_virtual_router(mac))]
 
 
 def own_macs(host: Host, evidence: HostEvidence) -> tuple[set[str], bool]:
@@ -159,7 +167,7 @@ def _conflict(case: Case, wire: Wire, host: Host, evidence: HostEvidence, seen: 
                         f"Nobody on the wire of {where} claims {address}: asked {seen.asked} times, no machine gave a hardware "
                         "address for it.", "silent")
     known, complete = own_macs(host, evidence)
-    if len(macs) == 1 and not (wire.router(macs[0], host) and _came_through(evidence, address)):
+    if len(macs) == 1 and (came_straight(evidence, address) or not wire.router(macs[0], host)):
         return _finding(case, host.fqdn, seen, Grade.PASS, macs[0],
                         f"Only {macs[0]} claims {address} on the wire that {where} shares with it.")
     if set(macs) <= known:
@@ -187,15 +195,6 @@ def _apart(wire: Wire, host: Host, mac: str, macs: list[str]) -> list[str]:
     """The other hosts that ``mac`` belongs to and not every one of ``macs``: what all claim together is one machine's."""
     shared = set.intersection(*(set(wire.others(one, host.fqdn)) for one in macs))
     return [name for name in wire.others(mac, host.fqdn) if name not in shared]
-
-
-def _came_through(evidence: HostEvidence, address: str) -> bool:
-    """Whether the address's echo replies had passed a router: their hop limit is none that hosts begin with.
-
-    Common practice, no source: 32, 64, 128 and 255 are what systems set (64 is the registry's advice).
-    """
-    limits = [echo.hop_limit for echo in evidence.echoes if echo.address == address and echo.hop_limit is not None]
-    return not any(limit in (32, 64, 128, 255) for limit in limits)
 
 
 def _two(
@@ -263,6 +262,15 @@ def _mac(case: Case, wire: Wire, host: Host, evidence: HostEvidence, seen: Owner
     if not planned and not set(macs) <= own and sum(1 for mac in macs if not wire.router(mac, host)) > 1:
         return finding(Grade.UNPROVEN, f"{address} is claimed by {_and(macs)}, and which of them is {host.fqdn}'s is not known: "
                                        "the plan names none.", "two-owners")
+    routers = [told for mac in macs if (told := wire.router(mac, host))]
+    if not planned and len(routers) == len(macs) and not set(macs) <= own:
+        return finding(
+            Grade.CAUTION, f"Only {_and(macs)} claims {address} on the wire of {where}, and that is {_and(routers)}: it holds "
+                           f"the address itself, or answers in the name of others (RFC 1027). {host.fqdn} was not seen to.",
+            "router-mac",
+            (f"on the router: does it hold {address}, or has it a route for it?    # ip -br address; ip route get {address}",
+             f"on {host.fqdn}: ip -br link; ip -br address    # which interface has {address}?",
+             f"where {host.fqdn} is that router itself, in the plan: mac = \"{macs[0]}\""))
     as_planned = "as planned" if planned else "and no other host has it"
     return finding(Grade.PASS, f"{address} is at {planned or macs[0]}, {as_planned}.")
 

@@ -102,7 +102,8 @@ def _grade_open(door: _Door, seen: PortEvidence) -> Finding:
     alive = f"the host is alive ({door.life.told()})" if door.life.told() else "whether the host is alive could not be seen"
     return door.finding(
         Grade.FAIL, "silent",
-        f"{door.name} gave {door.where} no answer in {seen.attempts} attempts; {alive}: something drops the packets.",
+        f"{door.name} gave {door.where} no answer in {seen.attempts} attempts; {alive}: something drops the packets, a filter or "
+        "the full queue of a service that has stopped accepting.",
         "silent", _fix_silent(door))
 
 
@@ -138,8 +139,9 @@ def _fix_refused(door: _Door) -> tuple[str, ...]:
 def _fix_silent(door: _Door) -> tuple[str, ...]:
     number = door.port.number
     return (f"on {door.host.fqdn}: nft list ruleset    # does it accept tcp dport {number} from {door.source}?",
+            f"on {door.host.fqdn}: ss -ltn 'sport = :{number}'    # Recv-Q above Send-Q: the service has stopped accepting",
             f"on {door.host.fqdn}: tcpdump -ni any 'tcp port {number}'    # do the SYNs from {door.source} arrive?",
-            "where they arrive, the host's own filter drops them; where they do not, a filter on the way does",
+            "where they arrive, the host's own filter or that full queue drops them; where they do not, a filter on the way does",
             f"ask for this rule there: from {door.source} to {door.address}, tcp {number}, accept")
 
 

@@ -144,6 +144,20 @@ def test_return_path(
     assert word in finding.message
 
 
+@pytest.mark.parametrize(("hop_limit", "grade", "symptom"), [
+    (63, Grade.PASS, ""), (126, Grade.PASS, ""), (None, Grade.PASS, ""),
+    (64, Grade.UNPROVEN, "no-hop"), (128, Grade.UNPROVEN, "no-hop"), (255, Grade.UNPROVEN, "no-hop"),
+])
+def test_an_answer_that_passed_no_router_left_no_network(
+    make_plan: MakePlan, hop_limit: int | None, grade: Grade, symptom: str
+) -> None:
+    """The gateway that holds the host's address by mistake answers a runner outside as well, one hop too early."""
+    seen = msgspec.structs.replace(echo(HOST, 0.001), hop_limit=hop_limit)
+    case = case_of(make_plan(), on_link={"mgmt": False}, echoes=(seen,))
+    (finding,) = grade_host(case, case.plan.hosts[0], case.evidence.hosts[0])
+    assert (finding.grade, finding.symptom) == (grade, symptom)
+
+
 def test_answer_over_ipv6_does_not_prove_the_ipv4_gateway(make_plan: MakePlan) -> None:
     """Each IP version has its own way out."""
     plan = make_plan()

@@ -61,14 +61,15 @@ def graded(make_plan: Callable[..., Plan]) -> Grading:
     """``graded(check, addresses=..., ipv6=..., profile=..., **evidence)``: the findings of one check about dome-a."""
 
     def build(check: str, *, addresses: tuple[str, ...] = (V4,), ipv6: str = "on", profile: str = "production",
-              **seen: Any) -> list[Finding]:
+              gateways: tuple[OwnersEvidence, ...] = (), **seen: Any) -> list[Finding]:
         plan = make_plan()
         network = msgspec.structs.replace(plan.networks[0], ipv6=ipv6, vlan=20)
         host = msgspec.structs.replace(plan.hosts[0], addresses=addresses)
         plan = msgspec.structs.replace(plan, networks=(network,), hosts=(host,))
         evidence = HostEvidence(fqdn=FQDN, **seen)
         case = Case(plan=plan, limits=limits_of(profile), evidence=Evidence(
-            vantage=Vantage(name="pier-1"), started="", finished="", complete=True, site=SiteEvidence(), hosts=(evidence,)))
+            vantage=Vantage(name="pier-1"), started="", finished="", complete=True,
+            site=SiteEvidence(owners=gateways), hosts=(evidence,)))
         return [finding for finding in grade_host(case, host, evidence) if finding.check == check]
 
     return build
@@ -161,6 +162,9 @@ def test_an_address_that_is_claimed_on_the_wire_is_not_called_lifeless(graded: G
     text = "\n".join(finding.fix)
     assert "power" not in text
     assert "mask 255.255.255.0" in text
+    routers_own = msgspec.structs.replace(claimed, address=ROUTER)
+    (finding,) = graded("host.echo", echoes=(mute(),), ports=(silent,), owners=(claimed,), gateways=(routers_own,))
+    assert "no sign of life" in finding.message, "a router that answers ARP in its name proves nothing of the host"
     elsewhere = msgspec.structs.replace(claimed, address="192.0.2.12")
     (finding,) = graded("host.echo", echoes=(mute(),), ports=(silent,), owners=(elsewhere,))
     assert "no sign of life" in finding.message

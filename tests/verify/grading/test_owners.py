@@ -163,6 +163,16 @@ def test_a_host_that_is_the_gateways_machine_is_told_from_one_behind_it(judge, h
     assert judge(owned(A_4, TWO), gateways=(owned(GATEWAY, TWO),), echoes=(echo,))[CONFLICT].grade is grade
 
 
+@pytest.mark.parametrize(("mac", "grade", "symptom"), [("", Grade.CAUTION, "router-mac"), (TWO, Grade.PASS, "")])
+def test_a_routers_hardware_address_is_nobody_elses(judge, mac: str, grade: Grade, symptom: str) -> None:
+    """A router that answers for a host, or holds its address, is not that host, unless the plan says that it is."""
+    for limit in (63, 64):
+        echo = EchoEvidence(address=A_4, method="icmp-raw", at="", round_trips_seconds=(0.001,), hop_limit=limit)
+        found = judge(owned(A_4, TWO), gateways=(owned(GATEWAY, TWO),), echoes=(echo,), mac=mac)[MAC]
+        assert (found.grade, found.symptom) == (grade, symptom)
+    assert judge(owned(A_4, ONE, TWO), gateways=(owned(GATEWAY, TWO),))[MAC].grade is Grade.PASS
+
+
 def test_nobody_is_unproven(judge) -> None:
     """A silent host's matter, and host.mac has nothing to say."""
     found = judge(owned(A_4))

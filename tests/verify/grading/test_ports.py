@@ -131,6 +131,8 @@ def test_the_four_mends_differ(graded: Grading) -> None:
     mends = [graded("port.open", port).fix for port in (REFUSED, SILENT, BY_ROUTER, BY_HOST)]
     assert len(set(mends)) == 4
     assert any(ROUTER in line and "198.51.100.7" in line for line in mends[2])
+    assert any("Recv-Q" in line for line in mends[1]), "a queue that is full drops as silently as a filter (listen(2))"
+    assert any("nft list ruleset" in line for line in mends[3])
 
 
 def test_open_port_that_should_be_closed_is_stopped_and_disabled(graded: Grading) -> None:
