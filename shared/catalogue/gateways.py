@@ -31,9 +31,9 @@ CHECKS = (
         name="gateway.return-path",
         title="The host's own use of its gateway",
         proves="An answer more than a reset came back from the host to a runner outside the host's subnet, and its echo "
-               "replies, where there were any, had passed a router, so the host has a working way out.  Or, where the plan gives "
-               "access to the host: its own route table sends through the planned gateway alone, and its neighbour table does not "
-               "say that the gateway was looked for in vain.",
+               "replies, where there were any, had passed a router, so the host has a working way out.  Or, where the plan "
+               "gives access to the host: its own route table sends through the planned gateway alone, and its neighbour table "
+               "does not say that the gateway was looked for in vain.",
         not_proves="That the way out is the planned gateway where several routers could carry the answer, or where a router "
                    "answers ARP for the runner's address (RFC 1027).  A runner on the same wire as the host proves nothing of "
                    "it: its packets never pass the gateway.  The host's own tables do not prove that the gateway forwards.",
