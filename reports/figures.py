@@ -16,6 +16,7 @@ from reports.marks import GRADES, Mark, rank
 from shared.findings import Finding, Grade, Measured, ShownLimits
 from shared.quantities import Limits, Sense, show_value
 from shared.run import HostReport
+from shared.times import read_time
 
 
 class Bound(msgspec.Struct, frozen=True):
@@ -323,12 +324,3 @@ def _months(first: datetime.datetime, last: datetime.datetime) -> tuple[Tick, ..
             if first <= day <= last:
                 ticks.append(Tick(_day(day, first, last), str(year) if month == 1 else day.strftime("%b").lower(), month != 1))
     return tuple(ticks)
-
-
-def read_time(text: str) -> datetime.datetime | None:
-    """An RFC 3339 time as an aware one, or None where it is none."""
-    try:
-        moment = datetime.datetime.fromisoformat(text)
-    except ValueError:
-        return None
-    return moment if moment.tzinfo else None

@@ -8,11 +8,12 @@ from collections.abc import Container, Iterable, Mapping, Sequence
 
 import msgspec
 
-from reports.figures import Gauge, gauge, limit_words, read_time
+from reports.figures import Gauge, gauge, limit_words
 from reports.marks import GRADES, OWNERS, Mark
 from shared.catalogue import Check
 from shared.findings import SITE, Finding, Grade
 from shared.run import Report
+from shared.times import read_time
 
 #: What a finding about the site as a whole is shown to be about.
 SITE_NAME = "the site"

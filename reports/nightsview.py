@@ -12,7 +12,7 @@ from collections.abc import Iterable, Mapping, Sequence
 import msgspec
 
 from reports.drifttext import first_crossing, heading
-from reports.figures import Axis, read_time
+from reports.figures import Axis
 from reports.findingview import Names
 from reports.fleetview import short_name
 from reports.marks import GRADES, Mark, many, rank
@@ -21,6 +21,7 @@ from shared.findings import Finding
 from shared.history import EndingNight, Night, Nights
 from shared.quantities import show_seconds
 from shared.run import Report
+from shared.times import read_time
 
 #: The size of one picture in its own units; the page stretches it.
 WIDE, HIGH = 400, 64

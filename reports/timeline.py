@@ -8,12 +8,13 @@ from collections.abc import Sequence
 
 import msgspec
 
-from reports.figures import Tick, read_time
+from reports.figures import Tick
 from reports.fleetview import short_name
 from reports.marks import many
 from shared.boots import BootEvidence
 from shared.quantities import show_seconds
 from shared.run import HostReport
+from shared.times import read_time
 
 #: The most hosts drawn, those that did not come back or settle first and then those that took longest; the rest are counted.
 _MOST_ROWS = 24

@@ -24,6 +24,7 @@ from shared.findings import Finding, Grade, Verdict, verdict_of
 from shared.history import Nights
 from shared.quantities import show_seconds
 from shared.run import HostReport, Report
+from shared.times import read_time
 
 #: The most waived findings listed on the first pages; the rest stand at their hosts.
 _MOST_WAIVED = 40
@@ -202,7 +203,7 @@ def _counts(report: Report) -> tuple[CountView, ...]:
 
 
 def _when(report: Report) -> str:
-    begun, ended = figures.read_time(report.run.started), figures.read_time(report.run.finished)
+    begun, ended = read_time(report.run.started), read_time(report.run.finished)
     lasted = f", {show_seconds((ended - begun).total_seconds())}" if begun and ended else ""
     return show_time(report.run.started) + lasted
 

@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-import datetime
-
 import msgspec
 
 from shared.boots import BootEvidence
 from shared.plan import Plan
+from shared.times import read_time
 from verify.history import queries
 from verify.history.errors import HistoryError
 from verify.history.store import Store
@@ -39,11 +38,10 @@ def took_seconds(boot: BootEvidence | None) -> float | None:
     """How long one reboot took; None where its beginning or its end was not seen."""
     if boot is None or not boot.ready or not boot.outages or not boot.outages[-1].answered:
         return None
-    try:
-        ready, silent = (datetime.datetime.fromisoformat(at) for at in (boot.ready, boot.outages[-1].silent))
-        seconds = (ready - silent).total_seconds()
-    except (ValueError, TypeError):
+    ready, silent = read_time(boot.ready), read_time(boot.outages[-1].silent)
+    if ready is None or silent is None:
         return None
+    seconds = (ready - silent).total_seconds()
     return seconds if seconds >= 0 else None
 
 

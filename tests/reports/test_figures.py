@@ -169,9 +169,3 @@ def test_equal_lives_share_a_row_and_the_first_to_end_is_on_top(sample: ModuleTy
     """A thousand certificates of one batch are one bar."""
     assert [len(life.more) for life in lives(sample).lives] == [1]
     assert lives(sample, not_after="2027-03-14T09:12:24Z").lives[0].label == "dome-b.obs.example.net 443/tcp"
-
-
-@pytest.mark.parametrize("text", ["", "2027", "yesterday", "2027-03-04T09:12:24", "\x00"])
-def test_what_is_no_time_is_no_time(text: str) -> None:
-    """A time without a zone is none either."""
-    assert figures.read_time(text) is None

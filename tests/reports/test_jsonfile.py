@@ -11,10 +11,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from reports.figures import read_time
 from reports.jsonfile import ReportFileError, from_json, json_pieces, to_json
 from reports.schema import report_schema, schema_text
 from shared.evidence import CertificateFacts, TlsEvidence
+from shared.times import read_time
 
 SAMPLES = ("small", "three", "sound", "tidewater", "hostile", "rebooted")
 

@@ -13,6 +13,7 @@ from shared.evidence import HostEvidence
 from shared.findings import Finding, Grade
 from shared.plan import Host
 from shared.quantities import Interval, show_seconds
+from shared.times import read_time
 from verify.grading.case import Case
 
 #: Boot identifiers that a host gives without meaning any boot.
@@ -186,7 +187,7 @@ def _enable(host: Host, sign: Sign) -> tuple[str, ...]:
 def _subject(host: Host, sign: Sign) -> str:
     """As the other checks write it: the port, with the address where there are several; the address alone for the rest."""
     if sign.name.endswith("/tcp"):
-        return f"{sign.name} {sign.address}" if len(host.addresses) > 1 else sign.name
+        return f"{sign.name} at {sign.address}" if len(host.addresses) > 1 else sign.name
     return f"{sign.name} {sign.address}"
 
 
@@ -250,7 +251,7 @@ def _identity(case: Case, host: Host, seen: BootEvidence) -> Iterable[Finding]:
             if (where, kind) in after]
     for where in dict.fromkeys(pair[0] for pair in both):
         port, _space, address = where.partition(" ")
-        subject = where if len(host.addresses) > 1 else port
+        subject = f"{port} at {address}" if len(host.addresses) > 1 else port
         changed = [(kind, old, new) for place, kind, old, new in both if place == where and old != new]
         same = [kind for place, kind, old, new in both if place == where and old == new]
         if not changed:
@@ -292,11 +293,16 @@ def explain(findings: list[Finding]) -> list[Finding]:
              if finding.check == "boot.up" and finding.grade is Grade.FAIL}
     if not never:
         return findings
+    # A port that accepts by now did come back, and what is wrong behind it is wrong for another reason.
+    back = {(_owner(finding), finding.subject) for finding in findings
+            if finding.check == "port.open" and finding.grade is Grade.PASS}
     return [msgspec.structs.replace(finding, because=(cause.ref,))
-            if not finding.because and (cause := _boot_cause(finding, never)) else finding for finding in findings]
+            if not finding.because and (cause := _boot_cause(finding, never, back)) else finding for finding in findings]
 
 
-def _boot_cause(effect: Finding, never: dict[tuple[str, str], Finding]) -> Finding | None:
+def _boot_cause(
+    effect: Finding, never: dict[tuple[str, str], Finding], back: set[tuple[str, str]]
+) -> Finding | None:
     if effect.grade not in (Grade.FAIL, Grade.UNPROVEN):
         return None
     owner = _owner(effect)
@@ -304,7 +310,7 @@ def _boot_cause(effect: Finding, never: dict[tuple[str, str], Finding]) -> Findi
     if gone is not None and effect.check in ("host.echo", "boot.settled", "boot.new") and effect.symptom == "silent":
         return gone
     if effect.check in _REPEATED:
-        return never.get((owner, effect.subject))
+        return never.get((owner, effect.subject)) if (owner, effect.subject) not in back else None
     if effect.check == "clock.synchronised":
         return never.get((owner, f"time {effect.subject}"))
     if effect.check == "boot.settled":
@@ -326,12 +332,3 @@ def _between(later: str, earlier: str) -> float:
     """The seconds between two stamps of the runner's clock; zero where either cannot be read or the clock went back."""
     end, begin = read_time(later), read_time(earlier)
     return max(0.0, (end - begin).total_seconds()) if end and begin else 0.0
-
-
-def read_time(text: str) -> datetime.datetime | None:
-    """An RFC 3339 time as an aware one, or None where it is none."""
-    try:
-        moment = datetime.datetime.fromisoformat(text)
-    except ValueError:
-        return None
-    return moment if moment.tzinfo else None

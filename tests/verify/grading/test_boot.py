@@ -11,10 +11,10 @@ import pytest
 
 from shared import catalogue
 from shared.boots import BootEvidence, BootMark, Moment, Outage, Reading, Sign
-from shared.evidence import Evidence, HostEvidence, SiteEvidence, Vantage
+from shared.evidence import Evidence, HostEvidence, PortEvidence, PortState, SiteEvidence, Vantage
 from shared.findings import Finding, Grade
-from shared.plan import Plan
-from verify.grading import boot
+from shared.plan import Plan, Port, Role
+from verify.grading import boot, ports
 from verify.grading.case import Case
 
 ADDRESS = "192.0.2.11"
@@ -246,8 +246,29 @@ def test_what_the_boot_did_not_bring_back_explains_the_later_fails(graded: Grade
         return Finding(check=check, subject=subject, grade=grade, planned="", found="", message="",
                        ref=f"dome-a.obs.example.net|{check}|{subject}")
 
-    others = [later("port.open", "443/tcp", Grade.FAIL), later("port.open", "22/tcp", Grade.FAIL),
-              later("port.open", "443/tcp", Grade.PASS)]
-    told = boot.explain([*boots, *others])
-    assert [one.because for one in told[-3:]] == [(cause.ref,), (), ()]
+    behind = later("certificate.protocol", "443/tcp", Grade.FAIL)
+    told = boot.explain([*boots, later("port.open", "443/tcp", Grade.FAIL), later("port.open", "22/tcp", Grade.FAIL), behind])
+    assert [one.because for one in told[-3:]] == [(cause.ref,), (), (cause.ref,)]
     assert next(one for one in told if one.check == "boot.settled").because == (cause.ref,)
+    told = boot.explain([*boots, later("port.open", "443/tcp", Grade.PASS), behind])
+    assert [one.because for one in told[-2:]] == [(), ()], "a port that accepts by now is not what keeps TLS away"
+
+
+def test_the_boot_and_the_later_checks_name_a_port_alike(make_plan: Callable[..., Plan]) -> None:
+    """Of a host with two addresses too: otherwise what did not come back explains nothing."""
+    plan = make_plan(roles=(Role(name="node", open=(Port(443),)),))
+    host = msgspec.structs.replace(plan.hosts[0], addresses=(ADDRESS, "192.0.2.111"))
+    signs = tuple(Sign("443/tcp", address) for address in host.addresses)
+    keys = (("22/tcp 192.0.2.11", "ssh-ed25519", "SHA256:same"),)
+    watched = evidence(signs=signs, settled="", ready="", why="time-out", keys_before=keys, keys_after=keys,
+                       moments=tuple(one for sign in signs for one in moments(sign, (0, UP), (20, SILENT), (55, CLOSED))))
+    refused = tuple(PortEvidence(address=address, port="443/tcp", state=PortState.REFUSED, at="", elapsed_seconds=0.0, attempts=1)
+                    for address in host.addresses)
+    seen = HostEvidence(fqdn=host.fqdn, boot=watched, ports=refused)
+    whole = Evidence(vantage=Vantage(name="pier-1"), started=at(0), finished=at(100), complete=True, site=SiteEvidence(),
+                     hosts=(seen,))
+    case = Case(plan=plan, limits=catalogue.limits_of("production"), evidence=whole)
+    told = boot.explain([*boot.grade_host(case, host, seen), *ports.grade_host(case, host, seen)])
+    doors = {one.subject: one.because for one in told if one.check == "port.open"}
+    assert doors == {f"443/tcp at {address}": (f"{host.fqdn}|boot.up|443/tcp at {address}",) for address in host.addresses}
+    assert [one.subject for one in told if one.check == "boot.identity"] == ["22/tcp at 192.0.2.11"]
