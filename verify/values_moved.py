@@ -20,6 +20,7 @@ from shared.evidence import (
 )
 from shared.findings import SITE, Finding, Grade
 from shared.hostnames import canonical, reverse_name
+from shared.macs import is_virtual_router
 from shared.quantities import Interval, show_seconds, show_value
 from shared.run import HostReport, Report
 from shared.serials import newer
@@ -246,8 +247,7 @@ def _owners(host: str, old: tuple[OwnersEvidence, ...], new: tuple[OwnersEvidenc
     for seen in new:
         earlier, now = was.get(seen.address), {owner.mac for owner in seen.owners}
         if seen.failure is None and earlier and now and earlier != now:
-            # RFC 5798 section 7.3: routers that stand in for one another answer with 00-00-5E-00-01-{VRID}.
-            virtual = any(mac.lower().replace("-", ":").startswith("00:00:5e:00:01:") for mac in earlier | now)
+            virtual = any(map(is_virtual_router, earlier | now))
             note = "one of them is a virtual router's: routers that stand in for each other" if virtual else ""
             yield ValueChange(host=host, what="hardware address", subject=seen.address, was=", ".join(sorted(earlier)),
                               now=", ".join(sorted(now)), note=note)

@@ -65,6 +65,13 @@ def test_every_pair_of_grades_has_its_name(before: Grade | None, after: Grade | 
     assert drift.worse == (kind in (Kind.NEW_FAIL, Kind.NEW_CAUTION, Kind.NEWLY_UNPROVEN))
 
 
+def test_a_move_tells_what_was_found_then_and_now() -> None:
+    """Then first."""
+    old, new = finding("a", "port.open", "22/tcp", P, found="open"), finding("a", "port.open", "22/tcp", F, found="refused")
+    [move] = compare(report(host("a", old)), report(host("a", new))).moves
+    assert (move.was, move.now) == ("open", "refused")
+
+
 def test_every_pair_of_grades_is_in_the_table_above() -> None:
     """Six by six, less the pair of nothing and nothing."""
     outcomes = [None, *Grade]

@@ -46,6 +46,8 @@ class Quiet:
 class Rebooting(FakeNetwork):
     """Port 443 of each host is open but for its silences, given as (from, to) in seconds of virtual time."""
 
+    service: type[Quiet] = Quiet
+
     def __init__(self, silences: dict[str, list[tuple[float, float]]]) -> None:
         super().__init__(pace=Pace(timeout_seconds=3.0), echo=NOBODY_ANSWERS)
         self.silences = silences
@@ -54,7 +56,7 @@ class Rebooting(FakeNetwork):
     async def connect(self, address: str, port: int, *, timeout_seconds: float):  # type: ignore[no-untyped-def]
         self.asked.append((address, port))
         silent = any(begin <= self.monotonic() < end for begin, end in self.silences[address])
-        self._streams[address, port] = None if silent else Quiet
+        self._streams[address, port] = None if silent else self.service
         return await super().connect(address, port, timeout_seconds=timeout_seconds)
 
 
@@ -94,6 +96,32 @@ def test_rounds_keep_their_pace(plan: Plan) -> None:
     assert watched.boots[plan.hosts[0].fqdn].rounds == 13
     assert set(network.asked) == {(ADDRESS, 443)}
     assert network.open_streams == 0
+
+
+def test_a_service_that_speaks_is_not_asked_again_until_its_port_has_gone(make_plan: Callable[..., Plan]) -> None:
+    """A handshake every five seconds would be a load, and some servers take it for an attack."""
+    asked: list[bytes] = []
+
+    class Speaking(Quiet):
+        def opened(self) -> Sequence[bytes | None]:
+            return [b"SSH-2.0-x\r\n"]
+
+        def received(self, data: bytes) -> Sequence[bytes | None]:
+            asked.append(data)
+            return [None]
+
+    class World(Rebooting):
+        service = Speaking
+
+    plan = make_plan(roles=(Role(name="node", ssh=(Port(443),)),))
+    counts = []
+    for silences in ([], [(20.0, 40.0)]):
+        asked.clear()
+        network = World({ADDRESS: silences})
+        watch(plan, network, seconds=60, hosts=1)
+        counts.append(sum(data.startswith(b"SSH-2.0-") for data in asked))
+        assert len(network.asked) >= 13
+    assert counts == [1, 2]
 
 
 @pytest.mark.parametrize("step", [3600.0, -3600.0])
@@ -181,6 +209,16 @@ def test_what_a_time_service_says(evidence: dict[str, object], reading: Reading)
     """One that answers and is not synchronised yet is not back (RFC 5905 section 7.3)."""
     seen = ClockEvidence(server=ADDRESS, address=ADDRESS, port=123, at="", **evidence)  # type: ignore[arg-type]
     assert reboot.time_reading(seen) is reading
+
+
+@pytest.mark.parametrize(("evidence", "words"), [
+    ({"samples": (sample(3, 2),)}, "answers, and is not synchronised yet"), ({"kiss_code": "RATE"}, "kiss code RATE"),
+    ({"failure": failure(FailureKind.NO_ANSWER)}, "no-answer"), ({"samples": (sample(0, 2),)}, ""),
+])
+def test_why_a_time_service_is_not_back(evidence: dict[str, object], words: str) -> None:
+    """A silent one has said nothing, not even that it is not synchronised."""
+    seen = ClockEvidence(server=ADDRESS, address=ADDRESS, port=123, at="", **evidence)  # type: ignore[arg-type]
+    assert reboot._time_detail(seen) == words
 
 
 @pytest.mark.parametrize(("trips", "kind", "reading"), [

@@ -186,6 +186,13 @@ def test_the_end_of_a_certificate_is_no_estimate() -> None:
     assert trend.jumps == 0
 
 
+def test_without_limits_there_is_no_day() -> None:
+    """A run may have been made without them; the life is told all the same."""
+    trend = certificate_trend("dome-a", "443/tcp", endings((10, 40)), None)
+    assert trend is not None
+    assert trend.crossings == ()
+
+
 def test_a_limit_that_is_behind_has_no_day() -> None:
     """Ten days left: the caution is a finding already."""
     trend = certificate_trend("dome-a", "443/tcp", endings((10, 10)), LIFE)

@@ -239,11 +239,12 @@ def owned(*macs: str, failure: Failure | None = None) -> HostReport:
 
 
 def test_another_hardware_address_is_told() -> None:
-    """Another machine answers, or another card; a virtual router's address says so (RFC 5798 section 7.3)."""
+    """Another machine answers, or another card; a virtual router's address says so (RFC 9568 section 7.3)."""
     [change] = changes(owned("02:00:5e:10:00:01"), owned("02:00:5e:10:00:02"))
     assert (change.what, change.note) == ("hardware address", "")
-    [change] = changes(owned("02:00:5e:10:00:01"), owned("00:00:5e:00:01:07"))
-    assert "virtual router" in change.note
+    for routers in ("00:00:5e:00:01:07", "00:00:5e:00:02:07"):
+        [change] = changes(owned("02:00:5e:10:00:01"), owned(routers))
+        assert "virtual router" in change.note
     assert changes(owned("02:00:5e:10:00:01"), owned(failure=LOST)) == changes(owned(), owned("02:00:5e:10:00:01")) == []
 
 
@@ -267,3 +268,6 @@ def test_a_zone_that_went_back_is_told(was: int, now: int, count: int) -> None:
         return answer(value, rrtype="SOA", name="obs.example.net", purpose="zone").evidence.names
 
     assert len(list(_serials(zone(was), zone(now)))) == count
+    assert changes(host(names=zone(was)), host(names=zone(now))) == [], "every edit of a zone gives it a new serial"
+    dead = tuple(msgspec.structs.replace(one, answers=(), failure=LOST) for one in zone(now))
+    assert list(_serials(zone(was), dead)) == list(_serials(dead, zone(now))) == []

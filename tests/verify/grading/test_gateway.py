@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 from collections.abc import Callable
 
 import msgspec
@@ -64,6 +65,14 @@ def test_gateway_shared_by_networks_is_one_finding(make_plan: MakePlan) -> None:
         plan.networks[0], msgspec.structs.replace(plan.networks[0], name="stage"),
         msgspec.structs.replace(plan.networks[0], name="island", gateway=None)))
     assert [finding.subject for finding in grade_site(case_of(plan, gateways=(mute(GATEWAY),)))] == [GATEWAY]
+
+
+def test_a_silent_gateway_with_hosts_that_nobody_visited(make_plan: MakePlan) -> None:
+    """As with --host: of those that were not visited nothing is known, and what is known is judged."""
+    case = case_of(make_plan(), gateways=(mute(GATEWAY),), on_link={"mgmt": False})
+    others = msgspec.structs.replace(case.evidence, hosts=(HostEvidence(fqdn=case.plan.hosts[1].fqdn),))
+    (finding,) = grade_site(dataclasses.replace(case, evidence=others))
+    assert finding.grade is Grade.FAIL
 
 
 def test_a_link_local_gateway_is_unproven_and_says_why(make_plan: MakePlan) -> None:
