@@ -26,7 +26,6 @@ LIST_LIMIT = 200
 # Message numbers: RFC 4253 section 12; 30 and 31 are shared by Diffie-Hellman (section 8) and RFC 5656 section 7.1.
 MSG_DISCONNECT = 1
 MSG_IGNORE = 2
-MSG_UNIMPLEMENTED = 3
 MSG_DEBUG = 4
 MSG_KEXINIT = 20
 MSG_KEX_INIT = 30

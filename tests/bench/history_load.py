@@ -165,7 +165,7 @@ from verify.history import queries
 from verify.history.following import trends_of
 from verify.history.store import Store
 with Store.open({place!r}) as history:
-    last, *_ = queries.runs(history, limit=1)
+    last, *_ = queries.runs(history)
     found = queries.baseline(history, last.plan)
     before, after = queries.lean_report(history, found.run), queries.lean_report(history, last)
     drift = compare(before, after)

@@ -5,7 +5,11 @@ A fleet cloned from one image holds one key ten thousand times over, so nothing 
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Iterable, Iterator
+
+#: The most names told in one sentence.  Ours.
+_LISTED = 8
 
 
 class Machines:
@@ -33,8 +37,8 @@ class Machines:
                 and (other == host or len(self._addresses[other]) == 1)}
 
 
-def listed(names: Iterator[str], count: int, most: int = 8) -> str:
-    """The first few of ``count`` names and how many more there are: the rest have findings of their own.  Eight: ours."""
-    first = [name for name, _ in zip(names, range(most), strict=False)]
-    more = f" and {count - most} more" if count > most else ""
+def listed(names: Iterator[str], count: int) -> str:
+    """The first few of ``count`` names and how many more there are: the rest have findings of their own."""
+    first = list(itertools.islice(names, _LISTED))
+    more = f" and {count - _LISTED} more" if count > _LISTED else ""
     return ", ".join(first) + more

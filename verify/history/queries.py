@@ -27,24 +27,21 @@ _NEAR = 2000
 _NAMED = 4
 
 
-def runs(store: Store, *, plan: int | None = None, limit: int | None = None) -> list[RunRecord]:
+def runs(store: Store, *, plan: int | None = None) -> list[RunRecord]:
     """The stored runs, the last one stored first.  Raises HistoryError."""
     query = _runs()
     if plan is not None:
         query = query.where(tables.run.c.plan == plan)
-    if limit is not None:
-        query = query.limit(limit)
     with reading(store.engine) as connection:
         return [_record(row) for row in connection.execute(query)]
 
 
-def find(store: Store, typed: str, *, plan: int | None = None) -> RunRecord:
+def find(store: Store, typed: str) -> RunRecord:
     """The run that a person means: an id, the beginning of just one, or "last".
 
     Raises UnknownRunError for an id that is not there, with the nearest that is, and for a beginning of several.
     """
-    column = tables.run.c.id
-    query = _runs() if plan is None else _runs().where(tables.run.c.plan == plan)
+    column, query = tables.run.c.id, _runs()
     with reading(store.engine) as connection:
         if typed == LAST:
             row = connection.execute(query.limit(1)).one_or_none()
