@@ -52,7 +52,8 @@ CHECKS = (
         name="ssh.host-key",
         title="The host keys are held, long enough, and those the zone names",
         proves="The server signed a fresh key exchange with each key type it offers (Ed25519, ECDSA, RSA), so it holds the "
-        "private keys; the RSA key is long enough; and SSHFP records, where the zone has them, are of these keys.",
+        "private keys; the RSA key is long enough; and SSHFP records of their algorithms, where the zone has any, are all of "
+        "these keys.",
         not_proves="That these are the keys the host was given: compare the fingerprints once with the host's console "
         "(ssh-keygen -lf).  That SSHFP records are absent is no fault, and without DNSSEC they are no proof to a client "
         "(RFC 4255 section 2.4).  Key types that are not asked for, such as certificates, are not proven.",
@@ -60,8 +61,11 @@ CHECKS = (
                "RFC 8731 section 3, RFC 5656 section 4, RFC 8268 section 3 (the key exchange methods used)",
                "RFC 8332 section 3, RFC 5656 section 3.1.2, RFC 8709 section 6 (the signatures)",
                "NIST SP 800-57 part 1 section 5.6.1 (RSA 2048 is worth 112 bits, 3072 is worth 128)",
-               "RFC 4255 section 2 (SSHFP), RFC 6594 section 3 (ECDSA, SHA-256), RFC 7479 section 2 (Ed25519)"),
+               "RFC 4255 section 2 (SSHFP), RFC 6594 section 3 (ECDSA, SHA-256), RFC 7479 section 2 (Ed25519)",
+               "RFC 6594 section 4.1 (a key that no SHA-256 record matches is rejected, whatever SHA-1 says; from memory)",
+               "common practice, no source (a record of another key beside the right one: OpenSSH's client wants all to match)"),
         causes=("the host was installed again and the zone still has the SSHFP records of the earlier installation",
+                "the new record was added and the old one was left in the zone",
                 "a short key was carried over from an old system",
                 "another machine answers at the planned address",
                 "only old key exchange methods are offered, so that no key can be asked for"),

@@ -427,6 +427,11 @@ def test_a_record_of_another_key_is_a_fail_with_the_lines_to_change(graded: Grad
     assert f"; dome-a.obs.example.net. IN SSHFP {stale}" in finding.fix
 
 
+RIGHT_SHA256 = "4 2 a87f1b687ac0e57d2a081a2f282672334d90ed316d2b818ca9580ea384d92401"
+RIGHT_SHA1 = f"4 1 {hashlib.sha1(ED25519_BLOB, usedforsecurity=False).hexdigest()}"
+STALE_SHA256, STALE_SHA1 = f"4 2 {'0' * 64}", f"4 1 {'0' * 40}"
+
+
 @pytest.mark.parametrize(
     "answers",
     [
@@ -435,13 +440,48 @@ def test_a_record_of_another_key_is_a_fail_with_the_lines_to_change(graded: Grad
         (sshfp(f"4 2 {'0' * 64}", name="dome-b.obs.example.net"),),
         (sshfp(f"3 2 {'0' * 64}"),),
         (sshfp(f"4 9 {'0' * 64}"),),
-        (sshfp(f"4 2 {'0' * 64}", "4 2 a87f1b687ac0e57d2a081a2f282672334d90ed316d2b818ca9580ea384d92401"),),
+        (sshfp(RIGHT_SHA256, f"4 9 {'0' * 64}"),),
+        (sshfp(RIGHT_SHA256, f"3 2 {'0' * 64}"),),
+        (sshfp(RIGHT_SHA256, RIGHT_SHA1),),
+        (sshfp(RIGHT_SHA256, RIGHT_SHA256.upper()),),
+        (sshfp(RIGHT_SHA1),),
         (msgspec.structs.replace(sshfp(), rcode="SERVFAIL"),),
     ],
 )
-def test_absent_foreign_unknown_and_rolled_over_records_are_no_fault(graded: Graded, answers: tuple[NameAnswer, ...]) -> None:
-    """RFC 4255 makes no host publish; a second record beside the right one is a change of keys under way."""
+def test_absent_foreign_unknown_and_repeated_records_are_no_fault(graded: Graded, answers: tuple[NameAnswer, ...]) -> None:
+    """RFC 4255 makes no host publish, and lets a zone publish a key with several digests."""
     assert graded(names=answers)["ssh.host-key"].grade is Grade.PASS
+
+
+@pytest.mark.parametrize("published", [(RIGHT_SHA1, STALE_SHA256), (STALE_SHA256, RIGHT_SHA1, STALE_SHA1)])
+def test_a_right_sha_1_record_does_not_save_a_key_that_sha_256_does_not_match(graded: Graded, published: tuple[str, ...]) -> None:
+    """RFC 6594 section 4.1: the key is rejected rather than tested by SHA-1; what is right stays in the zone."""
+    finding = graded(names=(sshfp(*published),))["ssh.host-key"]
+    assert (finding.grade, finding.symptom) == (Grade.FAIL, "dns-disagrees")
+    assert "Its SHA-1 record is of the key that the host holds" in finding.message
+    assert f"dome-a.obs.example.net. IN SSHFP {RIGHT_SHA256}" in finding.fix
+    assert f"; dome-a.obs.example.net. IN SSHFP {STALE_SHA256}" in finding.fix
+    assert f"; dome-a.obs.example.net. IN SSHFP {RIGHT_SHA1}" not in finding.fix
+    assert "agree" not in finding.message
+
+
+@pytest.mark.parametrize(
+    ("published", "stale"),
+    [
+        ((RIGHT_SHA256, STALE_SHA256), [STALE_SHA256]),
+        ((STALE_SHA1, RIGHT_SHA256), [STALE_SHA1]),
+        ((RIGHT_SHA1, STALE_SHA1), [STALE_SHA1]),
+        ((STALE_SHA1, RIGHT_SHA256, STALE_SHA256, RIGHT_SHA1), [STALE_SHA1, STALE_SHA256]),
+    ],
+)
+def test_a_stale_record_beside_the_right_one_is_a_caution_that_names_it(
+        graded: Graded, published: tuple[str, ...], stale: list[str]) -> None:
+    """RFC 4255 section 2.1 is content with one match; OpenSSH's client (9.2) wants every record of the algorithm to match."""
+    finding = graded(names=(sshfp(*published),))["ssh.host-key"]
+    assert (finding.grade, finding.symptom) == (Grade.CAUTION, "dns-stale")
+    assert "192.0.2.53" in finding.message
+    assert [line for line in finding.fix if "SSHFP" in line] == [f"; dome-a.obs.example.net. IN SSHFP {each}" for each in stale]
+    assert "agree" not in finding.message
 
 
 def test_one_stale_name_server_of_two_is_named(graded: Graded) -> None:

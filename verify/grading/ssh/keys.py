@@ -131,7 +131,13 @@ def _long_enough(case: Case, host: str, seen: SshEvidence) -> list[_Remark]:
 
 
 def _agrees(host: str, keys: tuple[SshHostKey, ...], names: Iterable[NameAnswer]) -> list[_Remark]:
-    """Whether the zone's SSHFP records, where it has any, speak of these keys (RFC 4255 section 2)."""
+    """Whether the zone's SSHFP records, where it has any, speak of these keys (RFC 4255 section 2).
+
+    RFC 4255 section 2.1 is content with one record that matches; RFC 6594 section 4.1 has a key rejected that a SHA-256 record
+    does not match, whatever SHA-1 says (both from memory).  A record of another key beside the right one is a change of keys
+    under way by the first, and yet a caution: OpenSSH's client (seen with 9.2) refuses the key unless every record of its
+    algorithm matches, those with SHA-1 as well.
+    """
     agreed: dict[str, None] = {}
     remarks = []
     for answer in names:
@@ -139,26 +145,47 @@ def _agrees(host: str, keys: tuple[SshHostKey, ...], names: Iterable[NameAnswer]
             continue
         published = [record for each in answer.answers if each.rrtype == "SSHFP" and (record := read_fingerprint(each.value))]
         for key in keys:
-            speaking = [record for record in published
-                        if record.algorithm == _ALGORITHMS.get(key.key_type) and record.digest_type in _DIGESTS]
-            if any(record == fingerprint_record(key, record.digest_type) for record in speaking):
-                agreed[key.key_type] = None
-            elif speaking:
-                remarks.append(_disagreement(host, key, speaking, answer.server))
+            speaking = dict.fromkeys(record for record in published
+                                     if record.algorithm == _ALGORITHMS.get(key.key_type) and record.digest_type in _DIGESTS)
+            right = [record for record in speaking if record == fingerprint_record(key, record.digest_type)]
+            strange = [record for record in speaking if record not in right]
+            deciding = _SHA_256 if any(record.digest_type == _SHA_256 for record in speaking) else None
+            if any(deciding in (None, record.digest_type) for record in right):
+                if strange:
+                    remarks.append(_one_too_many(host, key, strange, answer.server))
+                else:
+                    agreed[key.key_type] = None
+            elif strange:
+                remarks.append(_disagreement(host, key, strange, answer.server, outvoted=bool(right)))
     if agreed:
         remarks.append(_Remark(Grade.PASS, f"The zone's SSHFP records agree with: {', '.join(agreed)}."))
     return remarks
 
 
-def _disagreement(host: str, key: SshHostKey, published: list[Fingerprint], server: str) -> _Remark:
+def _disagreement(host: str, key: SshHostKey, strange: list[Fingerprint], server: str, *, outvoted: bool) -> _Remark:
+    right = (" Its SHA-1 record is of the key that the host holds, but a client has to reject a key that the SHA-256 records do "
+             "not match (RFC 6594 section 4.1)." if outvoted else "")
     return _Remark(
         Grade.FAIL,
         f"The name server {server} publishes another {key.key_type} key for {host} than the host holds: the records are of an "
-        "earlier installation, or this is not the host they speak of.",
+        f"earlier installation, or this is not the host they speak of.{right}",
         "dns-disagrees",
         (f"; first, at the console of the host, \"ssh-keygen -r {host}.\" must print the line to add", "; in the zone, add:",
-         f"{host}. IN SSHFP {fingerprint_record(key)}", "; and remove:",
-         *(f"; {host}. IN SSHFP {record}" for record in dict.fromkeys(published))))
+         f"{host}. IN SSHFP {fingerprint_record(key)}", "; and remove:", *_to_remove(host, strange)))
+
+
+def _one_too_many(host: str, key: SshHostKey, strange: list[Fingerprint], server: str) -> _Remark:
+    return _Remark(
+        Grade.CAUTION,
+        f"The name server {server} publishes the {key.key_type} key that {host} holds, and beside it "
+        f"{'a record' if len(strange) == 1 else f'{len(strange)} records'} of the same algorithm that this key does not match: "
+        "one that matches is enough by RFC 4255 section 2.1, but OpenSSH's client refuses the key unless all of them do.",
+        "dns-stale",
+        (f"; in the zone, as soon as no SSH server of {host} holds the other key any more, remove:", *_to_remove(host, strange)))
+
+
+def _to_remove(host: str, records: list[Fingerprint]) -> tuple[str, ...]:
+    return tuple(f"; {host}. IN SSHFP {record}" for record in records)
 
 
 @dataclass(frozen=True, slots=True)
