@@ -33,6 +33,10 @@ HUNT_SECONDS = 8.0
 ENOUGH_SECONDS = 0.010
 #: No second request to one port sooner than this, in seconds (common practice, no source).
 GENTLE_SECONDS = 0.1
+#: How far the answers have to exclude each other, in seconds, before more of them can tell nothing new.  Grading takes a Date
+#: for a second old, and for a little more (``DATE_AGE_SECONDS`` of verify/grading/clock/witnesses.py, and its allowance for a
+#: clock that is slewed): a hunt that ended sooner would never show it that a Date comes out of a cache and does not move.
+BEYOND_AGE_SECONDS = 1.1
 #: The longest that one connection or answer is waited for, in seconds (common practice, no source).
 PATIENCE_SECONDS = 2.0
 #: Requests without a usable answer after which a port is left alone (common practice, no source).
@@ -85,7 +89,7 @@ class _Bounds:
 
     @property
     def contradictory(self) -> bool:
-        return self.lo > self.hi
+        return self.lo > self.hi + BEYOND_AGE_SECONDS
 
     @property
     def settled(self) -> bool:

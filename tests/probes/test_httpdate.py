@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import datetime
 import email.utils
+import math
 import random
 import time
 from pathlib import Path
@@ -18,7 +19,7 @@ from probes.httpdate import FEWEST_REQUESTS, HUNT_SECONDS, REQUESTS, hunt
 from probes.sockets import SocketNetwork
 from shared.evidence import ClockWitness, FailureKind
 from shared.questions import Pace
-from verify.grading.clock.witnesses import by_witness
+from verify.grading.clock.witnesses import DATE_AGE_SECONDS, SLEW_RATE, by_witness
 from verify.laboratory import authority, webserver
 
 YEAR = 31_557_600.0
@@ -234,6 +235,37 @@ def test_the_truth_is_inside_for_six_hundred_models() -> None:
         assert network.open_streams == 0
         styles[style] += 1
     assert min(styles.values()) > 100
+
+
+class CachedDate(WebServer):
+    """A server whose Date is made anew every ``period_seconds`` only, or never again."""
+
+    period_seconds = math.inf
+
+    def date(self, moment: float) -> int:
+        made = self.phase + math.floor((moment - self.phase) / self.period_seconds) * self.period_seconds
+        return super().date(self.phase if math.isinf(self.period_seconds) else made)
+
+
+@pytest.mark.parametrize("period", [2.5, 3.0, 5.0, 10.0, 60.0, math.inf])
+def test_a_date_that_does_not_move_is_no_clock_that_is_behind(period: float) -> None:
+    """The clock is right and the Date out of a cache: what is said holds for the clock, and mostly nothing is said."""
+    chance, told = random.Random(5), 0
+    for _ in range(100):
+        server = CachedDate(phase=-chance.uniform(0, min(period, 30.0)), out=jitter(chance, 2e-4, 2e-3))
+        server.period_seconds = period
+        seen, took, _network = look(server)
+        testimony = by_witness(seen)
+        assert testimony.interval is None or 0.0 in testimony.interval, (server, testimony)
+        assert seen.asked <= REQUESTS
+        assert took < HUNT_SECONDS + 1.5
+        told += testimony.interval is not None
+    assert told == 0 or period <= 3.0
+
+
+def test_the_hunt_goes_on_until_grading_can_tell_a_cache_from_a_date_that_is_a_second_old() -> None:
+    """What the probe ends on is more than all that grading allows for, over the whole hunt."""
+    assert httpdate.BEYOND_AGE_SECONDS > DATE_AGE_SECONDS + 2 * SLEW_RATE * HUNT_SECONDS
 
 
 @pytest.mark.parametrize("by", [3.0, 3600.0, -3.0, -3600.0, YEAR])

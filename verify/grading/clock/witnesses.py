@@ -132,8 +132,8 @@ def by_witness(witness: ClockWitness) -> Testimony:
     at = max((sample.at for sample in witness.samples), key=unix_seconds)
     lead = _of_dates(witness, at) if witness.method == "http-date" else _of_all(witness, at)
     if lead is None:
-        return Testimony(name, why="its answers contradict each other, as where a device in between or several machines give "
-                                   "them, or where its clock was set meanwhile")
+        return Testimony(name, why="its answers contradict each other, as where a cache, a device in between or several "
+                                   "machines give them, or where its clock was set meanwhile")
     return Testimony(name, lead, at, witness.modulo_seconds)
 
 
