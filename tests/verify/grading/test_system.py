@@ -286,6 +286,17 @@ def test_the_planned_sources(bench: Bench, asked: tuple[str, ...], grade: Grade,
     assert (found.grade, found.symptom) == (grade, symptom)
 
 
+@pytest.mark.parametrize(("source", "line"), [
+    (Endpoint("192.0.2.61", 123, "192.0.2.61"), "server 192.0.2.61 iburst"),
+    (Endpoint("192.0.2.61", 1123, "192.0.2.61:1123"), "server 192.0.2.61 iburst port 1123"),
+    (Endpoint("2001:db8::61", 1123, "[2001:db8::61]:1123"), "server 2001:db8::61 iburst port 1123"),
+])
+def test_the_lines_for_the_planned_sources_are_those_that_chrony_reads(bench: Bench, source: Endpoint, line: str) -> None:
+    """chrony.conf(5): the port is an option after the address, and an address stands without brackets."""
+    found = bench.findings(changed(time_sources=()), time_sources=(source,))["system.clock", "sources"]
+    assert found.fix[1:] == (line,)
+
+
 @pytest.mark.parametrize(("name", "grade"), [("time2.obs.example.net", Grade.PASS), ("time9.obs.example.net", Grade.UNPROVEN)])
 def test_a_source_planned_by_name_is_known_by_its_address(bench: Bench, name: str, grade: Grade) -> None:
     """By the one that the planned name servers gave the runner; without it, nothing is claimed."""

@@ -43,10 +43,15 @@ def see_what_it_follows(name: str) -> tuple[str, ...]:
 
 def follow_the_plan(sources: Sequence[Endpoint]) -> tuple[str, ...]:
     """The lines of configuration that follow the planned sources."""
-    lines = [f"  server {source.host} iburst" + (f" port {source.port}" if source.port != 123 else "") for source in sources]
+    lines = [f"  {server_line(source)}" for source in sources]
     plain = " ".join(source.host for source in sources)
     return ("Planned sources, for /etc/chrony/chrony.conf (or /etc/ntpsec/ntp.conf, which knows no port):", *lines,
             f"  for /etc/systemd/timesyncd.conf: NTP={plain}")
+
+
+def server_line(source: Endpoint) -> str:
+    """The line that makes chrony ask one planned source: chrony.conf(5) has the port as an option of its own."""
+    return f"server {source.host} iburst" + (f" port {source.port}" if source.port != 123 else "")
 
 
 def serve_time(name: str, port: int) -> tuple[str, ...]:

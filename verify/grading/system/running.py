@@ -10,6 +10,7 @@ from shared.hostfacts import TimeSource, Unit
 from shared.plan import OwnQuestion
 from shared.quantities import show_seconds
 from verify.grading.case import in_words
+from verify.grading.clock.mends import server_line
 from verify.grading.system.word import Word
 
 #: A time service has settled on a source by then (common practice, no source).
@@ -79,8 +80,8 @@ def _time_sources(word: Word) -> Finding:
     found = ", ".join(asked) or "none"
 
     def finding(grade_: Grade, message: str, symptom: str = "") -> Finding:
-        fix = ("# in the settings of the time service (/etc/chrony/chrony.conf or its like), no other sources than:",
-               *(f"server {label} iburst" for label in wanted)) if symptom else ()
+        fix = ("# in the settings of the time service (/etc/chrony/chrony.conf; ntpsec's know no port), no other sources than:",
+               *map(server_line, word.case.plan.time_sources)) if symptom else ()
         return word.finding("system.clock", "sources", grade_, planned=planned, found=found, message=message, symptom=symptom,
                             fix=fix, topic="time sources")
 
