@@ -32,6 +32,7 @@ READERS: dict[str, Callable[[str], object | None]] = {
     "failed-units": services.failed_units,
     "chrony-sources": times.chrony_sources,
     "ntpq-peers": times.ntpq_peers,
+    "ntpq-cut-peers": times.ntpq_cut_peers,
     "timesync": times.timesync,
 }
 

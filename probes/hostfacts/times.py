@@ -13,7 +13,8 @@ _UPTIME = re.compile(r"(\d{1,12}(?:\.\d{1,9})?) \d")
 #: chronyc(1): the marks of a source that is selected, and those of the modes of a source: server, peer, reference clock.
 _CHOSEN = "*"
 _MODES = frozenset("^=#")
-_PEER_COLUMNS = 10
+#: ntpq's table of peers: its columns, and the characters of the first where ntpq may cut it (NTPsec 1.2; others from memory).
+_PEER_COLUMNS, _PEER_CUT = 10, 15
 
 
 def clock(text: str) -> tuple[int, int] | None:
@@ -46,15 +47,40 @@ def chrony_sources(text: str) -> tuple[TimeSource, ...] | None:
 
 
 def ntpq_peers(text: str) -> tuple[TimeSource, ...] | None:
-    """The output of ``ntpq -pn``: a mark, then ten columns, of which the first is the address and the seventh the reach."""
-    found, seen = [], False
+    """The output of ``ntpq -wpn``: a mark, then ten columns, of which the first is the address and the seventh the reach.
+
+    An address too long for its column stands on a line of its own, and the other columns on the next (ntpq(1), -w).
+    """
+    rows = _ntpq_rows(text)
+    if rows is None:
+        return None
+    return tuple(TimeSource(address=_named(columns[0]), selected=mark in "*o", reachable=_reached(columns[6]), state=mark.strip())
+                 for mark, columns in rows if columns[1] != ".POOL.")[:MOST]
+
+
+def ntpq_cut_peers(text: str) -> tuple[TimeSource, ...] | None:
+    """The output of ``ntpq -pn``, for an ntpq so old that it has no -w; None where the end of an address may be missing.
+
+    It cuts the first column to 15 characters: enough for every IPv4 address, and not for IPv6, where the stump may look whole.
+    """
+    rows = _ntpq_rows(text)
+    if rows is None or any(":" in columns[0] and len(columns[0]) >= _PEER_CUT for _mark, columns in rows):
+        return None
+    return ntpq_peers(text)
+
+
+def _ntpq_rows(text: str) -> list[tuple[str, list[str]]] | None:
+    """The marks and columns of ntpq's table of peers, or None where there is no such table."""
+    rows, seen, alone = [], False, ""
     for line in text.splitlines():
         columns = line[1:].split()
         seen = seen or columns[:2] == ["remote", "refid"] or line.split()[:2] == ["remote", "refid"]
-        if seen and len(columns) == _PEER_COLUMNS and columns[0] != "remote" and columns[1] != ".POOL.":
-            found.append(TimeSource(address=_named(columns[0]), selected=line[0] in "*o", reachable=_reached(columns[6]),
-                                    state=line[0].strip()))
-    return tuple(found[:MOST]) if seen else None
+        if alone and len(columns) == _PEER_COLUMNS - 1:
+            rows.append((alone[0], [alone[1:].strip(), *columns]))
+        elif seen and len(columns) == _PEER_COLUMNS and columns[0] != "remote":
+            rows.append((line[0], columns))
+        alone = line if seen and len(columns) == 1 and "=" not in line else ""
+    return rows if seen else None
 
 
 def timesync(text: str) -> tuple[TimeSource, ...] | None:

@@ -278,3 +278,48 @@ def test_sources_of_three_time_services() -> None:
     assert times.timesync(shown) == (
         TimeSource(address="192.0.2.62", selected=True, reachable=True), TimeSource(address="192.0.2.61", selected=False))
     assert times.timesync("Failed to connect to bus\n") is None
+
+
+def ntpq_table(*sources: str, wide: bool) -> str:
+    """What ntpq prints of reached sources: a name over 15 characters stands by itself with -w, and is cut without."""
+    rows = []
+    for mark, address in ((source[0], source[1:]) for source in sources):
+        first = f"{mark}{address}\n{'':17}" if wide and len(address) > 15 else f"{mark}{address[:15]:15} "
+        rows.append(f"{first}{'192.0.2.1':15}  2 u   34   64  377   0.4210  -0.0120   0.0310\n")
+    return "     remote           refid      st t when poll reach   delay   offset   jitter\n" + "=" * 79 + "\n" + "".join(rows)
+
+
+LONG_SOURCES = ("*2001:db8:12:34::61", "+192.168.100.100", " 2001:db8:12:34:5678:9abc:def0:12", "-2001:db8::6:123", "x192.0.2.62")
+
+
+def test_ipv6_sources_that_ntpq_has_no_room_for_are_read_whole() -> None:
+    """ntpq(1), -w: the address on a line of its own, the columns on the next; marks and order stay."""
+    found = times.ntpq_peers(ntpq_table(*LONG_SOURCES, wide=True))
+    assert found is not None
+    assert [(source.state, source.address) for source in found] == [(each[0].strip(), each[1:]) for each in LONG_SOURCES]
+    assert [source.selected for source in found] == [True, False, False, False, False]
+    assert all(source.reachable for source in found)
+
+
+@pytest.mark.parametrize(("address", "readable"), [
+    ("2001:db8::6:12", True), ("2001:db8::6:123", False), ("2001:db8::6:1234", False), ("2001:db8:12:34::61", False),
+    ("192.168.100.100", True), ("192.0.2.61", True),
+])
+def test_an_address_that_ntpq_may_have_cut_is_no_address(address: str, readable: bool) -> None:
+    """15 characters with colons may be the beginning of more; an IPv4 address has no more than 15."""
+    found = times.ntpq_cut_peers(ntpq_table(f"*{address}", "+192.0.2.62", wide=False))
+    assert (found is not None) is readable
+    if found:
+        assert [source.address for source in found] == [address, "192.0.2.62"]
+
+
+def test_lines_of_a_table_that_do_not_belong_together_are_not_joined() -> None:
+    """Neither a rule nor a lone word becomes an address; a long pool's name is no source."""
+    table = ntpq_table(wide=True)
+    row = f"{'':17}{'192.0.2.1':15}  2 u   34   64  377   0.4210  -0.0120   0.0310\n"
+    pool = f" 0.a-long-name.pool.obs.example\n{'':17}.POOL.          16 p    -   64    0   0.0000   0.0000   0.0000\n"
+    assert times.ntpq_peers(table + row) == ()
+    assert times.ntpq_peers(table + " lonely\n\n" + row) == ()
+    assert times.ntpq_peers(table + pool) == ()
+    for reader in (times.ntpq_peers, times.ntpq_cut_peers):
+        assert reader("ntpq: read: Connection refused\n") is None
