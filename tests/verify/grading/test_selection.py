@@ -75,11 +75,19 @@ def test_two_that_exclude_each_other_agree_on_nothing() -> None:
     assert result.reason == "the two usable time sources contradict each other, and two cannot tell which of them is wrong"
 
 
-def test_two_that_overlap_with_their_edges_only_agree_on_nothing() -> None:
-    """Both midpoints lie outside the common part: the rule that RFC 5905 adds to Marzullo's, so no time is agreed on."""
-    result = chosen((0.0, 0.010), (0.015, 0.010))
+@pytest.mark.parametrize("other", [(0.015, 0.010), (0.020, 0.010), (0.015, 0.100)])
+def test_two_that_overlap_with_their_edges_only_agree_on_nothing_and_contradict_nobody(other: tuple[float, float]) -> None:
+    """A midpoint lies outside the common part: the rule that RFC 5905 adds to Marzullo's, so no time is agreed on."""
+    result = chosen((0.0, 0.010), other)
     assert result.agreed is None
     assert len(camps(result.candidates)) == 1
+    assert "overlap" in result.reason
+    assert "contradict" not in result.reason
+
+
+def test_two_that_just_miss_each_other_contradict_each_other() -> None:
+    """The first gap between the intervals makes two camps."""
+    assert "contradict" in chosen((0.0, 0.010), (0.0201, 0.010)).reason
 
 
 def test_nobody_fit_is_no_agreement() -> None:

@@ -108,6 +108,10 @@ def camps(candidates: Sequence[Candidate]) -> tuple[tuple[str, ...], ...]:
 def _why_none(voters: Sequence[Candidate]) -> str:
     if not voters:
         return "no planned time source gave a usable time"
+    if len(voters) == 2 and len(camps(voters)) == 1:
+        # Both midpoints would have to lie in what both intervals allow (RFC 5905 section 11.2.1).
+        return ("the two usable time sources overlap within their errors, but the best guess of one or of each lies outside what "
+                "the other allows, and two cannot tell which of them is nearer")
     if len(voters) == 2:
         return "the two usable time sources contradict each other, and two cannot tell which of them is wrong"
     return f"no majority of the {len(voters)} usable time sources agrees on the time"
