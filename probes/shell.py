@@ -170,7 +170,8 @@ def _method(line: _Line, heard: _Heard) -> str:
     offered = heard.offer.kex if heard.offer else ()
     method = next((name for name in METHODS if name in offered), None)
     if method is None:
-        detail = "no key exchange method that is offered is spoken here: " + (", ".join(offered) or "there is none")
+        methods = ", ".join(_with_markers(offered, False))
+        detail = "no key exchange method that is offered is spoken here: " + (methods or "there is none")
         raise line.failed(FailureKind.OTHER, "negotiation", bounded(detail))
     return method
 

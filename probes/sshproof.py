@@ -32,8 +32,28 @@ GROUP_14_PRIME = int(
     "E39E772C180E86039B2783A2EC07A28FB5C55DF06F4C52C9DE2BCBF695581718"
     "3995497CEA956AE515D2261898FA051015728E5A8AACAA68FFFFFFFFFFFFFFFF"
     , 16)
+#: RFC 3526 section 5: the prime of the 4096-bit group, number 16; its generator is 2.
+GROUP_16_PRIME = int(
+    "FFFFFFFFFFFFFFFFC90FDAA22168C234C4C6628B80DC1CD129024E088A67CC74"
+    "020BBEA63B139B22514A08798E3404DDEF9519B3CD3A431B302B0A6DF25F1437"
+    "4FE1356D6D51C245E485B576625E7EC6F44C42E9A637ED6B0BFF5CB6F406B7ED"
+    "EE386BFB5A899FA5AE9F24117C4B1FE649286651ECE45B3DC2007CB8A163BF05"
+    "98DA48361C55D39A69163FA8FD24CF5F83655D23DCA3AD961C62F356208552BB"
+    "9ED529077096966D670C354E4ABC9804F1746C08CA18217C32905E462E36CE3B"
+    "E39E772C180E86039B2783A2EC07A28FB5C55DF06F4C52C9DE2BCBF695581718"
+    "3995497CEA956AE515D2261898FA051015728E5A8AAAC42DAD33170D04507A33"
+    "A85521ABDF1CBA64ECFB850458DBEF0A8AEA71575D060C7DB3970F85A6E1E4C7"
+    "ABF5AE8CDB0933D71E8C94E04A25619DCEE3D2261AD2EE6BF12FFA06D98A0864"
+    "D87602733EC86A64521F2B18177B200CBBE117577A615D6C770988C0BAD946E2"
+    "08E24FA074E5AB3143DB5BFCE0FD108E4B82D120A92108011A723C12A787E6D7"
+    "88719A10BDBA5B2699C327186AF4E23C1A946834B6150BDA2583E9CA2AD44CE8"
+    "DBBBC2DB04DE8EF92E8EFC141FBECAA6287C59474E6BC05D99B2964FA090C3A2"
+    "233BA186515BE7ED1F612970CEE2D7AFB81BDD762170481CD0069127D5B05AA9"
+    "93B4EA988D8FDDC186FFB7DC90A6C08F4DF435C934063199FFFFFFFFFFFFFFFF"
+    , 16)
 #: RFC 4253 section 8 wants the exponent anywhere below the group's order; twice the 112 bits that the group is worth
-#: (RFC 9142 section 1.2) is as hard to find and far cheaper to use (RFC 7919 section 5.2 says so of its own groups).
+#: (RFC 9142 section 1.2) is as hard to find and far cheaper to use (RFC 7919 section 5.2 says so of its own groups).  The
+#: 4096-bit group is worth more, but the secret protects nothing here.
 _EXPONENT_BITS = 256
 
 #: The host key types worth asking for and the signatures that prove them, best first.  ``ssh-rsa`` signs with SHA-1 (RFC
@@ -107,16 +127,24 @@ class Group14:
     protects nothing is no loss.
     """
 
+    prime = GROUP_14_PRIME
+
     def __init__(self) -> None:
         self._exponent = secrets.randbits(_EXPONENT_BITS) | 1 << (_EXPONENT_BITS - 1)
-        self.public = put_mpint(pow(2, self._exponent, GROUP_14_PRIME))[4:]
+        self.public = put_mpint(pow(2, self._exponent, self.prime))[4:]
 
     def agree(self, public: bytes) -> int:
         """RFC 4253 section 8: a value outside [1, p-1] is refused, and with it the two that give the secret away."""
         theirs = int.from_bytes(public, "big", signed=True)
-        if not 1 < theirs < GROUP_14_PRIME - 1:
+        if not 1 < theirs < self.prime - 1:
             raise SshWireError("the server's Diffie-Hellman value is out of range")
-        return pow(theirs, self._exponent, GROUP_14_PRIME)
+        return pow(theirs, self._exponent, self.prime)
+
+
+class Group16(Group14):
+    """diffie-hellman-group16 (RFC 8268 section 3)."""
+
+    prime = GROUP_16_PRIME
 
 
 @dataclass(frozen=True, slots=True)
@@ -127,13 +155,14 @@ class Method:
     hash_name: str
 
 
-#: The methods spoken here, cheapest first.  ``diffie-hellman-group14-sha1`` is a MAY of RFC 9142 section 4 and often the
-#: best that an old server has.
+#: The methods spoken here, cheapest first, SHA-1 last.  ``diffie-hellman-group16-sha512`` is a SHOULD of RFC 9142 section 4 and
+#: may be all that a hardened server has; ``diffie-hellman-group14-sha1`` is a MAY and often the best that an old one has.
 METHODS: dict[str, Method] = {
     "curve25519-sha256": Method(Curve25519, "sha256"),
     "curve25519-sha256@libssh.org": Method(Curve25519, "sha256"),
     "ecdh-sha2-nistp256": Method(NistP256, "sha256"),
     "diffie-hellman-group14-sha256": Method(Group14, "sha256"),
+    "diffie-hellman-group16-sha512": Method(Group16, "sha512"),
     "diffie-hellman-group14-sha1": Method(Group14, "sha1"),
 }
 

@@ -283,6 +283,14 @@ def test_only_old_methods_leave_the_lists_and_one_connection() -> None:
     assert connections(network) == 1
 
 
+def test_the_reason_names_the_methods_that_are_offered_and_no_markers() -> None:
+    """RFC 8308 section 2.1: what announces an extension stands in the list of methods and is none."""
+    markers = ("ext-info-s", "kex-strict-s-v00@openssh.com")
+    evidence, _network = ask(Server(offer=_offering(kex=("diffie-hellman-group-exchange-sha256", *markers))))
+    details = {missed.failure.detail for missed in evidence.key_failures}
+    assert details == {"no key exchange method that is offered is spoken here: diffie-hellman-group-exchange-sha256"}
+
+
 def test_a_server_with_no_key_type_of_ours_is_not_asked_for_one() -> None:
     """ssh-dss and certificates are listed and never asked for."""
     evidence, network = ask(Server(offer=_offering(host_key=("ssh-dss", "ssh-ed25519-cert-v01@openssh.com"))))

@@ -90,7 +90,8 @@ async def test_three_keys_are_those_that_ssh_keygen_and_paramiko_see(start: Star
 
 
 @pytest.mark.parametrize("method", ["curve25519-sha256", "curve25519-sha256@libssh.org", "ecdh-sha2-nistp256",
-                                    "diffie-hellman-group14-sha256", "diffie-hellman-group14-sha1"])
+                                    "diffie-hellman-group14-sha256", "diffie-hellman-group16-sha512",
+                                    "diffie-hellman-group14-sha1"])
 async def test_every_method_proves_a_key_to_a_real_server(start: Start, host_keys: dict[str, Path], method: str) -> None:
     """Our exchange hash is the server's, for each method alone."""
     evidence = await ask(start(("ed25519",), f"KexAlgorithms {method}"))

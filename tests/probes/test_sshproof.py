@@ -115,6 +115,17 @@ def test_the_prime_of_group_14_is_the_published_one() -> None:
     assert 2**2048 - 2**1984 - 1 + 2**64 * (_pi_times(2**1918) + 124476) == sshproof.GROUP_14_PRIME
 
 
+def test_the_prime_of_group_16_is_the_published_one() -> None:
+    """RFC 3526 section 5 gives it as 2^4096 - 2^4032 - 1 + 2^64 * (floor(2^3966 pi) + 240904)."""
+    assert 2**4096 - 2**4032 - 1 + 2**64 * (_pi_times(2**3966) + 240904) == sshproof.GROUP_16_PRIME
+
+
+def test_the_methods_stand_in_the_order_of_their_cost_and_sha_1_last() -> None:
+    """A server that offers several is asked for the cheapest, so that the big group costs only those who offer no other."""
+    assert list(METHODS) == ["curve25519-sha256", "curve25519-sha256@libssh.org", "ecdh-sha2-nistp256",
+                             "diffie-hellman-group14-sha256", "diffie-hellman-group16-sha512", "diffie-hellman-group14-sha1"]
+
+
 def _pi_times(scale: int) -> int:
     """floor(scale * pi), by Machin's formula with room to spare."""
     fine = scale << 64
@@ -146,6 +157,8 @@ def test_both_sides_of_a_key_exchange_agree(name: str) -> None:
         ("ecdh-sha2-nistp256", b""),
         *(("diffie-hellman-group14-sha256", put_mpint(number)[4:]) for number in
           (0, 1, -2, sshproof.GROUP_14_PRIME - 1, sshproof.GROUP_14_PRIME, sshproof.GROUP_14_PRIME + 2)),
+        *(("diffie-hellman-group16-sha512", put_mpint(number)[4:]) for number in
+          (0, 1, -2, sshproof.GROUP_16_PRIME - 1, sshproof.GROUP_16_PRIME, sshproof.GROUP_16_PRIME + 2)),
     ],
 )
 def test_a_value_that_gives_the_secret_away_is_refused(name: str, public: bytes) -> None:
