@@ -51,12 +51,13 @@ CHECKS = (
     Check(
         name="ssh.host-key",
         title="The host keys are held, long enough, and those the zone names",
-        proves="The server signed a fresh key exchange with each key type it offers (Ed25519, ECDSA, RSA), so it holds the "
-        "private keys; the RSA key is long enough; and SSHFP records of their algorithms, where the zone has any, are all of "
-        "these keys.",
+        proves="The server signed a fresh key exchange with one key of each type it offers (Ed25519, ECDSA, RSA), so it holds "
+        "their private keys; the RSA key is long enough; and SSHFP records of their algorithms, where the zone has any, are all "
+        "of these keys.",
         not_proves="That these are the keys the host was given: compare the fingerprints once with the host's console "
         "(ssh-keygen -lf).  That SSHFP records are absent is no fault, and without DNSSEC they are no proof to a client "
-        "(RFC 4255 section 2.4).  Key types that are not asked for, such as certificates, are not proven.",
+        "(RFC 4255 section 2.4).  Key types that are not asked for, such as certificates, are not proven, "
+        "and of several ECDSA keys one is: the message names the others.",
         basis=("RFC 4253 section 8 (the server signs the exchange hash)",
                "RFC 8731 section 3, RFC 5656 section 4, RFC 8268 section 3 (the key exchange methods used)",
                "RFC 8332 section 3, RFC 5656 section 3.1.2, RFC 8709 section 6 (the signatures)",
@@ -82,7 +83,7 @@ CHECKS = (
         title="No two hosts hold the same host key",
         proves="No host key of this host was also proven to be held by another host of the plan that was asked in this run.",
         not_proves="That no machine outside the plan has it, nor anything about hosts whose keys could not be had: the finding "
-        "says how many were compared.",
+        "says how many were compared.  Of a host with several ECDSA keys one is known.",
         basis=("common practice, no source (a shared key is the mark of a copied image)",
                "RFC 4251 section 4.1 lets hosts share a key on purpose: where that is meant, waive the finding with the reason"),
         causes=("both hosts were copied from one image that already had host keys",

@@ -484,6 +484,36 @@ def test_a_stale_record_beside_the_right_one_is_a_caution_that_names_it(
     assert "agree" not in finding.message
 
 
+#: A server that holds two ECDSA keys, of which one was asked for.
+TWO_CURVES = changed(SOUND, host_keys=(key("ecdsa-sha2-nistp256", 256, ECDSA_BLOB),),
+                     host_key_algorithms=("ecdsa-sha2-nistp521", "ecdsa-sha2-nistp256",
+                                          "ecdsa-sha2-nistp521-cert-v01@openssh.com"))
+
+
+def test_an_ecdsa_key_that_was_not_asked_for_is_named(graded: Graded) -> None:
+    """One ECDSA key is proven; the pass says of which others nothing is known, and says nothing where there is no other."""
+    finding = graded(TWO_CURVES)["ssh.host-key"]
+    assert finding.grade is Grade.PASS
+    assert "It also offers ecdsa-sha2-nistp521: " in finding.message
+    for alone in (changed(TWO_CURVES, host_key_algorithms=("ecdsa-sha2-nistp256",)), SOUND,
+                  changed(SOUND, host_key_algorithms=("ssh-ed25519", "ecdsa-sha2-nistp256"))):
+        assert "also offers" not in graded(alone)["ssh.host-key"].message
+
+
+@pytest.mark.parametrize(
+    ("seen", "grade", "symptom"),
+    [
+        (TWO_CURVES, Grade.UNPROVEN, "key-unproven"),
+        (changed(TWO_CURVES, host_key_algorithms=("ecdsa-sha2-nistp256",)), Grade.FAIL, "dns-disagrees"),
+    ],
+)
+def test_an_ecdsa_record_may_be_of_the_other_ecdsa_key(graded: Graded, seen: SshEvidence, grade: Grade, symptom: str) -> None:
+    """RFC 6594 section 3: one algorithm number stands for every curve, so only a server with one ECDSA key is contradicted."""
+    finding = graded(seen, names=(sshfp(f"3 2 {'0' * 64}"),))["ssh.host-key"]
+    assert (finding.grade, finding.symptom) == (grade, symptom)
+    assert ("ecdsa-sha2-nistp521" in finding.message) is (grade is Grade.UNPROVEN)
+
+
 def test_one_stale_name_server_of_two_is_named(graded: Graded) -> None:
     """Each server's answer is held against the key by itself."""
     good = sshfp("4 2 a87f1b687ac0e57d2a081a2f282672334d90ed316d2b818ca9580ea384d92401")

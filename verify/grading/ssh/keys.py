@@ -15,6 +15,7 @@ from verify.grading.machines import Machines, listed
 
 #: SSHFP algorithm numbers: RFC 4255 section 3.1.1 (RSA), RFC 6594 section 3 (ECDSA), RFC 7479 section 2 (Ed25519).
 _ALGORITHMS = {"ssh-rsa": 1, "ecdsa-sha2-nistp256": 3, "ecdsa-sha2-nistp384": 3, "ecdsa-sha2-nistp521": 3, "ssh-ed25519": 4}
+_ECDSA = 3
 #: SSHFP digest types: RFC 4255 section 3.1.2 (SHA-1), RFC 6594 section 3 (SHA-256).
 _DIGESTS = {1: "sha1", 2: "sha256"}
 _SHA_256 = 2
@@ -69,7 +70,7 @@ def read_fingerprint(value: str) -> Fingerprint | None:
 
 def grade(case: Case, host: str, subject: str, seen: SshEvidence, names: Iterable[NameAnswer]) -> Finding:
     """``ssh.host-key``: everything there is to say of one server's keys, under the worst of its grades."""
-    remarks = [*_held(seen), *_long_enough(case, host, seen), *_agrees(host, seen.host_keys, names)]
+    remarks = [*_held(seen), *_long_enough(case, host, seen), *_agrees(host, seen, names)]
     worst = next(grade for grade in _ORDER if grade is Grade.PASS or any(remark.grade is grade for remark in remarks))
     limits = case.limits["ssh_rsa_bits"]
     rsa = _rsa(seen)
@@ -97,6 +98,9 @@ def _held(seen: SshEvidence) -> list[_Remark]:
     if seen.host_keys:
         types = ", ".join(key.key_type for key in seen.host_keys)
         remarks.append(_Remark(Grade.PASS, f"The server proved by a signature that it holds the private key of: {types}."))
+    if unasked := _unasked_ecdsa(seen):
+        remarks.append(_Remark(Grade.PASS, f"It also offers {', '.join(unasked)}: one ECDSA key is asked for, so nothing is "
+                                           "proven of any other."))
     for missed in seen.key_failures:
         if missed.failure.kind is FailureKind.MISMATCHED and missed.failure.phase == "signature":
             remarks.append(_Remark(
@@ -111,6 +115,13 @@ def _held(seen: SshEvidence) -> list[_Remark]:
         remarks.append(_Remark(Grade.UNPROVEN, "The server offers no host key of a type that is asked for here (Ed25519, ECDSA, "
                                "RSA), so none was proven.", "key-unproven"))
     return remarks
+
+
+def _unasked_ecdsa(seen: SshEvidence) -> list[str]:
+    """The ECDSA key types that are offered beside the one that was proven: of each family of keys one is asked for."""
+    proven = {key.key_type for key in seen.host_keys if _ALGORITHMS.get(key.key_type) == _ECDSA}
+    return [name for name in dict.fromkeys(seen.host_key_algorithms)
+            if proven and _ALGORITHMS.get(name) == _ECDSA and name not in proven]
 
 
 def _long_enough(case: Case, host: str, seen: SshEvidence) -> list[_Remark]:
@@ -130,7 +141,7 @@ def _long_enough(case: Case, host: str, seen: SshEvidence) -> list[_Remark]:
          f"ssh-keygen -R {host}    # wherever the old key was accepted"))]
 
 
-def _agrees(host: str, keys: tuple[SshHostKey, ...], names: Iterable[NameAnswer]) -> list[_Remark]:
+def _agrees(host: str, seen: SshEvidence, names: Iterable[NameAnswer]) -> list[_Remark]:
     """Whether the zone's SSHFP records, where it has any, speak of these keys (RFC 4255 section 2).
 
     RFC 4255 section 2.1 is content with one record that matches; RFC 6594 section 4.1 has a key rejected that a SHA-256 record
@@ -144,7 +155,7 @@ def _agrees(host: str, keys: tuple[SshHostKey, ...], names: Iterable[NameAnswer]
         if answer.rrtype != "SSHFP" or not same_name(answer.name, host):
             continue
         published = [record for each in answer.answers if each.rrtype == "SSHFP" and (record := read_fingerprint(each.value))]
-        for key in keys:
+        for key in seen.host_keys:
             speaking = dict.fromkeys(record for record in published
                                      if record.algorithm == _ALGORITHMS.get(key.key_type) and record.digest_type in _DIGESTS)
             right = [record for record in speaking if record == fingerprint_record(key, record.digest_type)]
@@ -155,6 +166,12 @@ def _agrees(host: str, keys: tuple[SshHostKey, ...], names: Iterable[NameAnswer]
                     remarks.append(_one_too_many(host, key, strange, answer.server))
                 else:
                     agreed[key.key_type] = None
+            elif strange and _ALGORITHMS[key.key_type] == _ECDSA and (unasked := _unasked_ecdsa(seen)):
+                # The number is that of every curve: RFC 6594 section 3.
+                remarks.append(_Remark(
+                    Grade.UNPROVEN, f"The name server {answer.server} publishes ECDSA records for {host} that the "
+                    f"{key.key_type} key that was proven does not match: they may be of {', '.join(unasked)}, which was not "
+                    "asked for.", "key-unproven"))
             elif strange:
                 remarks.append(_disagreement(host, key, strange, answer.server, outvoted=bool(right)))
     if agreed:
