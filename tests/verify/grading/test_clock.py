@@ -28,6 +28,7 @@ from shared.findings import SITE, Finding, Grade
 from shared.plan import Endpoint, Host, Plan, Role
 from verify.grading.case import Case
 from verify.grading.clock import agree, grade_fleet, grade_host, grade_site
+from verify.grading.clock.words import why_nothing
 
 AT = "2026-11-02T09:00:00.000000Z"
 NOW = datetime.datetime.fromisoformat(AT).timestamp()
@@ -462,6 +463,13 @@ def test_the_outlier_among_the_hosts_is_named(scene: BuildScene, make_plan: Make
     assert "dome-b.obs.example.net (slowest) and dome-c.obs.example.net (fastest)" in finding.message
 
 
+def test_the_outlier_is_far_from_the_agreed_time_and_not_from_the_runner(scene: BuildScene) -> None:
+    """A runner that is 10 s behind sees every sound host 10 s ahead."""
+    hosts = {HOST_A: (clock("192.0.2.11", 10.1),), HOST_B: (clock("192.0.2.12", 8.5),)}
+    message = scene(sources=sources(10.0, 10.0, 10.0, 10.0), hosts=hosts).one("clock.skew").message
+    assert f"The outlier is {HOST_B}: it is 1.5 s behind the agreed time." in message
+
+
 def test_of_two_hosts_without_an_agreed_time_neither_is_called_right(scene: BuildScene) -> None:
     """The difference is proven; whose fault it is, is not."""
     hosts = {HOST_A: (clock("192.0.2.11", 0.0),), HOST_B: (clock("192.0.2.12", 7.0),)}
@@ -534,3 +542,12 @@ def test_whatever_servers_put_into_their_headers_is_graded_and_never_a_crash(
         assert finding.message.endswith(".")
         assert finding.planned
         assert finding.found
+
+
+@pytest.mark.parametrize(("seen", "words"), [
+    (None, "it was not asked"), (clock("192.0.2.61", failure=FailureKind.NO_ANSWER), "no answer"),
+    (clock("192.0.2.61", kiss="DENY"), "it answered with the kiss code DENY"),
+])
+def test_why_a_server_gave_no_sample(seen: ClockEvidence | None, words: str) -> None:
+    """One that was asked and said nothing was asked."""
+    assert why_nothing(seen).startswith(words)

@@ -305,6 +305,17 @@ def test_a_source_planned_by_name_is_known_by_its_address(bench: Bench, name: st
     assert found["system.clock", "sources"].grade is grade
 
 
+@pytest.mark.parametrize(("source", "grade"), [
+    (Endpoint("time9.obs.example.net", 1123, "time9.obs.example.net:1123"), Grade.UNPROVEN),
+    (Endpoint("192.0.2.61", 1123, "192.0.2.61:1123"), Grade.FAIL), (Endpoint("2001:db8::61", 123, "2001:db8::61"), Grade.FAIL),
+    (Endpoint("2001:db8::61", 1123, "[2001:db8::61]:1123"), Grade.FAIL),
+])
+def test_only_a_source_planned_by_name_may_be_any_address(bench: Bench, source: Endpoint, grade: Grade) -> None:
+    """With a port behind it or without; an address that is not asked is not asked."""
+    found = bench.findings(changed(time_sources=sources("192.0.2.62")), time_sources=(source,))
+    assert found["system.clock", "sources"].grade is grade
+
+
 @pytest.mark.parametrize(("uptime", "grade"), [
     (899.9, Grade.CAUTION), (900.0, Grade.FAIL), (900.1, Grade.FAIL), (None, Grade.FAIL),
 ])

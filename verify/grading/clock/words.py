@@ -92,11 +92,11 @@ def symptom_of(seen: ClockEvidence | None) -> str:
 
 def signed_finding(
     case: Case, host: str, check: str, subject: str, error: Interval, limits: Limits, *,
-    planned: str, whose: str, fix: tuple[str, ...], at: str, symptom: str = "offset",
+    planned: str, whose: str, fix: tuple[str, ...], at: str,
 ) -> Finding:
     """Grade the size of a clock's error, and show it with its sign.  ``error`` is the clock's lead in seconds."""
     finding = case.measured_finding(host, check, subject, abs(error), limits, planned=planned, quantity=whose, fix=fix,
-                                    symptom=symptom, at=at)
+                                    symptom="offset", at=at)
     if 0.0 in error:
         found = f"within {show_seconds(abs(error).hi)}"
         message = f"{whose} cannot be told from the agreed time: it is {found} of it; {limits.show()}."

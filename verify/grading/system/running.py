@@ -89,7 +89,8 @@ def _time_sources(word: Word) -> Finding:
         return finding(Grade.FAIL, f"The time service of {name} runs without a single source.", "no-source")
     missing = [label for label, names in wanted.items() if not names & set(asked)]
     others = [address for address in asked if not any(address in names for names in wanted.values())]
-    unheard = [label for label in missing if label == next(iter(wanted[label]), "") and not _is_address(label)]
+    hosts = {source.label: source.host for source in word.case.plan.time_sources}
+    unheard = [label for label in missing if wanted[label] == {hosts[label]} and not _is_address(hosts[label])]
     if unheard and len(unheard) == len(missing) and others:
         return word.finding(
             "system.clock", "sources", Grade.UNPROVEN, planned=planned, found=found, topic="time sources", symptom="names",
