@@ -35,23 +35,27 @@ CHECKS = (
         name="certificate.trust",
         title="The chain leads to a trusted authority",
         proves="The certificates that the server sends form a path to one of the plan's anchors (to the runner's own trust store "
-        "where the plan names none): every signature holds, every issuer may issue, name constraints are kept, and "
-        "the certificate is meant for servers.",
-        not_proves="Anything about dates, which certificate.dates judges: a sound chain whose certificate expired passes here "
-        "and fails there, so that one fault is one finding.  Nor that nothing was revoked: no list is fetched and "
-        "no responder asked.  Nor that other machines trust the same anchors as the plan.",
+        "where the plan names none): every signature holds, every issuer may issue, name constraints are kept, the "
+        "certificate is meant for servers, and the anchor is within its own dates by the agreed time.",
+        not_proves="Anything about dates below the anchor, which certificate.dates judges: a sound chain whose certificate "
+        "expired passes here and fails there, so that one fault is one finding.  Where no time is agreed on, nothing about "
+        "the anchor's dates either.  Nor that nothing was revoked: no list is fetched and no responder asked.  Nor that "
+        "other machines trust the same anchors as the plan.",
         basis=("RFC 5280 section 6.1 (path validation; policies and revocation are not part of it here)",
                "RFC 5280 section 3.2 (self-signed is told by the signature, not by the names)",
                "RFC 5280 sections 4.2.1.3, 4.2.1.9, 4.2.1.10 and 4.2.1.12 (key usage, authority, name constraints, server usage)",
-               "RFC 8446 section 4.4.2 (the server sends its intermediates, not the anchor)"),
+               "RFC 8446 section 4.4.2 (the server sends its intermediates, not the anchor)",
+               "common practice, no source (an anchor outside its own dates is refused; RFC 5280 section 6.1 leaves them out)"),
         causes=("the installer's self-signed certificate is still in place",
                 "the certificate file holds the server's own certificate and not the intermediate above it",
                 "the site's authority was made anew under the same name, and the host or the plan still has the old one",
-                "the plan lists the wrong anchor"),
+                "the plan lists the wrong anchor",
+                "the machine that made the site's root had its clock ahead, or the root has expired"),
         mends=("have the certificate issued by the site's authority, for the planned name",
                "append the intermediate to the certificate file, below the server's own certificate",
                "add the authority's root certificate to [trust] anchors, after comparing its fingerprint"),
-        would_prove="a chain signed with algorithms that are still verified, and an anchor in the plan",
+        would_prove="a chain signed with algorithms that are still verified, an anchor in the plan, and an agreed time with less "
+        "uncertainty where the anchor's dates are near",
         owner="certificates",
         needs=("port.open", "certificate.protocol"),
     ),

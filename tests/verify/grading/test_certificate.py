@@ -212,6 +212,38 @@ def test_expired_anchor_fails_trust(judge: Judge) -> None:
     assert (found["certificate.trust"].grade, found["certificate.trust"].symptom) == (Grade.FAIL, "anchor-expired")
 
 
+@pytest.mark.parametrize(("begins", "ends", "uncertainty", "grade", "symptom"), [
+    (-900 * DAY, -1, 0.5, Grade.FAIL, "anchor-expired"),
+    (-900 * DAY, -1, 1.0, Grade.UNPROVEN, "anchor-edge"),
+    (-900 * DAY, 0, 0.0, Grade.PASS, ""),
+    (-900 * DAY, 0, 0.5, Grade.UNPROVEN, "anchor-edge"),
+    (-1, 900 * DAY, 0.5, Grade.PASS, ""),
+    (0, 900 * DAY, 0.0, Grade.PASS, ""),
+    (0, 900 * DAY, 0.5, Grade.UNPROVEN, "anchor-edge"),
+    (1, 900 * DAY, 1.0, Grade.UNPROVEN, "anchor-edge"),
+    (1, 900 * DAY, 0.5, Grade.FAIL, "anchor-not-yet-valid"),
+    (2 * DAY, 900 * DAY, 0.5, Grade.FAIL, "anchor-not-yet-valid"),
+])
+def test_anchor_is_held_to_its_own_dates(
+    judge: Judge, begins: int, ends: int, uncertainty: float, grade: Grade, symptom: str
+) -> None:
+    """Both ends belong to it (RFC 5280 section 4.1.2.5); a root made by a clock that was ahead is refused until its day."""
+    dates = Validity(*(MOMENT + datetime.timedelta(seconds=seconds) for seconds in (begins, ends)))
+    root = authority.root("Ahead", dates)
+    found = judge(tls(authority.leaf(root, (A,), VALID)), anchors_pem=(root.pem,), agreed=Interval(-uncertainty, uncertainty))
+    trust = found.pop("certificate.trust")
+    assert (trust.grade, trust.symptom, bool(trust.fix)) == (grade, symptom, grade is Grade.FAIL)
+    assert {finding.grade for finding in found.values()} == {Grade.PASS}
+
+
+def test_anchor_from_the_future_is_not_judged_without_an_agreed_time(judge: Judge) -> None:
+    """The runner's own clock decides nothing, and the finding says that dates were left aside."""
+    root = authority.root("Ahead", Validity.around(MOMENT, days_before=-2))
+    trust = judge(tls(authority.leaf(root, (A,), VALID)), anchors_pem=(root.pem,), agreed=None)["certificate.trust"]
+    assert trust.grade is Grade.PASS
+    assert "Dates were left aside" in trust.message
+
+
 def test_no_anchors_leaves_trust_unproven(judge: Judge) -> None:
     """Nothing to judge by is not a pass."""
     fault = only_fault(judge(tls(SOUND, RACK), anchors=(), anchors_pem=()))

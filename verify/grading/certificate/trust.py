@@ -11,6 +11,7 @@ from cryptography.x509.oid import AuthorityInformationAccessOID
 
 from shared.evidence import CertificateFacts
 from shared.findings import Finding, Grade
+from shared.quantities import show_seconds
 from shared.safetext import visible
 from verify.grading.certificate.path import Kind, Outcome, anchors_of, called, load, quiet, validate
 from verify.grading.certificate.sight import Remark, Sight, request_lines
@@ -20,12 +21,12 @@ _CANDIDATES_LIMIT = 16
 
 
 def grade(sight: Sight) -> Finding:
-    """Judge the chain, dates aside: those are ``certificate.dates``'s."""
+    """Judge the chain, dates aside: those are ``certificate.dates``'s, but for the anchor's own."""
     names = sight.case.plan.anchors
     whose = f"one of the plan's anchors ({', '.join(names)})" if names else "an authority in the runner's own trust store"
     remarks = [_SAY[sight.outcome.kind](sight, sight.outcome)]
     if sight.outcome.kind is Kind.TRUSTED:
-        remarks += [*_expired_anchor(sight), *_unfit_leaf(sight)]
+        remarks += [*_outdated_anchor(sight), *_unfit_leaf(sight)]
     return sight.finding("certificate.trust", remarks, planned=f"a chain that leads to {whose}", found=_found(sight.outcome))
 
 
@@ -155,15 +156,30 @@ def _fingerprint(certificate: x509.Certificate) -> str:
     return certificate.fingerprint(SHA256()).hex()
 
 
-def _expired_anchor(sight: Sight) -> Iterator[Remark]:
-    """RFC 5280 section 6.1 leaves an anchor's dates out; most programs refuse an expired one all the same."""
+def _outdated_anchor(sight: Sight) -> Iterator[Remark]:
+    """RFC 5280 section 6.1 leaves an anchor's dates out; most programs refuse one outside of them all the same.
+
+    That they do is common practice, no source; that both ends belong to a validity is RFC 5280 section 4.1.2.5.
+    """
     anchor, when = sight.outcome.path[-1], sight.when
     if when is None or anchor.public_bytes(Encoding.DER) == sight.leaf.der:
         return
-    if when.lo > anchor.not_valid_after_utc.timestamp():
-        yield Remark(Grade.FAIL, f"The anchor {called(anchor)} itself expired at {anchor.not_valid_after_utc.isoformat()}; most "
+    begin, end = anchor.not_valid_before_utc, anchor.not_valid_after_utc
+    if when.lo > end.timestamp():
+        yield Remark(Grade.FAIL, f"The anchor {called(anchor)} itself expired at {end.isoformat()}; most "
                                  "programs refuse such a chain.", "anchor-expired",
                      ("# put the authority's current root certificate into [trust] anchors and onto every client",))
+    elif when.hi < begin.timestamp():
+        away = begin.timestamp() - when.value
+        yield Remark(Grade.FAIL, f"The anchor {called(anchor)} itself is not valid before {begin.isoformat()}, which is "
+                                 f"{show_seconds(away)} away by the agreed time; most programs refuse such a chain until then.",
+                     "anchor-not-yet-valid",
+                     ("# a clock that was ahead made it: set that clock right, have it made again with the same name and key,",
+                      "# and put the new one into [trust] anchors and onto every client; what it has issued stays good"))
+    elif when.hi > end.timestamp() or when.lo < begin.timestamp():
+        which = f"expires at {end.isoformat()}" if when.hi > end.timestamp() else f"becomes valid at {begin.isoformat()}"
+        yield Remark(Grade.UNPROVEN, f"The anchor {called(anchor)} itself {which}, and the agreed time, known to "
+                                     f"± {show_seconds(when.uncertainty)}, does not tell whether that has come.", "anchor-edge")
 
 
 def _unfit_leaf(sight: Sight) -> Iterator[Remark]:
