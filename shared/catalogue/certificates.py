@@ -36,7 +36,8 @@ CHECKS = (
         title="The chain leads to a trusted authority",
         proves="The certificates that the server sends form a path to one of the plan's anchors (to the runner's own trust store "
         "where the plan names none): every signature holds, every issuer may issue, name constraints are kept, the "
-        "certificate is meant for servers, and the anchor is within its own dates by the agreed time.",
+        "certificate and the authorities above it are meant for servers, and the anchor is within its own dates by the "
+        "agreed time.",
         not_proves="Anything about dates below the anchor, which certificate.dates judges: a sound chain whose certificate "
         "expired passes here and fails there, so that one fault is one finding.  Where no time is agreed on, nothing about "
         "the anchor's dates either.  Nor that nothing was revoked: no list is fetched and no responder asked.  Nor that "

@@ -17,6 +17,9 @@ from cryptography.x509.oid import ExtendedKeyUsageOID, NameOID
 
 Key = rsa.RSAPrivateKey | ec.EllipticCurvePrivateKey | ed25519.Ed25519PrivateKey
 
+#: Extensions to plant, each with whether it is critical.
+Extensions = tuple[tuple[x509.ExtensionType, bool], ...]
+
 SERVER_USAGE = ExtendedKeyUsageOID.SERVER_AUTH
 CLIENT_USAGE = ExtendedKeyUsageOID.CLIENT_AUTH
 
@@ -105,12 +108,12 @@ def root(title: str, validity: Validity, *, key: Key | None = None, digest: str 
 
 def intermediate(
     issuer: Credential, title: str, validity: Validity, *, key: Key | None = None, digest: str = "sha256",
-    path_length: int | None = None, is_authority: bool = True, permitted: tuple[str, ...] = (),
+    path_length: int | None = None, is_authority: bool = True, permitted: tuple[str, ...] = (), extensions: Extensions = (),
 ) -> Credential:
     """A certificate authority below another.
 
     ``is_authority=False`` plants an issuer that may not issue.  ``permitted`` lists the DNS subtrees that it may name
-    (RFC 5280 section 4.2.1.10).
+    (RFC 5280 section 4.2.1.10).  ``extensions`` are added to the usual ones.
     """
     key = key or make_key()
     builder = _builder(_name(title), issuer.certificate.subject, validity, key)
@@ -118,6 +121,7 @@ def intermediate(
     if permitted:
         subtrees = [x509.DNSName(subtree) for subtree in permitted]
         builder = builder.add_extension(x509.NameConstraints(subtrees, None), critical=True)
+    builder = _planted(builder, extensions)
     return Credential(_sign(builder, issuer.key, digest), key, (issuer.certificate, *issuer.issuers))
 
 
@@ -125,12 +129,14 @@ def leaf(
     issuer: Credential | None, names: tuple[str, ...], validity: Validity, *, key: Key | None = None, digest: str = "sha256",
     common_name: str | None = None, alternative_names: tuple[x509.GeneralName, ...] | None = None, is_authority: bool = False,
     usages: tuple[x509.ObjectIdentifier, ...] | None = (SERVER_USAGE,), serial: int | None = None,
+    key_usage: x509.KeyUsage | None = None, extensions: Extensions = (),
 ) -> Credential:
     """A server's certificate; with no ``issuer`` it is self-signed, as installers leave it.
 
     ``names`` go into the subject alternative names, addresses as addresses; no names at all leaves the extension out.
     ``alternative_names`` are put there instead, as given, to plant odd ones.  ``usages`` None leaves the extended key
-    usage out.  ``common_name`` defaults to the first name.
+    usage out.  ``common_name`` defaults to the first name.  ``key_usage`` takes the place of the sound one, and
+    ``extensions`` are added to the usual ones.
     """
     key = key or make_key()
     title = common_name if common_name is not None else next(iter(names), "host")
@@ -138,8 +144,8 @@ def leaf(
     signer = issuer.key if issuer else key
     builder = _builder(subject, issuer.certificate.subject if issuer else subject, validity, key, serial)
     builder = builder.add_extension(x509.BasicConstraints(ca=is_authority, path_length=None), critical=True)
-    builder = builder.add_extension(_key_usage(signs_certificates=is_authority), critical=True)
-    builder = _identifiers(builder, key, signer)
+    builder = builder.add_extension(key_usage or _key_usage(signs_certificates=is_authority), critical=True)
+    builder = _planted(_identifiers(builder, key, signer), extensions)
     wanted = alternative_names if alternative_names is not None else tuple(_general_name(name) for name in names)
     if wanted:
         builder = builder.add_extension(x509.SubjectAlternativeName(wanted), critical=False)
@@ -216,6 +222,12 @@ def _identifiers(builder: x509.CertificateBuilder, key: Key, signer: Key) -> x50
     authority = x509.AuthorityKeyIdentifier.from_issuer_public_key(signer.public_key())
     return (builder.add_extension(x509.SubjectKeyIdentifier.from_public_key(key.public_key()), critical=False)
             .add_extension(authority, critical=False))
+
+
+def _planted(builder: x509.CertificateBuilder, extensions: Extensions) -> x509.CertificateBuilder:
+    for extension, critical in extensions:
+        builder = builder.add_extension(extension, critical)
+    return builder
 
 
 def _key_usage(*, signs_certificates: bool) -> x509.KeyUsage:

@@ -8,6 +8,7 @@ from typing import Any
 
 import msgspec
 import pytest
+from cryptography import x509
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
@@ -121,6 +122,10 @@ FAULTS: list[tuple[str, TlsEvidence, str, Grade, str]] = [
     ("damaged signature", tls(authority.with_broken_signature(SOUND), RACK), "certificate.trust", Grade.FAIL, "bad-signature"),
     ("for clients only", tls(authority.leaf(RACK, (A,), VALID, usages=(authority.CLIENT_USAGE,)), RACK), "certificate.trust",
      Grade.FAIL, "usage"),
+    ("authority for clients only",
+     tls(authority.leaf(limited := authority.intermediate(
+         ROOT, "Limited", VALID, extensions=((x509.ExtendedKeyUsage([authority.CLIENT_USAGE]), False),)), (A,), VALID), limited),
+     "certificate.trust", Grade.FAIL, "not-an-authority"),
     ("leaf is an authority", tls(authority.leaf(RACK, (A,), VALID, is_authority=True), RACK), "certificate.trust", Grade.CAUTION,
      "leaf-is-authority"),
     ("old name", tls(authority.leaf(RACK, ("localhost",), VALID), RACK), "certificate.name", Grade.FAIL, "other-name"),
@@ -242,6 +247,25 @@ def test_anchor_from_the_future_is_not_judged_without_an_agreed_time(judge: Judg
     trust = judge(tls(authority.leaf(root, (A,), VALID)), anchors_pem=(root.pem,), agreed=None)["certificate.trust"]
     assert trust.grade is Grade.PASS
     assert "Dates were left aside" in trust.message
+
+
+def usage_of_key(*allowed: str) -> x509.KeyUsage:
+    kinds = ("digital_signature", "content_commitment", "key_encipherment", "data_encipherment", "key_agreement",
+             "key_cert_sign", "crl_sign", "encipher_only", "decipher_only")
+    return x509.KeyUsage(**{kind: kind in allowed for kind in kinds})
+
+
+@pytest.mark.parametrize(("allowed", "grade"), [
+    (("digital_signature",), Grade.PASS), (("key_encipherment",), Grade.PASS), (("key_agreement",), Grade.PASS),
+    (("key_cert_sign", "digital_signature"), Grade.PASS),
+    (("key_cert_sign", "crl_sign"), Grade.FAIL), (("crl_sign",), Grade.FAIL), (("content_commitment",), Grade.FAIL),
+    (("data_encipherment",), Grade.FAIL),
+])
+def test_key_usage_must_allow_something_that_servers_do(judge: Judge, allowed: tuple[str, ...], grade: Grade) -> None:
+    """RFC 5280 section 4.2.1.3: signing, key encipherment or key agreement; as with openssl's purpose sslserver."""
+    leaf = authority.leaf(RACK, (A,), VALID, key_usage=usage_of_key(*allowed))
+    trust = judge(tls(leaf, RACK))["certificate.trust"]
+    assert (trust.grade, trust.symptom, bool(trust.fix)) == (grade, "usage" if grade is Grade.FAIL else "", grade is Grade.FAIL)
 
 
 def test_no_anchors_leaves_trust_unproven(judge: Judge) -> None:

@@ -5,10 +5,12 @@ from __future__ import annotations
 import datetime
 import importlib.resources
 import pathlib
+import subprocess
 
 import pytest
 from cryptography import x509
 from cryptography.hazmat.primitives.serialization import Encoding
+from cryptography.x509.oid import ExtendedKeyUsageOID
 
 from verify.grading.certificate.path import Anchors, Kind, anchors_of, called, validate
 from verify.laboratory import authority
@@ -27,6 +29,15 @@ SITE = Anchors(ANCHORS)
 
 def kind(leaf: Credential, *sent: Credential, anchors: tuple[x509.Certificate, ...] = ANCHORS) -> Kind:
     return validate(leaf.der, [each.der for each in sent], Anchors(anchors), MOMENT).kind
+
+
+def openssl_takes(folder: pathlib.Path, leaf: Credential, *sent: Credential, anchors: tuple[Credential, ...] = (ROOT,)) -> bool:
+    """What an outside source says of the same chain."""
+    for name, parts in (("leaf", (leaf,)), ("sent", sent or (leaf,)), ("anchors", anchors)):
+        (folder / name).write_bytes(b"".join(part.pem for part in parts))
+    command = ["openssl", "verify", "-no-CApath", "-no-CAstore", "-purpose", "sslserver", "-attime", str(int(MOMENT.timestamp())),
+               "-CAfile", "anchors", "-untrusted", "sent", "leaf"]
+    return subprocess.run(command, cwd=folder, capture_output=True, check=False, timeout=20).returncode == 0
 
 
 def test_sound_chain_is_trusted_at_the_moment_asked_for() -> None:
@@ -111,6 +122,34 @@ def test_each_fault_has_its_name(
 ) -> None:
     """One fault a row."""
     assert kind(leaf, *sent, anchors=anchors) is expected
+
+
+def with_usages(issuer: Credential, *usages: x509.ObjectIdentifier, key: authority.Key | None = None) -> Credential:
+    return authority.intermediate(issuer, "Limited", VALID, key=key, extensions=((x509.ExtendedKeyUsage(usages), False),))
+
+
+@pytest.mark.parametrize(("usages", "openssl_takes_it", "expected"), [
+    ((authority.SERVER_USAGE,), True, Kind.TRUSTED),
+    ((authority.CLIENT_USAGE, authority.SERVER_USAGE), True, Kind.TRUSTED),
+    ((authority.CLIENT_USAGE,), False, Kind.NOT_AN_AUTHORITY),
+    ((ExtendedKeyUsageOID.CODE_SIGNING,), False, Kind.NOT_AN_AUTHORITY),
+])
+@pytest.mark.parametrize("keys", ["p256", "ed25519"])
+def test_extended_key_usage_of_an_authority_limits_what_it_issues(
+    tmp_path: pathlib.Path, usages: tuple[x509.ObjectIdentifier, ...], openssl_takes_it: bool, expected: Kind, keys: str
+) -> None:
+    """As "openssl verify -purpose sslserver" has it, for keys that the library takes and for those that it does not."""
+    root = authority.root("Root", VALID, key=authority.make_key(keys))
+    limited = with_usages(root, *usages, key=authority.make_key(keys))
+    leaf = authority.leaf(limited, NAMES, VALID)
+    assert kind(leaf, limited, anchors=(root.certificate,)) is expected
+    assert openssl_takes(tmp_path, leaf, limited, anchors=(root,)) is openssl_takes_it
+
+
+def test_extended_key_usage_limits_an_anchor_too() -> None:
+    """An authority for clients alone vouches for no server, also where the plan trusts it."""
+    limited = with_usages(ROOT, authority.CLIENT_USAGE)
+    assert kind(authority.leaf(limited, NAMES, VALID), anchors=(limited.certificate,)) is Kind.NOT_AN_AUTHORITY
 
 
 @pytest.mark.parametrize("octets", [b"", b"0", b"\x30\x03\x02\x01\x00", LEAF.der[:-20]])

@@ -17,25 +17,20 @@ import functools
 import warnings
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
-from typing import TypeVar
 
 from cryptography import x509
-from cryptography.exceptions import InvalidSignature, UnsupportedAlgorithm
+from cryptography.exceptions import InvalidSignature
 from cryptography.hazmat.primitives.serialization import Encoding
 from cryptography.x509 import verification
 
 from shared.safetext import visible
+from verify.grading.certificate.rules import ODD, authority_fault, vouches_for_servers
 
 #: Longer paths than this are not walked.  Ours: as many certificates as the probe keeps of one chain.
 _STEPS_LIMIT = 10
 #: Moments tried for a path whose dates are wrong today.  Ours: every certificate sent, and a few anchors.
 _MOMENTS_LIMIT = 16
 _PEM_BEGIN = b"-----BEGIN CERTIFICATE-----"
-
-T = TypeVar("T", bound=x509.ExtensionType)
-
-_ODD = (ValueError, TypeError, OverflowError, UnsupportedAlgorithm, x509.InvalidVersion, x509.ExtensionNotFound,
-        x509.DuplicateExtension, x509.UnsupportedGeneralNameType)
 
 
 @contextlib.contextmanager
@@ -117,7 +112,7 @@ def called(certificate: x509.Certificate, *, issuer: bool = False) -> str:
     """How a certificate, or its issuer, is named in a sentence; on one line, since it also stands in comments to paste."""
     try:
         return visible((certificate.issuer if issuer else certificate.subject).rfc4514_string()[:256]) or "(no name)"
-    except _ODD:
+    except ODD:
         return "(a name that cannot be read)"
 
 
@@ -176,14 +171,14 @@ def _follow(leaf: bytes, sent: Sequence[bytes], anchors: Anchors, moment: dateti
 def _read(read: Callable[[bytes], x509.Certificate], data: bytes) -> x509.Certificate | None:
     try:
         return read(data)
-    except _ODD:
+    except ODD:
         return None
 
 
 def _named(certificate: x509.Certificate) -> bool:
     try:
         return certificate.subject is not None and certificate.issuer is not None
-    except _ODD:
+    except ODD:
         return False
 
 
@@ -216,22 +211,28 @@ def _judge(
         builder = verification.PolicyBuilder().store(store).time(at).max_chain_depth(_STEPS_LIMIT)
         builder = builder.extension_policies(ca_policy=authorities, ee_policy=leaves)
         return tuple(builder.build_client_verifier().verify(leaf, list(others)).chain), ""
-    except (verification.VerificationError, *_ODD) as error:
+    except (verification.VerificationError, *ODD) as error:
         return (), str(error)
 
 
 @functools.cache
 def _policies() -> tuple[verification.ExtensionPolicy, verification.ExtensionPolicy]:
-    """What RFC 5280 asks of the extensions of an authority (sections 4.2.1.3 and 4.2.1.9), and of a leaf: nothing here."""
+    """What is asked of the extensions of an authority (RFC 5280 sections 4.2.1.3, 4.2.1.9, 4.2.1.12), and of a leaf: nothing."""
     anything = verification.ExtensionPolicy.permit_all()
     agnostic = verification.Criticality.AGNOSTIC
     authorities = anything.require_present(x509.BasicConstraints, agnostic, None)
+    authorities = authorities.may_be_present(x509.ExtendedKeyUsage, agnostic, _may_vouch_for_servers)
     return authorities.may_be_present(x509.KeyUsage, agnostic, _may_sign_certificates), anything
 
 
 def _may_sign_certificates(_policy: verification.Policy, _issuer: x509.Certificate, usage: x509.KeyUsage | None) -> None:
     if usage is not None and not usage.key_cert_sign:
         raise ValueError("keyUsage does not allow signing certificates")
+
+
+def _may_vouch_for_servers(_policy: verification.Policy, _issuer: x509.Certificate, usages: x509.ExtendedKeyUsage | None) -> None:
+    if not vouches_for_servers(usages):
+        raise ValueError("extendedKeyUsage does not name TLS servers")
 
 
 def _diagnose(
@@ -272,7 +273,7 @@ def _signed(certificate: x509.Certificate, issuer: x509.Certificate) -> bool | N
         certificate.verify_directly_issued_by(issuer)
     except InvalidSignature:
         return False
-    except _ODD:
+    except ODD:
         return None
     return True
 
@@ -280,12 +281,12 @@ def _signed(certificate: x509.Certificate, issuer: x509.Certificate) -> bool | N
 def _constrained(path: tuple[x509.Certificate, ...], moment: datetime.datetime | None, refusal: str) -> Outcome:
     """Every signature holds up to an anchor and the library refuses all the same: say which rule it is about."""
     for depth, issuer in enumerate(path[1:]):
-        fault = _authority_fault(issuer, intermediates_below=depth)
+        fault = authority_fault(issuer, intermediates_below=depth)
         if fault:
             return Outcome(Kind.NOT_AN_AUTHORITY, path[: depth + 2], None, fault)
     begin = max(certificate.not_valid_before_utc for certificate in path)
     end = min(certificate.not_valid_after_utc for certificate in path)
-    beyond = any(_beyond_us(certificate, is_leaf=certificate is path[0]) for certificate in path[:-1])
+    beyond = any(_beyond_us(certificate) for certificate in path[:-1])
     if begin > end:
         # As when an authority was renewed after the leaf had expired.  ``certificate.dates`` cannot but fail then.
         never = "there is no moment at which all its certificates are valid"
@@ -301,34 +302,12 @@ def _forbidden_key(refusal: str) -> bool:
     return "Forbidden public key algorithm" in refusal or "RSA key is too weak" in refusal
 
 
-def _authority_fault(issuer: x509.Certificate, *, intermediates_below: int) -> str:
-    """Why a certificate may not issue the one below it (RFC 5280 section 6.1.4 (k) to (n)); empty where it may."""
-    constraints = _extension(issuer, x509.BasicConstraints)
-    usage = _extension(issuer, x509.KeyUsage)
-    if constraints is None or not constraints.ca:
-        return "it is not marked as an authority (basicConstraints, RFC 5280 section 4.2.1.9)"
-    if usage is not None and not usage.key_cert_sign:
-        return "its key usage does not allow signing certificates (RFC 5280 section 4.2.1.3)"
-    if constraints.path_length is not None and intermediates_below > constraints.path_length:
-        return (f"it allows {constraints.path_length} authorities below it and has {intermediates_below} "
-                "(path length, RFC 5280 section 4.2.1.9)")
-    return ""
-
-
-def _beyond_us(certificate: x509.Certificate, *, is_leaf: bool) -> bool:
+def _beyond_us(certificate: x509.Certificate) -> bool:
     """Whether a certificate asks for rules that are not checked here: then what the library says stands."""
     try:
         present = list(certificate.extensions)
-    except _ODD:
+    except ODD:
         return True
     known = (x509.BasicConstraints, x509.KeyUsage, x509.ExtendedKeyUsage, x509.SubjectAlternativeName)
     return any((extension.critical and not isinstance(extension.value, known))
-               or isinstance(extension.value, x509.NameConstraints | x509.PolicyConstraints)
-               or (not is_leaf and isinstance(extension.value, x509.ExtendedKeyUsage)) for extension in present)
-
-
-def _extension(certificate: x509.Certificate, kind: type[T]) -> T | None:
-    try:
-        return certificate.extensions.get_extension_for_class(kind).value
-    except _ODD:
-        return None
+               or isinstance(extension.value, x509.NameConstraints | x509.PolicyConstraints) for extension in present)

@@ -14,6 +14,7 @@ from shared.findings import Finding, Grade
 from shared.quantities import show_seconds
 from shared.safetext import visible
 from verify.grading.certificate.path import Kind, Outcome, anchors_of, called, load, quiet, validate
+from verify.grading.certificate.rules import key_serves_tls
 from verify.grading.certificate.sight import Remark, Sight, request_lines
 
 #: The most certificates of other hosts tried as the missing one.  Ours: a site has a handful of intermediates.
@@ -131,7 +132,8 @@ def _not_an_authority(_sight: Sight, outcome: Outcome) -> Remark:
     return Remark(
         Grade.FAIL, f"The chain passes through {called(outcome.path[-1])}, which may not issue the certificate below it: "
                     f"{outcome.detail}.", "not-an-authority",
-        (f"# have {called(outcome.path[-2])} issued by a certificate that may sign others (CA:TRUE, keyCertSign, path length)",))
+        (f"# have {called(outcome.path[-2])} issued by a certificate that may sign others (CA:TRUE, keyCertSign, path length,",
+         "# and either no extended key usage or one that has serverAuth)"))
 
 
 def _refused(sight: Sight, outcome: Outcome) -> Remark:
@@ -189,6 +191,11 @@ def _unfit_leaf(sight: Sight) -> Iterator[Remark]:
             Grade.FAIL, "The certificate's extended key usage does not name TLS servers, so clients refuse it "
                         "(RFC 5280 section 4.2.1.12).", "usage",
             ("# ask for a certificate with the extended key usage serverAuth:", *request_lines(sight.door.host)))
+    if not key_serves_tls(sight.outcome.path[0]):
+        yield Remark(
+            Grade.FAIL, "The certificate's key usage allows none of what a TLS server does with its key, so clients refuse it "
+                        "(RFC 5280 section 4.2.1.3).", "usage",
+            ("# ask for a certificate with the key usage digitalSignature:", *request_lines(sight.door.host)))
     if sight.leaf.is_authority and len(sight.outcome.path) > 1:
         yield Remark(
             Grade.CAUTION, "The server's own certificate is marked as an authority: whoever holds the host's key could issue "
