@@ -41,7 +41,8 @@ CHECKS = (
         not_proves="Anything about dates below the anchor, which certificate.dates judges: a sound chain whose certificate "
         "expired passes here and fails there, so that one fault is one finding.  Where no time is agreed on, nothing about "
         "the anchor's dates either.  Nor that nothing was revoked: no list is fetched and no responder asked.  Nor that "
-        "other machines trust the same anchors as the plan.",
+        "certificate policies are kept, also where they are marked critical.  Nor that other machines trust the same anchors "
+        "as the plan.",
         basis=("RFC 5280 section 6.1 (path validation; policies and revocation are not part of it here)",
                "RFC 5280 section 3.2 (self-signed is told by the signature, not by the names)",
                "RFC 5280 sections 4.2.1.3, 4.2.1.9, 4.2.1.10 and 4.2.1.12 (key usage, authority, name constraints, server usage)",
@@ -55,8 +56,8 @@ CHECKS = (
         mends=("have the certificate issued by the site's authority, for the planned name",
                "append the intermediate to the certificate file, below the server's own certificate",
                "add the authority's root certificate to [trust] anchors, after comparing its fingerprint"),
-        would_prove="a chain signed with algorithms that are still verified, an anchor in the plan, and an agreed time with less "
-        "uncertainty where the anchor's dates are near",
+        would_prove="a chain signed with algorithms that are still verified, name constraints for DNS names (no dot in front) "
+        "and addresses alone, an anchor in the plan, and an agreed time with less uncertainty where the anchor's dates are near",
         owner="certificates",
         needs=("port.open", "certificate.protocol"),
     ),

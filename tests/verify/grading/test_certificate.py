@@ -126,6 +126,12 @@ FAULTS: list[tuple[str, TlsEvidence, str, Grade, str]] = [
      tls(authority.leaf(limited := authority.intermediate(
          ROOT, "Limited", VALID, extensions=((x509.ExtendedKeyUsage([authority.CLIENT_USAGE]), False),)), (A,), VALID), limited),
      "certificate.trust", Grade.FAIL, "not-an-authority"),
+    ("name outside of its authority's", tls(authority.leaf(
+        narrow := authority.intermediate(ROOT, "Narrow", VALID, permitted=("other.example.net",)), (A,), VALID), narrow),
+     "certificate.trust", Grade.FAIL, "refused"),
+    ("constraint that is not followed", tls(authority.leaf(
+        dotted := authority.intermediate(ROOT, "Dotted", VALID, permitted=(".obs.example.net",)), (A,), VALID), dotted),
+     "certificate.trust", Grade.UNPROVEN, "not-followed"),
     ("leaf is an authority", tls(authority.leaf(RACK, (A,), VALID, is_authority=True), RACK), "certificate.trust", Grade.CAUTION,
      "leaf-is-authority"),
     ("old name", tls(authority.leaf(RACK, ("localhost",), VALID), RACK), "certificate.name", Grade.FAIL, "other-name"),

@@ -2,15 +2,20 @@
 
 from __future__ import annotations
 
+import dataclasses
 import datetime
 import importlib.resources
+import ipaddress
 import pathlib
 import subprocess
 
 import pytest
 from cryptography import x509
+from cryptography.hazmat.primitives import hashes
+from cryptography.hazmat.primitives.asymmetric import rsa
+from cryptography.hazmat.primitives.asymmetric.padding import MGF1, PSS, PKCS1v15
 from cryptography.hazmat.primitives.serialization import Encoding
-from cryptography.x509.oid import ExtendedKeyUsageOID
+from cryptography.x509.oid import ExtendedKeyUsageOID, NameOID
 
 from verify.grading.certificate.path import Anchors, Kind, anchors_of, called, validate
 from verify.laboratory import authority
@@ -94,7 +99,7 @@ ED_SHORT = authority.intermediate(ED_ROOT, "Ed Short", VALID, key=authority.make
 ED_BELOW = authority.intermediate(ED_SHORT, "Ed Below", VALID, key=authority.make_key("ed25519"))
 ED_NARROW = authority.intermediate(ED_ROOT, "Ed Narrow", VALID, key=authority.make_key("ed25519"),
                                    permitted=("other.example.net",))
-RSA_KEY = authority.make_key("rsa-2048")
+RSA_KEY = rsa.generate_private_key(65537, 2048)
 RSA_ROOT = authority.root("Old", VALID, key=RSA_KEY)
 
 
@@ -150,6 +155,143 @@ def test_extended_key_usage_limits_an_anchor_too() -> None:
     """An authority for clients alone vouches for no server, also where the plan trusts it."""
     limited = with_usages(ROOT, authority.CLIENT_USAGE)
     assert kind(authority.leaf(limited, NAMES, VALID), anchors=(limited.certificate,)) is Kind.NOT_AN_AUTHORITY
+
+
+def dns(*names: str) -> list[x509.GeneralName]:
+    return [x509.DNSName(name) for name in names]
+
+
+def address(text: str) -> x509.GeneralName:
+    return x509.IPAddress(ipaddress.ip_network(text) if "/" in text else ipaddress.ip_address(text))
+
+
+LEAF_NAME = x509.DirectoryName(x509.Name([x509.NameAttribute(NameOID.COMMON_NAME, NAMES[0])]))
+OTHER_NAME = x509.DirectoryName(x509.Name([x509.NameAttribute(NameOID.COMMON_NAME, "other")]))
+
+
+@pytest.mark.parametrize(("permitted", "excluded", "openssl_takes_it", "expected"), [
+    (dns("obs.example.net"), None, True, Kind.TRUSTED),
+    (dns(NAMES[0]), None, True, Kind.TRUSTED),
+    (dns("OBS.example.net"), None, True, Kind.TRUSTED),
+    (dns("other.example.net", "example.net"), None, True, Kind.TRUSTED),
+    (dns("bs.example.net"), None, False, Kind.REFUSED),
+    (dns(f"x.{NAMES[0]}"), None, False, Kind.REFUSED),
+    (None, dns("other.example.net"), True, Kind.TRUSTED),
+    (None, dns("example.net"), False, Kind.REFUSED),
+    (dns("example.net"), dns("obs.example.net"), False, Kind.REFUSED),
+    ([*dns("example.net"), address("192.0.2.0/24")], None, True, Kind.TRUSTED),
+    ([*dns("example.net"), address("198.51.100.0/24")], None, False, Kind.REFUSED),
+    (None, [address("192.0.2.0/24")], False, Kind.REFUSED),
+    (None, [address("2001:db8::/32")], True, Kind.TRUSTED),
+    (dns(".obs.example.net"), None, True, Kind.NOT_FOLLOWED),
+    (dns(".other.example.net"), None, False, Kind.NOT_FOLLOWED),
+    ([LEAF_NAME, *dns("obs.example.net")], None, True, Kind.NOT_FOLLOWED),
+    ([OTHER_NAME], None, False, Kind.NOT_FOLLOWED),
+    ([OTHER_NAME, *dns("other.example.net")], None, False, Kind.REFUSED),
+    ([x509.UniformResourceIdentifier("example.net")], None, True, Kind.TRUSTED),
+])
+@pytest.mark.parametrize("keys", ["p256", "ed25519"])
+def test_name_constraints(
+    tmp_path: pathlib.Path, permitted: list[x509.GeneralName] | None, excluded: list[x509.GeneralName] | None,
+    openssl_takes_it: bool, expected: Kind, keys: str,
+) -> None:
+    """RFC 5280 section 4.2.1.10, by the library's judgement and by ours; what neither follows is no fault of the server's."""
+    root = authority.root("Root", VALID, key=authority.make_key(keys))
+    narrow = authority.intermediate(root, "Narrow", VALID, key=authority.make_key(keys),
+                                    extensions=((x509.NameConstraints(permitted, excluded), True),))
+    leaf = authority.leaf(narrow, (*NAMES, "192.0.2.11"), VALID)
+    assert kind(leaf, narrow, anchors=(root.certificate,)) is expected
+    assert openssl_takes(tmp_path, leaf, narrow, anchors=(root,)) is openssl_takes_it
+
+
+def test_constraint_on_addresses_of_resources_is_not_followed_where_there_is_one() -> None:
+    """Only then; a constraint on names that nobody has constrains nothing."""
+    limited = x509.NameConstraints([x509.UniformResourceIdentifier(".example.net")], None)
+    narrow = authority.intermediate(ROOT, "Narrow", VALID, extensions=((limited, True),))
+    names = (x509.DNSName(NAMES[0]), x509.UniformResourceIdentifier("https://dome-a.obs.example.net/"))
+    assert kind(authority.leaf(narrow, NAMES, VALID, alternative_names=names), narrow) is Kind.NOT_FOLLOWED
+
+
+POLICY = x509.CertificatePolicies([x509.PolicyInformation(x509.ObjectIdentifier("1.3.6.1.4.1.32473.1"), None)])
+MAPPINGS = x509.UnrecognizedExtension(x509.ObjectIdentifier("2.5.29.33"), bytes.fromhex("3010300e06052b0600fd5906052b0600fd5a"))
+PRIVATE = x509.UnrecognizedExtension(x509.ObjectIdentifier("1.3.6.1.4.1.32473.2"), b"\x05\x00")
+LISTS = x509.CRLDistributionPoints([x509.DistributionPoint(
+    [x509.UniformResourceIdentifier("http://lists.example.net/x.crl")], None, None, None)])
+
+
+@pytest.mark.parametrize(("extension", "openssl_takes_it", "expected"), [
+    (POLICY, True, Kind.TRUSTED), (x509.PolicyConstraints(0, None), True, Kind.TRUSTED),
+    (x509.InhibitAnyPolicy(0), True, Kind.TRUSTED), (LISTS, True, Kind.TRUSTED),
+    (MAPPINGS, True, Kind.NOT_FOLLOWED), (PRIVATE, False, Kind.REFUSED),
+    (x509.IssuerAlternativeName(dns("authority.example.net")), False, Kind.REFUSED),
+])
+@pytest.mark.parametrize("keys", ["p256", "ed25519"])
+def test_critical_extensions_of_an_authority(
+    tmp_path: pathlib.Path, extension: x509.ExtensionType, openssl_takes_it: bool, expected: Kind, keys: str
+) -> None:
+    """Policies are left out and no fault; what no client knows must be refused (RFC 5280 section 4.2)."""
+    root = authority.root("Root", VALID, key=authority.make_key(keys))
+    marked = authority.intermediate(root, "Marked", VALID, key=authority.make_key(keys), extensions=((extension, True),))
+    leaf = authority.leaf(marked, NAMES, VALID)
+    assert kind(leaf, marked, anchors=(root.certificate,)) is expected
+    assert openssl_takes(tmp_path, leaf, marked, anchors=(root,)) is openssl_takes_it
+
+
+@pytest.mark.parametrize(("extension", "expected"), [(POLICY, Kind.TRUSTED), (PRIVATE, Kind.REFUSED)])
+def test_critical_extensions_of_a_leaf(extension: x509.ExtensionType, expected: Kind) -> None:
+    """As in an authority."""
+    assert kind(authority.leaf(RACK, NAMES, VALID, extensions=((extension, True),)), RACK) is expected
+
+
+@pytest.mark.parametrize(("digest", "padding", "openssl_takes_it", "expected"), [
+    (hashes.SHA256(), PSS(MGF1(hashes.SHA256()), 32), True, Kind.TRUSTED),
+    (hashes.SHA256(), PSS(MGF1(hashes.SHA256()), PSS.MAX_LENGTH), True, Kind.TRUSTED),
+    (hashes.SHA224(), None, True, Kind.TRUSTED),
+    (hashes.SHA512(), None, True, Kind.TRUSTED),
+    (hashes.SHA3_256(), None, None, Kind.NOT_FOLLOWED),  # OpenSSL 3.0 refuses it, later ones need not
+])
+def test_ways_of_signing(
+    tmp_path: pathlib.Path, digest: x509.base._AllowedHashTypes, padding: PSS | None, openssl_takes_it: bool | None,
+    expected: Kind,
+) -> None:
+    """What the library refuses for the public web alone is no fault once it is verified; what TLS has no name for is unproven."""
+    leaf = authority.leaf(RSA_ROOT, NAMES, VALID)
+    builder = x509.CertificateBuilder(leaf.certificate.issuer, leaf.certificate.subject, leaf.key.public_key(), 7,
+                                      VALID.not_before, VALID.not_after)
+    odd = dataclasses.replace(leaf, certificate=builder.sign(RSA_KEY, digest, rsa_padding=padding))
+    outcome = validate(odd.der, [], Anchors((RSA_ROOT.certificate,)), MOMENT)
+    assert outcome.kind is expected
+    assert "Forbidden" not in outcome.detail
+    if openssl_takes_it is not None:
+        assert openssl_takes(tmp_path, odd, anchors=(RSA_ROOT,)) is openssl_takes_it
+
+
+def test_refusal_for_a_reason_that_is_not_told_apart_is_no_fault() -> None:
+    """A serial number of 25 octets: RFC 5280 section 4.1.2.2 forbids it to authorities and lets clients take it."""
+    def sequence(body: bytes) -> bytes:
+        return b"\x30\x82" + len(body).to_bytes(2) + body
+
+    leaf = authority.leaf(RSA_ROOT, NAMES, VALID, serial=7)
+    signed = leaf.certificate.tbs_certificate_bytes
+    long = sequence(signed[4:].replace(b"\x02\x01\x07", b"\x02\x19\x01" + bytes(24), 1))
+    signature = RSA_KEY.sign(long, PKCS1v15(), hashes.SHA256())
+    outcome = validate(sequence(long + leaf.der[4 + len(signed):-256] + signature), [], Anchors((RSA_ROOT.certificate,)), MOMENT)
+    assert outcome.kind is Kind.NOT_FOLLOWED
+    assert "serial" not in outcome.detail
+
+
+def test_path_that_is_too_long_for_us_is_no_fault() -> None:
+    """The limit is ours."""
+    chain = [ROOT]
+    for step in range(12):
+        chain.append(authority.intermediate(chain[-1], f"Step {step}", VALID))
+    assert kind(authority.leaf(chain[-1], NAMES, VALID), *chain[:0:-1]) is Kind.NOT_FOLLOWED
+
+
+def test_expired_chain_of_keys_that_public_web_authorities_may_not_have() -> None:
+    """The dates are the only fault, whatever the library says first."""
+    gone = authority.leaf(ED_ROOT, NAMES, Validity.around(MOMENT, days_before=0.5, days_after=-0.1))
+    assert kind(gone, anchors=(ED_ROOT.certificate,)) is Kind.TRUSTED
 
 
 @pytest.mark.parametrize("octets", [b"", b"0", b"\x30\x03\x02\x01\x00", LEAF.der[:-20]])

@@ -24,7 +24,7 @@ from cryptography.hazmat.primitives.serialization import Encoding
 from cryptography.x509 import verification
 
 from shared.safetext import visible
-from verify.grading.certificate.rules import ODD, authority_fault, vouches_for_servers
+from verify.grading.certificate.rules import LEFT_OUT, ODD, authority_fault, breaches, vouches_for_servers
 
 #: Longer paths than this are not walked.  Ours: as many certificates as the probe keeps of one chain.
 _STEPS_LIMIT = 10
@@ -53,6 +53,7 @@ class Kind(enum.Enum):
     UNVERIFIABLE = "unverifiable"
     NOT_AN_AUTHORITY = "not-an-authority"
     REFUSED = "refused"
+    NOT_FOLLOWED = "not-followed"
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,7 +61,7 @@ class Outcome:
     """``path`` begins with the server's certificate and goes as far as it could be followed.
 
     ``at`` is a moment at which a trusted path is valid: the one asked for where possible, None where there is none at all.
-    ``detail`` is what the library said, or in which respect the path is unusual.
+    ``detail`` is part of a sentence of ours: the rule that is broken or not followed, or in which respect a path is unusual.
     """
 
     kind: Kind
@@ -159,13 +160,11 @@ def _follow(leaf: bytes, sent: Sequence[bytes], anchors: Anchors, moment: dateti
     if anchors.store is None:
         return Outcome(Kind.NO_ANCHORS, (certificate,))
     others = tuple(dict.fromkeys(other for other in map(load, sent) if other is not None and other != certificate))
-    refusal = ""
     for at in _moments(certificate, others, anchors, moment):
-        path, said = _judge(certificate, others, anchors.store, at)
+        path, _ = _judge(certificate, others, anchors.store, at)
         if path:
             return Outcome(Kind.TRUSTED, path, at)
-        refusal = refusal or said
-    return _diagnose(certificate, others, anchors, moment, refusal)
+    return _diagnose(certificate, others, anchors, moment)
 
 
 def _read(read: Callable[[bytes], x509.Certificate], data: bytes) -> x509.Certificate | None:
@@ -221,6 +220,10 @@ def _policies() -> tuple[verification.ExtensionPolicy, verification.ExtensionPol
     anything = verification.ExtensionPolicy.permit_all()
     agnostic = verification.Criticality.AGNOSTIC
     authorities = anything.require_present(x509.BasicConstraints, agnostic, None)
+    for kind in LEFT_OUT:
+        with contextlib.suppress(ValueError):  # before version 49 the library takes none: such a path is then not followed
+            authorities = authorities.may_be_present(kind, agnostic, None)
+            anything = anything.may_be_present(kind, agnostic, None)
     authorities = authorities.may_be_present(x509.ExtendedKeyUsage, agnostic, _may_vouch_for_servers)
     return authorities.may_be_present(x509.KeyUsage, agnostic, _may_sign_certificates), anything
 
@@ -237,22 +240,22 @@ def _may_vouch_for_servers(_policy: verification.Policy, _issuer: x509.Certifica
 
 def _diagnose(
     leaf: x509.Certificate, others: tuple[x509.Certificate, ...], anchors: Anchors,
-    moment: datetime.datetime | None, refusal: str,
+    moment: datetime.datetime | None,
 ) -> Outcome:
     """Walk up from the leaf by names and signatures, and name the step that fails."""
     path = [leaf]
     while len(path) <= _STEPS_LIMIT:
         current = path[-1]
         if current in anchors:
-            return _constrained(tuple(path), moment, refusal)
+            return _constrained(tuple(path), moment)
         above = [other for other in (*anchors.certificates, *others) if other.subject == current.issuer and other not in path]
         signed = [(issuer, _signed(current, issuer)) for issuer in above]
         issuer = next((issuer for issuer, holds in signed if holds), None)
         if issuer is None:
             kind = _dead_end(current, [holds for _, holds in signed], is_leaf=current is leaf)
-            return Outcome(kind, tuple(path), None, refusal)
+            return Outcome(kind, tuple(path))
         path.append(issuer)
-    return Outcome(Kind.REFUSED, tuple(path), None, f"the path has more than {_STEPS_LIMIT} steps")
+    return Outcome(Kind.NOT_FOLLOWED, tuple(path), None, f"it has more than {_STEPS_LIMIT} steps and is followed no further here")
 
 
 def _dead_end(current: x509.Certificate, signatures: list[bool | None], *, is_leaf: bool) -> Kind:
@@ -278,36 +281,31 @@ def _signed(certificate: x509.Certificate, issuer: x509.Certificate) -> bool | N
     return True
 
 
-def _constrained(path: tuple[x509.Certificate, ...], moment: datetime.datetime | None, refusal: str) -> Outcome:
-    """Every signature holds up to an anchor and the library refuses all the same: say which rule it is about."""
+def _constrained(path: tuple[x509.Certificate, ...], moment: datetime.datetime | None) -> Outcome:
+    """Every signature holds up to an anchor and the library refuses all the same: say which rule it is about.
+
+    What it says itself is never shown: it is a developer's text, and often of a rule for the public web.
+    """
     for depth, issuer in enumerate(path[1:]):
         fault = authority_fault(issuer, intermediates_below=depth)
         if fault:
             return Outcome(Kind.NOT_AN_AUTHORITY, path[: depth + 2], None, fault)
+    found = sorted(breaches(path, tuple(map(called, path))), key=lambda breach: not breach.sure)
+    if found:
+        return Outcome(Kind.REFUSED if found[0].sure else Kind.NOT_FOLLOWED, path, None, found[0].text)
     begin = max(certificate.not_valid_before_utc for certificate in path)
     end = min(certificate.not_valid_after_utc for certificate in path)
-    beyond = any(_beyond_us(certificate) for certificate in path[:-1])
     if begin > end:
         # As when an authority was renewed after the leaf had expired.  ``certificate.dates`` cannot but fail then.
-        never = "there is no moment at which all its certificates are valid"
-        return Outcome(Kind.REFUSED if beyond else Kind.TRUSTED, path, None, never)
-    if beyond or not _forbidden_key(refusal):
-        return Outcome(Kind.REFUSED, path, None, refusal)
+        return Outcome(Kind.TRUSTED, path, None, "there is no moment at which all its certificates are valid")
     at = moment if moment is not None and begin <= moment <= end else begin
-    return Outcome(Kind.TRUSTED, path, at, "an authority in it has a kind of key that public web authorities may not have")
+    _, refusal = _judge(path[0], path[1:-1], verification.Store([path[-1]]), at)
+    if not any(rule in refusal for rule in _PUBLIC_WEB):
+        return Outcome(Kind.NOT_FOLLOWED, path, None, "it breaks none of the rules that are followed here, and the library that "
+                                                      "judges paths here refuses it for another one")
+    return Outcome(Kind.TRUSTED, path, at, "a key or a signature in it is of a kind that public web authorities may not use")
 
 
-def _forbidden_key(refusal: str) -> bool:
-    """Whether the library refuses for the kind or size of an authority's key alone: ``certificate.key`` judges those."""
-    return "Forbidden public key algorithm" in refusal or "RSA key is too weak" in refusal
-
-
-def _beyond_us(certificate: x509.Certificate) -> bool:
-    """Whether a certificate asks for rules that are not checked here: then what the library says stands."""
-    try:
-        present = list(certificate.extensions)
-    except ODD:
-        return True
-    known = (x509.BasicConstraints, x509.KeyUsage, x509.ExtendedKeyUsage, x509.SubjectAlternativeName)
-    return any((extension.critical and not isinstance(extension.value, known))
-               or isinstance(extension.value, x509.NameConstraints | x509.PolicyConstraints) for extension in present)
+#: What the library says where it refuses for the kind or size of a key, or for the algorithm of a signature that it has
+#: just verified: rules for the public web.  ``certificate.key`` and ``certificate.signature`` judge those.
+_PUBLIC_WEB = ("Forbidden public key algorithm", "RSA key is too weak", "Forbidden signature algorithm")

@@ -2,11 +2,17 @@
 
 from __future__ import annotations
 
+import ipaddress
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
 from typing import TypeVar
 
 from cryptography import x509
 from cryptography.exceptions import UnsupportedAlgorithm
-from cryptography.x509.oid import ExtendedKeyUsageOID
+from cryptography.hazmat.primitives import hashes
+from cryptography.x509.oid import ExtendedKeyUsageOID, ExtensionOID
+
+from shared.safetext import visible
 
 #: What the library raises for certificates that are merely odd.
 ODD = (ValueError, TypeError, OverflowError, UnsupportedAlgorithm, x509.InvalidVersion, x509.ExtensionNotFound,
@@ -15,7 +21,23 @@ ODD = (ValueError, TypeError, OverflowError, UnsupportedAlgorithm, x509.InvalidV
 #: The extended key usages that let a certificate serve TLS (RFC 5280 section 4.2.1.12).
 _SERVER_USAGES = frozenset({ExtendedKeyUsageOID.SERVER_AUTH, ExtendedKeyUsageOID.ANY_EXTENDED_KEY_USAGE})
 
+#: Policies (RFC 5280 sections 4.2.1.4, 4.2.1.11 and 4.2.1.14) and where revocation lists are to be had (4.2.1.13): common
+#: clients take them when critical, and neither plays a part here, as the catalogue says.
+LEFT_OUT = (x509.CertificatePolicies, x509.PolicyConstraints, x509.InhibitAnyPolicy, x509.CRLDistributionPoints)
+_KNOWN = frozenset(kind.oid for kind in (
+    *LEFT_OUT, x509.BasicConstraints, x509.KeyUsage, x509.ExtendedKeyUsage, x509.SubjectAlternativeName, x509.NameConstraints,
+    x509.SubjectKeyIdentifier, x509.AuthorityKeyIdentifier))
+
 T = TypeVar("T", bound=x509.ExtensionType)
+
+
+@dataclass(frozen=True, slots=True)
+class Breach:
+    """A rule that a path breaks; where it is not ``sure``, one that is not followed here.  ``text`` is part of a sentence."""
+
+    text: str
+    sure: bool
+
 
 
 def authority_fault(issuer: x509.Certificate, *, intermediates_below: int) -> str:
@@ -51,6 +73,75 @@ def key_serves_tls(certificate: x509.Certificate) -> bool:
     """
     usage = extension(certificate, x509.KeyUsage)
     return usage is None or usage.digital_signature or usage.key_encipherment or usage.key_agreement
+
+
+def breaches(path: tuple[x509.Certificate, ...], names: tuple[str, ...]) -> Iterator[Breach]:
+    """The rules for names, critical extensions and signatures that a path to an anchor breaks; ``names`` names its certificates.
+
+    Kept for an anchor's own extensions too: RFC 5280 section 6.1 leaves them out, and common clients do not.
+    """
+    for depth, (certificate, name) in enumerate(zip(path, names, strict=True)):
+        try:
+            present = list(certificate.extensions)
+        except ODD:
+            yield Breach(f"the extensions of {name} cannot be read", sure=False)
+            continue
+        for one in present:
+            if isinstance(one.value, x509.NameConstraints):
+                yield from _names(one.value, name, [each for below in path[:depth] for each in _alternative_names(below)])
+            elif one.critical and one.oid not in _KNOWN:
+                yield _critical(one.oid, name)
+    yield from (breach for certificate, name in zip(path[:-1], names, strict=False) for breach in _digest(certificate, name))
+
+
+def _alternative_names(certificate: x509.Certificate) -> Sequence[x509.GeneralName]:
+    return list(extension(certificate, x509.SubjectAlternativeName) or ())
+
+
+def _critical(oid: x509.ObjectIdentifier, name: str) -> Breach:
+    if oid == ExtensionOID.POLICY_MAPPINGS:
+        return Breach(f"{name} maps policies (RFC 5280 section 4.2.1.5), which are not followed here", sure=False)
+    return Breach(f"the extension {visible(oid.dotted_string[:64])} of {name} is marked critical, and clients that do not know "
+                  "it must refuse (RFC 5280 section 4.2)", sure=True)
+
+
+def _digest(certificate: x509.Certificate, name: str) -> Iterator[Breach]:
+    """SHA-1 and older do not get this far, Ed25519 and Ed448 have none; SHA-3 is in neither list of TLS."""
+    try:
+        digest = certificate.signature_hash_algorithm
+    except ODD:
+        digest = None
+    if digest is not None and not isinstance(digest, hashes.SHA224 | hashes.SHA256 | hashes.SHA384 | hashes.SHA512):
+        yield Breach(f"{name} is signed with {digest.name}, for which TLS has no name (RFC 8446 section 4.2.3)", sure=False)
+
+
+def _names(constraints: x509.NameConstraints, issuer: str, names: list[x509.GeneralName]) -> Iterator[Breach]:
+    """RFC 5280 section 4.2.1.10, for DNS names and addresses.  Every subject is a directory name, so such a constraint counts."""
+    permitted, excluded = constraints.permitted_subtrees or [], constraints.excluded_subtrees or []
+    unsure: list[x509.GeneralName] = [base for base in (*permitted, *excluded) if isinstance(base, x509.DirectoryName)]
+    for name in names:
+        inside = [_within(name, base) for base in permitted if type(base) is type(name)]
+        banned = [_within(name, base) for base in excluded]
+        if True in banned or (inside and not any(one is not False for one in inside)):
+            yield Breach(f"{issuer} may not issue for {visible(str(name.value)[:256])} (name constraints, "
+                         "RFC 5280 section 4.2.1.10)", sure=True)
+        unsure += [base for base in (*permitted, *excluded) if _within(name, base) is None]
+    for base in unsure[:1]:
+        kind = "begin with a dot, which has no defined meaning for DNS names" if isinstance(base, x509.DNSName) else (
+            "are of a kind that is not followed here")
+        yield Breach(f"name constraints of {issuer} {kind} (RFC 5280 section 4.2.1.10)", sure=False)
+
+
+def _within(name: x509.GeneralName, base: x509.GeneralName) -> bool | None:
+    """Whether a name lies in a subtree; None for kinds and ways of writing that are not followed here."""
+    if type(name) is not type(base):
+        return False
+    if isinstance(name, x509.DNSName) and isinstance(base, x509.DNSName) and not base.value.startswith("."):
+        inner, outer = name.value.lower(), base.value.lower()
+        return not outer or inner == outer or inner.endswith(f".{outer}")
+    if isinstance(base.value, ipaddress.IPv4Network | ipaddress.IPv6Network):
+        return name.value in base.value
+    return None
 
 
 def extension(certificate: x509.Certificate, kind: type[T]) -> T | None:

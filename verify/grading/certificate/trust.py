@@ -41,6 +41,7 @@ _ENDS = {
     Kind.UNVERIFIABLE: ", whose signature proves nothing",
     Kind.NOT_AN_AUTHORITY: ", which may not issue",
     Kind.REFUSED: ", and a rule is broken on the way",
+    Kind.NOT_FOLLOWED: ", with a rule that is not followed here",
 }
 
 
@@ -138,20 +139,20 @@ def _not_an_authority(_sight: Sight, outcome: Outcome) -> Remark:
 
 def _refused(sight: Sight, outcome: Outcome) -> Remark:
     return Remark(
-        Grade.FAIL, f"Every signature in the chain holds, and the chain breaks a rule all the same: {_plain(outcome.detail)}.",
-        "refused",
+        Grade.FAIL, f"Every signature in the chain holds, and the chain breaks a rule all the same: {outcome.detail}.", "refused",
         ("# show this rule to whoever runs the authority, and have the certificate, or the intermediate, issued again",
          *request_lines(sight.door.host)))
 
 
+def _not_followed(_sight: Sight, outcome: Outcome) -> Remark:
+    return Remark(Grade.UNPROVEN, "Every signature in the chain holds as far as it was followed, and whether clients accept it "
+                                  f"is not known from here: {outcome.detail}.", "not-followed")
+
+
 _SAY = {Kind.TRUSTED: _trusted, Kind.NO_ANCHORS: _no_anchors, Kind.UNREADABLE: _unreadable, Kind.SELF_SIGNED: _self_signed,
         Kind.UNKNOWN_ISSUER: _unknown_issuer, Kind.ISSUER_NOT_SENT: _issuer_not_sent, Kind.BAD_SIGNATURE: _bad_signature,
-        Kind.UNVERIFIABLE: _unverifiable, Kind.NOT_AN_AUTHORITY: _not_an_authority, Kind.REFUSED: _refused}
-
-
-def _plain(refusal: str) -> str:
-    """The library's own words without its preamble."""
-    return refusal.removeprefix("validation failed: ").removeprefix("candidates exhausted: ") or "no reason given"
+        Kind.UNVERIFIABLE: _unverifiable, Kind.NOT_AN_AUTHORITY: _not_an_authority, Kind.REFUSED: _refused,
+        Kind.NOT_FOLLOWED: _not_followed}
 
 
 def _fingerprint(certificate: x509.Certificate) -> str:
