@@ -8,6 +8,7 @@ import importlib.resources
 import ipaddress
 import pathlib
 import subprocess
+from collections.abc import Callable
 
 import pytest
 from cryptography import x509
@@ -17,6 +18,7 @@ from cryptography.hazmat.primitives.asymmetric.padding import MGF1, PSS, PKCS1v1
 from cryptography.hazmat.primitives.serialization import Encoding
 from cryptography.x509.oid import ExtendedKeyUsageOID, NameOID
 
+from probes.der import SEQUENCE, elements, only
 from verify.grading.certificate.path import Anchors, Kind, anchors_of, called, validate
 from verify.laboratory import authority
 from verify.laboratory.authority import Credential, Validity
@@ -266,18 +268,63 @@ def test_ways_of_signing(
         assert openssl_takes(tmp_path, odd, anchors=(RSA_ROOT,)) is openssl_takes_it
 
 
-def test_refusal_for_a_reason_that_is_not_told_apart_is_no_fault() -> None:
-    """A serial number of 25 octets: RFC 5280 section 4.1.2.2 forbids it to authorities and lets clients take it."""
+def rewritten(credential: Credential, change: Callable[[list[bytes]], list[bytes]]) -> Credential:
+    """The same certificate with the fields of its signed part changed, and signed again with ``RSA_KEY``."""
     def sequence(body: bytes) -> bytes:
         return b"\x30\x82" + len(body).to_bytes(2) + body
 
-    leaf = authority.leaf(RSA_ROOT, NAMES, VALID, serial=7)
-    signed = leaf.certificate.tbs_certificate_bytes
-    long = sequence(signed[4:].replace(b"\x02\x01\x07", b"\x02\x19\x01" + bytes(24), 1))
-    signature = RSA_KEY.sign(long, PKCS1v15(), hashes.SHA256())
-    outcome = validate(sequence(long + leaf.der[4 + len(signed):-256] + signature), [], Anchors((RSA_ROOT.certificate,)), MOMENT)
+    signed = credential.certificate.tbs_certificate_bytes
+    changed = sequence(b"".join(change([field.whole for field in elements(only(signed, SEQUENCE))])))
+    signature = RSA_KEY.sign(changed, PKCS1v15(), hashes.SHA256())
+    der = sequence(changed + credential.der[4 + len(signed) : -len(signature)] + signature)
+    return dataclasses.replace(credential, certificate=x509.load_der_x509_certificate(der))
+
+
+def test_refusal_for_a_reason_that_is_not_told_apart_is_no_fault() -> None:
+    """A serial number of 25 octets: RFC 5280 section 4.1.2.2 forbids it to authorities and lets clients take it."""
+    long = rewritten(authority.leaf(RSA_ROOT, NAMES, VALID), lambda fields: [fields[0], b"\x02\x19\x01" + bytes(24), *fields[2:]])
+    outcome = validate(long.der, [], Anchors((RSA_ROOT.certificate,)), MOMENT)
     assert outcome.kind is Kind.NOT_FOLLOWED
     assert "serial" not in outcome.detail
+
+
+def of_version_1(credential: Credential) -> Credential:
+    """Without its version and its extensions (RFC 5280 section 4.1)."""
+    return rewritten(credential, lambda fields: fields[1:-1])
+
+
+def test_root_of_version_1_is_an_anchor_like_any_other(tmp_path: pathlib.Path) -> None:
+    """RFC 5280 section 6.1 takes an anchor for its name and key, and so do clients; below it nothing may be of version 1."""
+    root = of_version_1(RSA_ROOT)
+    rack = authority.intermediate(root, "Rack", VALID, key=RSA_KEY)
+    leaf, below = authority.leaf(root, NAMES, VALID), authority.leaf(rack, NAMES, VALID)
+    assert kind(leaf, anchors=(root.certificate,)) is kind(below, rack, anchors=(root.certificate,)) is Kind.TRUSTED
+    assert openssl_takes(tmp_path, leaf, anchors=(root,))
+    assert openssl_takes(tmp_path, below, rack, anchors=(root,))
+    old = of_version_1(rack)
+    assert kind(below, old, anchors=(root.certificate,)) is kind(below, anchors=(old.certificate,)) is Kind.NOT_AN_AUTHORITY
+    assert not openssl_takes(tmp_path, below, old, anchors=(root,))
+
+
+def test_rules_hold_below_a_root_of_version_1(tmp_path: pathlib.Path) -> None:
+    """The library does not judge such a path, so every rule is ours to keep."""
+    root = of_version_1(RSA_ROOT)
+    for broken, expected in ((authority.intermediate(root, "None", VALID, is_authority=False), Kind.NOT_AN_AUTHORITY),
+                             (authority.intermediate(root, "Narrow", VALID, permitted=("other.example.net",)), Kind.REFUSED),
+                             (with_usages(root, authority.CLIENT_USAGE), Kind.NOT_AN_AUTHORITY)):
+        leaf = authority.leaf(broken, NAMES, VALID)
+        assert kind(leaf, broken, anchors=(root.certificate,)) is expected
+        assert not openssl_takes(tmp_path, leaf, broken, anchors=(root,))
+    damaged = authority.with_broken_signature(authority.leaf(root, NAMES, VALID))
+    assert kind(damaged, anchors=(root.certificate,)) is Kind.BAD_SIGNATURE
+
+
+def test_root_of_version_3_that_is_no_authority_stays_refused(tmp_path: pathlib.Path) -> None:
+    """It could have said so, and clients refuse it."""
+    root = authority.leaf(None, (), VALID, common_name="Not An Authority", usages=None)
+    leaf = authority.leaf(root, NAMES, VALID)
+    assert kind(leaf, anchors=(root.certificate,)) is Kind.NOT_AN_AUTHORITY
+    assert not openssl_takes(tmp_path, leaf, anchors=(root,))
 
 
 def test_path_that_is_too_long_for_us_is_no_fault() -> None:

@@ -286,7 +286,11 @@ def _constrained(path: tuple[x509.Certificate, ...], moment: datetime.datetime |
 
     What it says itself is never shown: it is a developer's text, and often of a rule for the public web.
     """
-    for depth, issuer in enumerate(path[1:]):
+    # RFC 5280 section 6.1 takes an anchor for its name and key; what its extensions say counts because common clients heed
+    # them, and a root of version 1 has none.
+    anchor = path[-1]
+    bare = anchor.version is x509.Version.v1 and anchor.issuer == anchor.subject
+    for depth, issuer in enumerate(path[1:-1] if bare else path[1:]):
         fault = authority_fault(issuer, intermediates_below=depth)
         if fault:
             return Outcome(Kind.NOT_AN_AUTHORITY, path[: depth + 2], None, fault)
@@ -299,7 +303,9 @@ def _constrained(path: tuple[x509.Certificate, ...], moment: datetime.datetime |
         # As when an authority was renewed after the leaf had expired.  ``certificate.dates`` cannot but fail then.
         return Outcome(Kind.TRUSTED, path, None, "there is no moment at which all its certificates are valid")
     at = moment if moment is not None and begin <= moment <= end else begin
-    _, refusal = _judge(path[0], path[1:-1], verification.Store([path[-1]]), at)
+    if bare:
+        return Outcome(Kind.TRUSTED, path, at, "the anchor is of version 1 and cannot say that it is an authority, nor need it")
+    _, refusal = _judge(path[0], path[1:-1], verification.Store([anchor]), at)
     if not any(rule in refusal for rule in _PUBLIC_WEB):
         return Outcome(Kind.NOT_FOLLOWED, path, None, "it breaks none of the rules that are followed here, and the library that "
                                                       "judges paths here refuses it for another one")
