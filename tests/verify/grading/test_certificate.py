@@ -450,6 +450,23 @@ def test_wrong_names_are_explained(judge: Judge, names: tuple[str, ...], words: 
     assert any(f"DNS:{A}" in line for line in finding.fix)
 
 
+@pytest.mark.parametrize(("star", "words"), [
+    ("*.lab", "has one label after the star"), ("*.other.lab", "a wildcard stands for one whole label"),
+    ("*.example", "a wildcard stands for one whole label"), ("d*.lab", "a wildcard stands for one whole label"),
+])
+def test_wildcard_that_misses_says_why(
+    make_case: Callable[..., Case], make_plan: Callable[..., Plan], star: str, words: str
+) -> None:
+    """RFC 9525 section 6.3 knows no limit for *.lab, so the sentence does not lean on it."""
+    planned = msgspec.structs.replace(make_plan().hosts[0], fqdn="dome-a.lab")
+    leaf = msgspec.structs.replace(facts(SOUND.der), names=(("dns", star),))
+    host = HostEvidence(fqdn="dome-a.lab", ports=(port(),), tls=(tls(leaf, RACK),))
+    found = {finding.check: finding for finding in grade_host(make_case(host, hosts=(planned,)), planned, host)}
+    assert found["certificate.name"].grade is Grade.FAIL
+    assert words in found["certificate.name"].message
+    assert ("RFC 9525" in found["certificate.name"].message) == (star != "*.lab")
+
+
 def test_address_written_as_dns_name_is_explained(judge: Judge) -> None:
     """RFC 9525 section 6.4."""
     leaf = msgspec.structs.replace(facts(SOUND.der), names=(("dns", "192.0.2.11"),))

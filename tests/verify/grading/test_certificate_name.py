@@ -16,6 +16,9 @@ from verify.grading.certificate.name import matches
     ("*.a.com", "foo.a.com"),  # RFC 2818 section 3.1, as RFC 9525 keeps it
     ("www.example.com", "WWW.example.com."),
     ("xn--gtter-jua.example.com", "xn--gtter-jua.example.com"),
+    ("*.example.com", "xn--gtter-jua.example.com"),  # RFC 9525 section 6.3: an A-label is a label like any other
+    ("*.Example.com", "XN--gtter-jua.example.com."),
+    ("*.xn--gtter-jua.example", "www.xn--gtter-jua.example"),
 ])
 def test_names_that_cover(name: str, reference: str) -> None:
     """Label by label, case ignored; a wildcard is the whole left-most label and stands for one."""
@@ -43,6 +46,12 @@ def test_names_that_cover(name: str, reference: str) -> None:
     ("foo.*", "foo.com"),
     ("*.example.", "foo.example"),
     ("x*.example.com", "xn--gtter-jua.example.com"),
+    ("xn--*.example.com", "xn--gtter-jua.example.com"),
+    ("*.example.com", "xn--gtter-jua.foo.example.com"),
+    ("*.example.com", "xn--gtter-jua.example.org"),
+    ("*.example.com", ".example.com"),
+    ("*.com", "xn--gtter-jua.com"),
+    ("*..example.com", "xn--gtter-jua..example.com"),
     ("www.example.com.", "www.example.com"),
     (" www.example.com", "www.example.com"),
     ("www.example.com\x00.evil.example", "www.example.com"),

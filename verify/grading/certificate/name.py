@@ -30,7 +30,12 @@ def matches(name: str, reference: str) -> bool:
     if not name or name.endswith(".") or not set(canonical(name)) | set(wanted) <= _LEGAL:
         return False
     try:
-        return bool(hazmat.DNS_ID(wanted).verify(hazmat.DNSPattern.from_bytes(name.encode("ascii"))))
+        reference_id, pattern = hazmat.DNS_ID(wanted), hazmat.DNSPattern.from_bytes(name.encode("ascii"))
+        if name.startswith("*."):
+            # The library lets no wildcard stand for an A-label ("xn--…"); RFC 9525 section 6.3 has no such exception.
+            first, _, rest = wanted.partition(".")
+            return bool(first) and rest == canonical(name).removeprefix("*.")
+        return bool(reference_id.verify(pattern))
     except (CertificateError, ValueError, IndexError):
         return False
 
@@ -87,6 +92,10 @@ def _why(leaf: CertificateFacts, wanted: str) -> str:
         return (f"it has the address {addresses[0]} where a DNS name belongs; addresses go into the address field, and count "
                 f"for nothing here (RFC 9525 section 6.4){odd}")
     stars = [visible(value) for value in names if "*" in value]
+    domain = canonical(wanted).partition(".")[2]
+    if "." not in domain and any(canonical(value) == f"*.{domain}" for value in names):
+        return (f"its wildcard *.{domain} has one label after the star, and most programs take no wildcard for a whole top-level "
+                f"domain (common practice, no source){odd}")
     if stars:
         return f"its wildcard {stars[0]} does not cover it: a wildcard stands for one whole label (RFC 9525 section 6.3){odd}"
     return f"it is made out to {', '.join(map(visible, names[:_SHOWN]))}{odd}"
