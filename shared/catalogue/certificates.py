@@ -44,6 +44,7 @@ CHECKS = (
         "certificate policies are kept, also where they are marked critical.  Nor that other machines trust the same anchors "
         "as the plan.",
         basis=("RFC 5280 section 6.1 (path validation; policies and revocation are not part of it here)",
+               "RFC 5280 section 7.1 (names are compared without case, spaces in excess and encoding)",
                "RFC 5280 section 3.2 (self-signed is told by the signature, not by the names)",
                "RFC 5280 sections 4.2.1.3, 4.2.1.9, 4.2.1.10 and 4.2.1.12 (key usage, authority, name constraints, server usage)",
                "RFC 8446 section 4.4.2 (the server sends its intermediates, not the anchor)",

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import datetime
 from collections.abc import Callable
 from typing import Any
@@ -31,8 +32,10 @@ from shared.findings import Finding, Grade
 from shared.plan import Plan
 from shared.quantities import Interval
 from verify.grading.case import Case
-from verify.grading.certificate import grade_fleet, grade_host
+from verify.grading.certificate import grade_fleet, grade_host, trust
 from verify.grading.certificate.dates import scaled
+from verify.grading.certificate.path import Kind, Outcome
+from verify.grading.certificate.sight import doors, look
 from verify.laboratory import authority
 from verify.laboratory.authority import NO_EXPIRY, Credential, Validity
 
@@ -272,6 +275,34 @@ def test_key_usage_must_allow_something_that_servers_do(judge: Judge, allowed: t
     leaf = authority.leaf(RACK, (A,), VALID, key_usage=usage_of_key(*allowed))
     trust = judge(tls(leaf, RACK))["certificate.trust"]
     assert (trust.grade, trust.symptom, bool(trust.fix)) == (grade, "usage" if grade is Grade.FAIL else "", grade is Grade.FAIL)
+
+
+def test_issuer_spelled_otherwise_is_a_caution_that_shows_both(judge: Judge) -> None:
+    """RFC 5280 section 7.1 calls it the same name; programs that compare octets do not."""
+    shouted = authority.intermediate(ROOT, "RACK AUTHORITY", VALID, key=RACK.key)
+    fault = only_fault(judge(tls(authority.leaf(shouted, (A,), VALID), RACK)))
+    assert (fault.check, fault.grade, fault.symptom) == ("certificate.trust", Grade.CAUTION, "issuer-spelled-otherwise")
+    assert "RACK AUTHORITY" in fault.message
+    assert "Rack Authority" in fault.message
+
+
+@pytest.mark.parametrize(("signature", "digest", "symptom", "words"), [
+    ("RSA_WITH_SHA1", "sha1", "weak-signature", "RFC 9155"),
+    ("1.2.643.2.2.3", "", "unknown-signature", "cannot be verified here"),
+])
+def test_signature_that_is_not_verified_says_why(
+    make_case: Callable[..., Case], signature: str, digest: str, symptom: str, words: str
+) -> None:
+    """RFC 9155 is about SHA-1 and MD5, and is blamed for nothing else."""
+    leaf = msgspec.structs.replace(facts(SOUND.der), signature=signature, signature_hash=digest)
+    host = HostEvidence(fqdn=A, ports=(port(),), tls=(tls(leaf, RACK),))
+    case = make_case(host)
+    sight = look(case, doors(case, case.plan.hosts[0])[0], host.tls[0])
+    path = (SOUND.certificate,)
+    finding = trust.grade(dataclasses.replace(sight, outcome=Outcome(Kind.UNVERIFIABLE, path)))
+    assert (finding.grade, finding.symptom) == (Grade.UNPROVEN, symptom)
+    assert words in finding.message
+    assert ("RFC 9155" in finding.message) == (symptom == "weak-signature")
 
 
 def test_no_anchors_leaves_trust_unproven(judge: Judge) -> None:

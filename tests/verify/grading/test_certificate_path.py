@@ -13,9 +13,10 @@ from collections.abc import Callable
 import pytest
 from cryptography import x509
 from cryptography.hazmat.primitives import hashes
-from cryptography.hazmat.primitives.asymmetric import rsa
+from cryptography.hazmat.primitives.asymmetric import ed25519, rsa
 from cryptography.hazmat.primitives.asymmetric.padding import MGF1, PSS, PKCS1v15
 from cryptography.hazmat.primitives.serialization import Encoding
+from cryptography.x509.name import _ASN1Type
 from cryptography.x509.oid import ExtendedKeyUsageOID, NameOID
 
 from probes.der import SEQUENCE, elements, only
@@ -341,6 +342,58 @@ def test_expired_chain_of_keys_that_public_web_authorities_may_not_have() -> Non
     assert kind(gone, anchors=(ED_ROOT.certificate,)) is Kind.TRUSTED
 
 
+def issued_in_the_name_of(issuer: Credential, title: str, string: _ASN1Type = _ASN1Type.UTF8String) -> Credential:
+    """A leaf that names its issuer in another way than the issuer's certificate does; signed by it all the same."""
+    organization = x509.NameAttribute(NameOID.ORGANIZATION_NAME, "Tidewater Observatory")
+    name = x509.Name([organization, x509.NameAttribute(NameOID.COMMON_NAME, title, string)])
+    leaf = authority.leaf(issuer, NAMES, VALID)
+    certificate = leaf.certificate
+    builder = x509.CertificateBuilder(name, certificate.subject, leaf.key.public_key(), 7, VALID.not_before, VALID.not_after,
+                                      list(certificate.extensions))
+    digest = None if isinstance(issuer.key, ed25519.Ed25519PrivateKey) else hashes.SHA256()
+    return dataclasses.replace(leaf, certificate=builder.sign(issuer.key, digest))
+
+
+@pytest.mark.parametrize(("title", "string", "expected"), [
+    ("Rack Authority", _ASN1Type.PrintableString, Kind.TRUSTED),
+    ("Rack Authority", _ASN1Type.BMPString, Kind.TRUSTED),
+    ("RACK authority", _ASN1Type.UTF8String, Kind.TRUSTED),
+    ("  Rack   Authority ", _ASN1Type.UTF8String, Kind.TRUSTED),
+    ("RackAuthority", _ASN1Type.UTF8String, Kind.ISSUER_NOT_SENT),
+    ("Rack Authority 2", _ASN1Type.UTF8String, Kind.ISSUER_NOT_SENT),
+])
+@pytest.mark.parametrize("keys", ["p256", "rsa-2048", "ed25519"])
+def test_names_are_compared_whatever_their_case_and_encoding(
+    tmp_path: pathlib.Path, title: str, string: _ASN1Type, expected: Kind, keys: str
+) -> None:
+    """RFC 5280 section 7.1, as openssl does it."""
+    rack = authority.intermediate(ROOT, "Rack Authority", VALID, key=authority.make_key(keys))
+    leaf = issued_in_the_name_of(rack, title, string)
+    assert kind(leaf, rack) is expected
+    assert openssl_takes(tmp_path, leaf, rack) is (expected is Kind.TRUSTED)
+    if expected is Kind.TRUSTED:
+        assert kind(authority.with_broken_signature(leaf), rack) is Kind.BAD_SIGNATURE
+        assert kind(leaf, authority.intermediate(ROOT, "Rack Authority", VALID)) is Kind.BAD_SIGNATURE
+
+
+def test_rules_hold_where_a_name_is_spelled_otherwise() -> None:
+    """The library does not judge such a path, so every rule is ours to keep; SHA-1 proves nothing here either."""
+    for broken, expected in ((NARROW, Kind.REFUSED), (NO_AUTHORITY, Kind.NOT_AN_AUTHORITY),
+                             (with_usages(ROOT, authority.CLIENT_USAGE), Kind.NOT_AN_AUTHORITY)):
+        title = str(broken.certificate.subject.get_attributes_for_oid(NameOID.COMMON_NAME)[0].value)
+        assert kind(issued_in_the_name_of(broken, title.upper()), broken) is expected
+    weak = authority.with_sha1_signature(issued_in_the_name_of(RSA_ROOT, "OLD"), RSA_KEY)
+    assert kind(weak, anchors=(RSA_ROOT.certificate,)) is Kind.UNVERIFIABLE
+
+
+@pytest.mark.parametrize("new", ["p256", "rsa-2048", "ed25519"])
+@pytest.mark.parametrize("old", ["p256", "rsa-2048", "ed25519"])
+def test_authority_made_anew_with_another_kind_of_key(old: str, new: str) -> None:
+    """Its old signatures do not verify any more, which is another thing than an algorithm that nobody verifies."""
+    before, after = (authority.root("Root", VALID, key=authority.make_key(keys)) for keys in (old, new))
+    assert kind(authority.leaf(before, NAMES, VALID), anchors=(after.certificate,)) is Kind.BAD_SIGNATURE
+
+
 @pytest.mark.parametrize("octets", [b"", b"0", b"\x30\x03\x02\x01\x00", LEAF.der[:-20]])
 def test_what_is_no_certificate_is_unreadable(octets: bytes) -> None:
     """Never an exception; and the same octets sent along are passed over."""
@@ -408,6 +461,12 @@ def pkits_kind(leaf: str, *intermediates: str) -> Kind:
 
 @pytest.mark.parametrize(("section", "leaf", "intermediates"), [
     ("4.1.1", "ValidCertificatePathTest1EE", ("GoodCACert",)),
+    ("4.3.3", "ValidNameChainingWhitespaceTest3EE", ("GoodCACert",)),
+    ("4.3.4", "ValidNameChainingWhitespaceTest4EE", ("GoodCACert",)),
+    ("4.3.5", "ValidNameChainingCapitalizationTest5EE", ("GoodCACert",)),
+    ("4.3.9", "ValidUTF8StringEncodedNamesTest9EE", ("UTF8StringEncodedNamesCACert",)),
+    ("4.3.10", "ValidRolloverfromPrintableStringtoUTF8StringTest10EE", ("RolloverfromPrintableStringtoUTF8StringCACert",)),
+    ("4.3.11", "ValidUTF8StringCaseInsensitiveMatchTest11EE", ("UTF8StringCaseInsensitiveMatchCACert",)),
     ("4.3.6", "ValidRFC3280OptionalAttributeTypesTest8EE", ("RFC3280OptionalAttributeTypesCACert",)),
     ("4.6.4", "ValidbasicConstraintsNotCriticalTest4EE", ("basicConstraintsNotCriticalCACert",)),
     ("4.6.7", "ValidpathLenConstraintTest7EE", ("pathLenConstraint0CACert",)),
@@ -427,6 +486,7 @@ def test_pkits_valid_paths_are_trusted(section: str, leaf: str, intermediates: t
     ("4.1.2", "InvalidCASignatureTest2EE", ("BadSignedCACert",), {Kind.BAD_SIGNATURE}),
     ("4.1.3", "InvalidEESignatureTest3EE", ("GoodCACert",), {Kind.BAD_SIGNATURE}),
     ("4.3.1", "InvalidNameChainingTest1EE", ("GoodCACert",), {Kind.ISSUER_NOT_SENT}),
+    ("4.3.2", "InvalidNameChainingOrderTest2EE", ("NameOrderingCACert",), {Kind.ISSUER_NOT_SENT}),
     ("4.6.1", "InvalidMissingbasicConstraintsTest1EE", ("MissingbasicConstraintsCACert",), {Kind.NOT_AN_AUTHORITY}),
     ("4.6.2", "InvalidcAFalseTest2EE", ("basicConstraintsCriticalcAFalseCACert",), {Kind.NOT_AN_AUTHORITY}),
     ("4.6.3", "InvalidcAFalseTest3EE", ("basicConstraintsNotCriticalcAFalseCACert",), {Kind.NOT_AN_AUTHORITY}),

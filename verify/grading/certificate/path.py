@@ -19,11 +19,11 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 
 from cryptography import x509
-from cryptography.exceptions import InvalidSignature
 from cryptography.hazmat.primitives.serialization import Encoding
 from cryptography.x509 import verification
 
 from shared.safetext import visible
+from verify.grading.certificate.issuing import Folded, folded, signed, spelled_otherwise
 from verify.grading.certificate.rules import LEFT_OUT, ODD, authority_fault, breaches, vouches_for_servers
 
 #: Longer paths than this are not walked.  Ours: as many certificates as the probe keeps of one chain.
@@ -84,6 +84,17 @@ class Anchors:
     def holds(self, der: bytes) -> bool:
         """Whether one of the anchors has exactly this encoding."""
         return der in self._encoded
+
+    def named(self, name: x509.Name) -> Sequence[x509.Certificate]:
+        """The anchors of this name, however it is spelled."""
+        return self._by_name.get(folded(name), ())
+
+    @functools.cached_property
+    def _by_name(self) -> dict[Folded, list[x509.Certificate]]:
+        found: dict[Folded, list[x509.Certificate]] = {}
+        for certificate in self.certificates:
+            found.setdefault(folded(certificate.subject), []).append(certificate)
+        return found
 
 
 @functools.lru_cache(maxsize=8)
@@ -191,8 +202,7 @@ def _moments(
     """
     if moment is not None:
         yield moment
-    issuers = {certificate.issuer for certificate in (leaf, *others)}
-    relevant = [leaf, *others, *(anchor for anchor in anchors.certificates if anchor.subject in issuers)]
+    relevant = [leaf, *others, *(anchor for each in (leaf, *others) for anchor in anchors.named(each.issuer))]
     beginnings = sorted({certificate.not_valid_before_utc for certificate in relevant}, reverse=True)
     yield from beginnings[:_MOMENTS_LIMIT]
 
@@ -248,14 +258,19 @@ def _diagnose(
         current = path[-1]
         if current in anchors:
             return _constrained(tuple(path), moment)
-        above = [other for other in (*anchors.certificates, *others) if other.subject == current.issuer and other not in path]
-        signed = [(issuer, _signed(current, issuer)) for issuer in above]
-        issuer = next((issuer for issuer, holds in signed if holds), None)
+        above = [other for other in (*anchors.named(current.issuer), *_named_alike(others, current.issuer)) if other not in path]
+        tried = [(issuer, signed(current, issuer)) for issuer in above]
+        issuer = next((issuer for issuer, holds in tried if holds), None)
         if issuer is None:
-            kind = _dead_end(current, [holds for _, holds in signed], is_leaf=current is leaf)
+            kind = _dead_end(current, [holds for _, holds in tried], is_leaf=current is leaf)
             return Outcome(kind, tuple(path))
         path.append(issuer)
     return Outcome(Kind.NOT_FOLLOWED, tuple(path), None, f"it has more than {_STEPS_LIMIT} steps and is followed no further here")
+
+
+def _named_alike(certificates: Sequence[x509.Certificate], name: x509.Name) -> Iterator[x509.Certificate]:
+    wanted = folded(name)
+    return (certificate for certificate in certificates if folded(certificate.subject) == wanted)
 
 
 def _dead_end(current: x509.Certificate, signatures: list[bool | None], *, is_leaf: bool) -> Kind:
@@ -263,22 +278,11 @@ def _dead_end(current: x509.Certificate, signatures: list[bool | None], *, is_le
         return Kind.BAD_SIGNATURE
     if None in signatures:
         return Kind.UNVERIFIABLE
-    if current.issuer != current.subject:
+    if folded(current.issuer) != folded(current.subject):
         return Kind.ISSUER_NOT_SENT
-    if _signed(current, current) is False:
+    if signed(current, current) is False:
         return Kind.BAD_SIGNATURE
     return Kind.SELF_SIGNED if is_leaf else Kind.UNKNOWN_ISSUER
-
-
-def _signed(certificate: x509.Certificate, issuer: x509.Certificate) -> bool | None:
-    """Whether the issuer's key verifies the signature; None where the library does not know or take the algorithm."""
-    try:
-        certificate.verify_directly_issued_by(issuer)
-    except InvalidSignature:
-        return False
-    except ODD:
-        return None
-    return True
 
 
 def _constrained(path: tuple[x509.Certificate, ...], moment: datetime.datetime | None) -> Outcome:
@@ -305,6 +309,8 @@ def _constrained(path: tuple[x509.Certificate, ...], moment: datetime.datetime |
     at = moment if moment is not None and begin <= moment <= end else begin
     if bare:
         return Outcome(Kind.TRUSTED, path, at, "the anchor is of version 1 and cannot say that it is an authority, nor need it")
+    if spelled_otherwise(path) is not None:
+        return Outcome(Kind.TRUSTED, path, at)  # the library looks no further where names differ in an octet
     _, refusal = _judge(path[0], path[1:-1], verification.Store([anchor]), at)
     if not any(rule in refusal for rule in _PUBLIC_WEB):
         return Outcome(Kind.NOT_FOLLOWED, path, None, "it breaks none of the rules that are followed here, and the library that "

@@ -15,7 +15,7 @@ _GRADES = {Decision.PASS: Grade.PASS, Decision.CAUTION: Grade.CAUTION, Decision.
            Decision.UNDECIDED: Grade.UNPROVEN}
 
 #: RFC 9155 sections 2 to 4 (SHA-1 and MD5 MUST NOT), RFC 9325 section 4.5 for certificates; MD2 and MD4: RFC 6149 and 6150.
-_BROKEN_DIGESTS = frozenset({"md2", "md4", "md5", "sha1"})
+BROKEN_DIGESTS = frozenset({"md2", "md4", "md5", "sha1"})
 #: Signature algorithms with a digest of their own (RFC 8032).
 _NO_DIGEST = frozenset({"ED25519", "ED448"})
 #: RFC 8996 sections 4 and 5; RFC 7568 section 3.
@@ -92,7 +92,7 @@ def _signature(sight: Sight, link: CertificateFacts) -> Remark:
     whose = "The server's certificate" if link is sight.leaf else f"The intermediate {title(link)}"
     if sight.is_anchor(link):
         return Remark(Grade.PASS, f"{whose} is itself an anchor, so its signature plays no part.")
-    if link.signature_hash in _BROKEN_DIGESTS:
+    if link.signature_hash in BROKEN_DIGESTS:
         digest = {"sha1": "SHA-1"}.get(link.signature_hash, link.signature_hash.upper())
         return Remark(Grade.FAIL, f"{whose} is signed with {digest}, for which forged certificates can be made "
                                   "(RFC 9155 section 1).", "weak-signature",

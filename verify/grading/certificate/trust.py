@@ -13,9 +13,11 @@ from shared.evidence import CertificateFacts
 from shared.findings import Finding, Grade
 from shared.quantities import show_seconds
 from shared.safetext import visible
+from verify.grading.certificate.issuing import spelled_otherwise
 from verify.grading.certificate.path import Kind, Outcome, anchors_of, called, load, quiet, validate
 from verify.grading.certificate.rules import key_serves_tls
 from verify.grading.certificate.sight import Remark, Sight, request_lines
+from verify.grading.certificate.strength import BROKEN_DIGESTS
 
 #: The most certificates of other hosts tried as the missing one.  Ours: a site has a handful of intermediates.
 _CANDIDATES_LIMIT = 16
@@ -27,7 +29,7 @@ def grade(sight: Sight) -> Finding:
     whose = f"one of the plan's anchors ({', '.join(names)})" if names else "an authority in the runner's own trust store"
     remarks = [_SAY[sight.outcome.kind](sight, sight.outcome)]
     if sight.outcome.kind is Kind.TRUSTED:
-        remarks += [*_outdated_anchor(sight), *_unfit_leaf(sight)]
+        remarks += [*_outdated_anchor(sight), *_unfit_leaf(sight), *_spelling(sight)]
     return sight.finding("certificate.trust", remarks, planned=f"a chain that leads to {whose}", found=_found(sight.outcome))
 
 
@@ -124,9 +126,12 @@ def _bad_signature(sight: Sight, outcome: Outcome) -> Remark:
 
 def _unverifiable(sight: Sight, outcome: Outcome) -> Remark:
     last = next((link for link in sight.tls.chain if link.der == outcome.path[-1].public_bytes(Encoding.DER)), sight.leaf)
-    return Remark(
-        Grade.UNPROVEN, f"The signature on {called(outcome.path[-1])} was made with {last.signature or 'an unknown algorithm'}, "
-                        "which is not verified any more, so it proves nothing (RFC 9155 section 1).", "weak-signature")
+    made = f"The signature on {called(outcome.path[-1])} was made with {visible(last.signature) or 'an unknown algorithm'}, "
+    if last.signature_hash in BROKEN_DIGESTS:
+        return Remark(Grade.UNPROVEN, f"{made}which is not verified any more, so it proves nothing (RFC 9155 section 1).",
+                      "weak-signature")
+    return Remark(Grade.UNPROVEN, f"{made}and cannot be verified here with the key of {called(outcome.path[-1], issuer=True)}, "
+                                  "so it proves nothing.", "unknown-signature")
 
 
 def _not_an_authority(_sight: Sight, outcome: Outcome) -> Remark:
@@ -183,6 +188,22 @@ def _outdated_anchor(sight: Sight) -> Iterator[Remark]:
         which = f"expires at {end.isoformat()}" if when.hi > end.timestamp() else f"becomes valid at {begin.isoformat()}"
         yield Remark(Grade.UNPROVEN, f"The anchor {called(anchor)} itself {which}, and the agreed time, known to "
                                      f"± {show_seconds(when.uncertainty)}, does not tell whether that has come.", "anchor-edge")
+
+
+def _spelling(sight: Sight) -> Iterator[Remark]:
+    """RFC 5280 section 7.1 compares names without case and encoding; section 4.1.2.6 (from memory) has both written alike."""
+    path = sight.outcome.path
+    odd = spelled_otherwise(path)
+    if odd is None:
+        return
+    above = path[path.index(odd) + 1]
+    written, own = called(odd, issuer=True), called(above)
+    how = f"{written}, and that one's own certificate says {own}" if written != own else (
+        "in another encoding than that one's own certificate does")
+    yield Remark(
+        Grade.CAUTION, f"{called(odd)} names its issuer {how}: the same name (RFC 5280 section 7.1), but programs that compare "
+                       "names octet for octet find no issuer.", "issuer-spelled-otherwise",
+        (f"# have {called(odd)} issued again, with the issuer's name copied from the issuer's own certificate",))
 
 
 def _unfit_leaf(sight: Sight) -> Iterator[Remark]:
