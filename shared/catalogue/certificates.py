@@ -7,6 +7,10 @@ from shared.quantities import Sense
 
 _DAY = 86400.0
 
+#: Said of every check that looks at a certificate: a server picks one by what the client offers (RFC 8446 section 4.4.2.2).
+_ONE_OF_SEVERAL = ("  Where a server has several certificates, for keys of different types, only the one is looked at that it "
+                   "shows to a client which takes them all; a client that takes RSA alone may meet another.")
+
 CHECKS = (
     Check(
         name="certificate.protocol",
@@ -42,7 +46,7 @@ CHECKS = (
         "expired passes here and fails there, so that one fault is one finding.  Where no time is agreed on, nothing about "
         "the anchor's dates either.  Nor that nothing was revoked: no list is fetched and no responder asked.  Nor that "
         "certificate policies are kept, also where they are marked critical.  Nor that other machines trust the same anchors "
-        "as the plan.",
+        "as the plan." + _ONE_OF_SEVERAL,
         basis=("RFC 5280 section 6.1 (path validation; policies and revocation are not part of it here)",
                "RFC 5280 section 7.1 (names are compared without case, spaces in excess and encoding)",
                "RFC 5280 section 3.2 (self-signed is told by the signature, not by the names)",
@@ -67,7 +71,7 @@ CHECKS = (
         title="The certificate is made out to the planned name",
         proves="One of the certificate's DNS names is the host's planned, fully qualified name, or a wildcard that covers it.",
         not_proves="That the name resolves to this host (name.forward), or that the certificate also covers the short name or "
-        "the address: clients that use those will be refused, and the plan asks for neither.",
+        "the address: clients that use those will be refused, and the plan asks for neither." + _ONE_OF_SEVERAL,
         basis=("RFC 9525 section 2 (names come from the subject alternative names; the common name MUST NOT be used)",
                "RFC 9525 section 6.3 (label by label, case ignored; a wildcard is the whole left-most label and stands for one)",
                "RFC 9525 section 6.4 (an address is matched with address entries, never with a DNS name)",
@@ -88,7 +92,7 @@ CHECKS = (
         proves="At the time agreed among the plan's time sources, the server's certificate and every intermediate on its path "
         "are within their dates, both ends included, and none of them ends soon.",
         not_proves="That a client with a wrong clock will agree, or that anybody will renew it in time.  The runner's own clock "
-        "plays no part: where no time is agreed on, this is unproven.",
+        "plays no part: where no time is agreed on, this is unproven." + _ONE_OF_SEVERAL,
         basis=("RFC 5280 section 4.1.2.5 (validity includes both ends; 99991231235959Z means no defined expiry)",
                "RFC 5280 section 6.1.3 (a) (2) (every certificate of the path is valid now)",
                "RFC 8739 section 3.3 (short-lived certificates are renewed at half their life)",
@@ -111,7 +115,8 @@ CHECKS = (
         proves="By the clock of each other host of the plan, as measured in this run with its uncertainty, the server's "
         "certificate is within its dates.",
         not_proves="Anything of machines that the plan does not name, or of hosts whose clock could not be read.  That the dates "
-        "are right: certificate.dates judges them by the agreed time, and what fails there is not repeated here.",
+        "are right: certificate.dates judges them by the agreed time, and what fails there is not repeated here."
+        + _ONE_OF_SEVERAL,
         basis=("RFC 5280 section 4.1.2.5 (validity includes both ends)",
                "RFC 5280 section 6.1.3 (a) (2) (whoever validates asks the own clock)",
                "RFC 5905 section 8 (how far another clock is ahead, with its bound)"),
@@ -129,7 +134,7 @@ CHECKS = (
         title="Keys are long enough",
         proves="The server's key and those of the authorities it sends are of a known type and of sufficient size.",
         not_proves="That the keys were made with good randomness or are kept well; the handshake shows that the server holds its "
-        "own.  An anchor's key is not judged: it is the plan's choice.",
+        "own.  An anchor's key is not judged: it is the plan's choice." + _ONE_OF_SEVERAL,
         basis=("RFC 9325 section 4.5 (RSA of at least 2048 bits, curves of at least 224)",
                "NIST SP 800-57 part 1 section 5.6.1 (2048 is worth 112 bits, 3072 is worth 128; curves half their size)",
                "RFC 8446 section 4.2.3 (DSA is gone)"),
@@ -145,7 +150,7 @@ CHECKS = (
         title="Signatures are made with SHA-256 or better",
         proves="No certificate the server answers for is signed with SHA-1, MD5 or older digests.",
         not_proves="That the signatures verify: certificate.trust does.  An anchor's signature plays no part and is not judged, "
-        "nor that of a self-signed root sent along (RFC 8446 section 4.4.2.2).",
+        "nor that of a self-signed root sent along (RFC 8446 section 4.4.2.2)." + _ONE_OF_SEVERAL,
         basis=("RFC 9155 sections 1 to 5 (MD5 and SHA-1 MUST NOT be used for signatures)",
                "RFC 9325 section 4.5 (SHA-256 or better in certificates)",
                "RFC 5280 section 6.1 (an anchor is not part of the path)"),
@@ -160,7 +165,8 @@ CHECKS = (
         name="certificate.shared-key",
         title="No two hosts share a private key",
         proves="The public key in the certificate, and its issuer and serial number, are found on no other host of this run.",
-        not_proves="That no machine outside the plan holds the same key, or that hosts which were not reached do not.",
+        not_proves="That no machine outside the plan holds the same key, or that hosts which were not reached do not."
+        + _ONE_OF_SEVERAL,
         basis=("RFC 5280 section 4.1.2.2 (issuer and serial number identify one certificate)",
                "common practice, no source (one key a host; a key that the certificate's names allow on several is a caution)"),
         causes=("the hosts were cloned from one image after the key was made in it",

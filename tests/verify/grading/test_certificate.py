@@ -117,6 +117,12 @@ def test_sound_host_shows_no_fault(judge: Judge) -> None:
     assert all(finding.message and finding.basis and not finding.fix for finding in found.values())
 
 
+@pytest.mark.parametrize("check", sorted(set(catalogue.matching("certificate.*")) - {"certificate.protocol"}))
+def test_every_check_of_a_certificate_says_that_one_of_several_is_looked_at(check: str) -> None:
+    """A server with an ECDSA and an RSA certificate shows one of them (RFC 8446 section 4.4.2.2): the other is not proven."""
+    assert "several certificates" in catalogue.CHECKS[check].not_proves
+
+
 FAULTS: list[tuple[str, TlsEvidence, str, Grade, str]] = [
     ("self-signed", tls(authority.leaf(None, (A,), VALID)), "certificate.trust", Grade.FAIL, "self-signed"),
     ("whole chain of a stranger", tls(authority.leaf(other := authority.root("Stranger", VALID), (A,), VALID), other),
