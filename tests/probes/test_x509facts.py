@@ -53,6 +53,8 @@ def test_sound_certificate_is_read_whole() -> None:
     ("custom/san_empty_hostname.pem", {"names": (("dns", ""),)}),
     ("custom/utf8_common_name.pem", {"common_name": "We heart UTF8!™"}),
     ("custom/empty-eku.pem", {"server_usage": False}),
+    # RFC 5280 section 4.2.1.12: without the extension the key may be used for anything.
+    ("custom/basic_constraints_not_critical.pem", {"server_usage": True}),
     ("custom/ca/ca.pem", {"is_authority": True, "self_signed": True, "key_type": "EC secp256r1", "key_bits": 256}),
     ("v1_cert.pem", {"key_bits": 512, "signature_hash": "md5", "self_signed": False}),
     ("verisign_md2_root.pem", {"key_bits": 1024, "signature_hash": "md2"}),

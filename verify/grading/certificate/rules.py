@@ -39,7 +39,6 @@ class Breach:
     sure: bool
 
 
-
 def authority_fault(issuer: x509.Certificate, *, intermediates_below: int) -> str:
     """Why a certificate may not issue the one below it; empty where it may.
 
