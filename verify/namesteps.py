@@ -120,6 +120,11 @@ class _Difference:
         """Where nothing is yet: by the plan's subnet, unless only the zone at the boundary is served, which will do."""
         subnet = subnet_of(views.case.plan, views.host)
         boundary, classless = boundary_zone(address, subnet), classless_zone(address, subnet)
+        _owner, home = views.pointer_home(label, address)
+        if home not in (None, boundary):
+            # A /16 may be served by its /24 zones: the server has shown the one that the pointer lies in.
+            self._note(label, Action.ADD, home, pointer_line(address, views.host.fqdn))
+            return
         if classless and views.served(boundary) and not views.served(classless):
             self._note(label, Action.ADD, boundary, pointer_line(address, views.host.fqdn))
             return

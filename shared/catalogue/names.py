@@ -10,7 +10,8 @@ CHECKS = (
         name="name.server",
         title="The planned name server answers and speaks for the zones",
         proves="The server answers over UDP and over TCP, in time, and gives the start of authority of the plan's domain and "
-               "of the reverse zones of its networks, each asked from where the runner stands.",
+               "of the reverse zones of its networks, or answers for every planned pointer there out of smaller zones, each asked "
+               "from where the runner stands.",
         not_proves="That the hosts themselves can reach it, nor that what it says of a single name is right.",
         basis=("RFC 1035 section 4.2 (both transports)", "RFC 7766 section 5 (TCP is required)",
                "RFC 1912 section 2.8 (lame servers)", "RFC 8020 section 2 (NXDOMAIN holds for everything below)",

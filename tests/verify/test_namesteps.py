@@ -81,6 +81,13 @@ def test_every_definite_answer_has_its_steps(make_plan: MakePlan, change: dict[i
     assert found.unseen == ()
 
 
+def test_a_pointer_goes_into_the_zone_that_the_no_has_shown(make_plan: MakePlan) -> None:
+    """A /16 may be served by its /24 zones; the one at the plan's boundary is then none."""
+    start = record("2.0.192.in-addr.arpa", "SOA", "ns1.obs.example.net. h.obs.example.net. 1 7200 900 1209600 3600")
+    missing = msgspec.structs.replace(answer(REVERSE, "PTR", rcode="NXDOMAIN"), authority=(start,))
+    assert told(steps(make_plan, [*right()[:2], missing], subnet="192.0.0.0/16")) == [KEEP_A, ADD_PTR]
+
+
 @pytest.mark.parametrize("nothing", [
     answer(HOST, "A", failure=SILENCE), answer(HOST, "A", rcode="SERVFAIL"), answer(HOST, "A", rcode="REFUSED"),
     answer(HOST, "A", failure=msgspec.structs.replace(SILENCE, kind=FailureKind.NO_ROUTE)),

@@ -275,6 +275,62 @@ def test_a_reverse_zone_that_is_not_served_is_its_own_fault(world: World, rcode:
     }
 
 
+WIDE, FAR = "0.192.in-addr.arpa", Network(name="mgmt", subnet_typed="192.0.0.0/16", subnet="192.0.0.0/16")
+
+
+@pytest.fixture
+def wide(make_plan: MakePlan) -> World:
+    """A /16 that both servers serve by the /24 zone that its host lies in: there is no zone at the plan's boundary."""
+    world = World(make_plan(networks=(FAR,)))
+    for server in (ONE, TWO):
+        del world.site[server, f"{REVERSE} SOA", "udp"]
+        world.put_site(error(server, WIDE, "SOA", "REFUSED", purpose="zone"))
+    return world
+
+
+@pytest.mark.parametrize("how", [
+    {"rcode": "REFUSED"}, {"rcode": "SERVFAIL"}, {"rcode": "NOERROR", "authority": (record("0.192.in-addr.arpa", "NS", "a."),)}])
+def test_a_wide_network_served_by_smaller_zones_is_sound(wide: World, how: dict[str, Any]) -> None:
+    """Every pointer asked for is answered, so nothing is missing; and a zone that nobody has has no serial to compare."""
+    wide.put_site(*(msgspec.structs.replace(error(server, WIDE, "SOA", "", purpose="zone"), **how) for server in (ONE, TWO)))
+    assert wide.grades() == {}
+    assert f"name.servers-agree {WIDE}" not in wide.findings()
+
+
+def test_a_wide_network_with_a_pointer_that_is_refused_too_is_a_fault(wide: World) -> None:
+    """Then the server does not speak for all that the plan has there."""
+    wide.put(error(ONE, reverse_name(ADDRESS), "PTR", "REFUSED"))
+    finding = wide.findings()[f"name.server {ONE} {WIDE}"]
+    assert (finding.grade, finding.symptom) == (FAIL, "refuses")
+    assert "or the smaller zones in which the hosts' pointers lie" in finding.fix[0]
+    assert f"name.server {TWO} {WIDE}" not in wide.grades()
+
+
+def test_no_pointer_asked_for_proves_no_smaller_zone(wide: World) -> None:
+    """An interrupted run came to no host: the refusal is all that was seen."""
+    wide.host.clear()
+    assert wide.grades()[f"name.server {ONE} {WIDE}"] == (FAIL, "refuses")
+
+
+def test_a_missing_pointer_goes_into_the_zone_that_the_server_has(wide: World) -> None:
+    """Its no carries that zone's start of authority; the plan's boundary is no zone there."""
+    wide.put(*(no_name(server, reverse_name(ADDRESS), "PTR") for server in (ONE, TWO)))
+    findings = wide.findings()
+    line = f"11.{REVERSE}. IN PTR {NAME}."
+    assert findings[f"name.reverse {ONE} {ADDRESS}"].fix == (f"; add to zone {REVERSE}", line)
+    assert findings[f"name.agreement {ADDRESS}"].fix[-2:] == (f"; add to zone {REVERSE}", line)
+
+
+def test_a_denied_zone_with_pointers_below_it_is_a_contradiction(wide: World) -> None:
+    """As a resolver tells it that serves 10.in-addr.arpa empty by itself (RFC 6303) beside somebody's own /24 zone."""
+    wide.put_site(*(no_name(server, WIDE, "SOA", purpose="zone", authority=(soa("192.in-addr.arpa", 0),))
+                    for server in (ONE, TWO)))
+    finding = wide.findings()[f"name.server {ONE} {WIDE}"]
+    assert (finding.grade, finding.symptom) == (CAUTION, "denies-zone")
+    wide.put(no_name(ONE, reverse_name(ADDRESS), "PTR", authority=(soa("192.in-addr.arpa", 0),)))
+    assert wide.grades()[f"name.server {ONE} {WIDE}"] == (FAIL, "no-name")
+
+
 # --- name.forward
 
 

@@ -21,14 +21,27 @@ _PLANNED = "answers over UDP and TCP, and speaks for the plan's domain"
 def grade_site(case: Case) -> list[Finding]:
     """``name.server``, ``name.wildcard`` and the zones' ``name.servers-agree``, for every planned server."""
     findings: list[Finding] = []
+    heard = _heard(case)
     for server in case.plan.name_servers:
         findings.append(_server(case, server))
-        findings += [_reverse_zone(case, server, answer) for answer in _answers(case, server, "zone")]
+        findings += [_reverse_zone(case, server, answer, heard[server.label]) for answer in _answers(case, server, "zone")]
         findings += [_wildcard(case, server, answer) for answer in _answers(case, server, "wildcard")]
     if len(case.plan.name_servers) > 1:
-        zones = [answer.name for answer in case.evidence.site.names if answer.purpose in ("server", "zone")]
+        # A reverse zone that is served in parts everywhere is a zone nowhere, and has no serial.
+        zones = [answer.name for answer in case.evidence.site.names if answer.purpose == "server" or (
+            answer.purpose == "zone" and not _served_in_parts(answer, heard.get(answer.server, ())))]
         findings += [_serials(case, zone) for zone in dict.fromkeys(map(canonical, zones))]
     return findings
+
+
+def _heard(case: Case) -> dict[str, list[NameAnswer]]:
+    """All that each planned server said about the hosts: a server is judged by that too."""
+    heard: dict[str, list[NameAnswer]] = {server.label: [] for server in case.plan.name_servers}
+    for host in case.evidence.hosts:
+        for answer in host.names:
+            if answer.server in heard:
+                heard[answer.server].append(answer)
+    return heard
 
 
 def _answers(case: Case, server: Endpoint, purpose: str) -> list[NameAnswer]:
@@ -135,22 +148,55 @@ def _zone_fault(case: Case, subject: str, server: Endpoint, answer: NameAnswer) 
     if read.symptom in ("silent", "untried", "unasked"):
         return _plain(case, subject, Grade.UNPROVEN, planned=planned, found=read.words, symptom=read.symptom, at=answer.at,
                       message=f"Whether {server.label} speaks for {zone} could not be seen: {read.words}.")
+    # A zone wider than the usual one may be served in parts; adding all of it would deny the parts that others serve.
+    wide = answer.purpose == "zone" and zone.count(".") < (17 if zone.endswith(".ip6.arpa") else 4)
+    add = f"add the zone {zone}" + (" or the smaller zones in which the hosts' pointers lie" if wide else "")
     mend = {
         "server-failure": f"on {server.label}: read the server's log for {zone}, check the zone file (named-checkzone {zone} "
                           "FILE), correct it and load it again",
-        "refuses": f"on {server.label}: add the zone {zone}, or allow the clients' networks to ask",
-        "lame": f"on {server.label}: add the zone {zone}, or take the server out of the plan's [names] servers",
+        "refuses": f"on {server.label}: {add}, or allow the clients' networks to ask",
+        "lame": f"on {server.label}: {add}, or take the server out of the plan's [names] servers",
     }.get(read.symptom, f"ask whoever runs {server.label} why it says so to: dig @{server.host} -p {server.port} {zone}. SOA")
     return _plain(case, subject, Grade.FAIL, planned=planned, found=read.words, symptom=read.symptom, at=answer.at, fix=(mend,),
                   message=f"{server.label} answers, but does not speak for {zone}: {read.words}.")
 
 
-def _reverse_zone(case: Case, server: Endpoint, answer: NameAnswer) -> Finding:
+def _reverse_zone(case: Case, server: Endpoint, answer: NameAnswer, heard: Sequence[NameAnswer]) -> Finding:
     zone = canonical(answer.name)
     subject = f"{server.label} {zone}"
+    if _served_in_parts(answer, heard):
+        return _plain(case, subject, Grade.PASS, planned=f"speaks for {zone}", found="zones below it", at=answer.at,
+                      message=f"{server.label} has no zone {zone}, and speaks for smaller ones below it: it answered for every "
+                              f"pointer of the plan's hosts there ({len(_pointers(zone, heard))} asked for).")
+    read = reading(answer)
+    if read.said is Said.NO_NAME and any(reading(pointer).said is Said.RECORDS for pointer in _pointers(zone, heard)):
+        return _plain(
+            case, subject, Grade.CAUTION, planned=f"speaks for {zone}", found=read.words, symptom="denies-zone", at=answer.at,
+            message=f"{server.label} says that there is no {zone}, and yet gives pointers below it. Whoever believes the first "
+                    "asks for none of them: a no holds for every name below (RFC 8020).",
+            fix=(f"on {server.label}: set up the zone {zone} (its SOA and NS records will do; the smaller zones stay beside it)",
+                 f"try: dig @{server.host} -p {server.port} {zone}. SOA    # status must be NOERROR"))
     fault = _zone_fault(case, subject, server, answer)
     return fault or _plain(case, subject, Grade.PASS, planned=f"speaks for {zone}", found="its start of authority", at=answer.at,
                            message=f"{server.label} speaks for the reverse zone {zone}.")
+
+
+def _served_in_parts(answer: NameAnswer, heard: Sequence[NameAnswer]) -> bool:
+    """Whether a server that has no reverse zone at the plan's boundary answers for all that the plan has there.
+
+    A /16 may well be served by the /24 zones that its hosts lie in (RFC 1034 section 4.2): then nobody has the larger one.
+    An authoritative server refuses the larger one or is lame for it, a resolver may fail to find anybody to ask.  One that
+    denies it contradicts itself, and is told so.
+    """
+    zone = canonical(answer.name)
+    if reading(answer).symptom not in ("refuses", "lame", "server-failure"):
+        return False
+    pointers = _pointers(zone, heard)
+    return bool(pointers) and all(reading(pointer).said is not Said.NOTHING for pointer in pointers)
+
+
+def _pointers(zone: str, heard: Sequence[NameAnswer]) -> list[NameAnswer]:
+    return [answer for answer in heard if answer.rrtype == "PTR" and under(answer.name, zone)]
 
 
 def _plain(case: Case, subject: str, grade: Grade, *, found: str, message: str, symptom: str = "", at: str = "",

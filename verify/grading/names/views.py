@@ -69,7 +69,9 @@ class Views:
     def pointer_home(self, label: str, address: str) -> tuple[str, str | None]:
         """The owner of an address's pointer at one server, behind the aliases that lead there, and the zone it belongs in.
 
-        The zone is None where nobody has been seen to serve the one at the boundary, so that it may lie elsewhere.
+        A zone below the one at the plan's boundary counts as soon as a no for this very name has shown it: a /16 is often
+        served by its /24 zones, and then there is none at the boundary.  The zone is None where nobody has been seen to serve
+        either, so that it may lie elsewhere.
         """
         answer = self.answer(label, reverse_name(address), "PTR")
         chain, boundary = reading(answer).chain, boundary_zone(address, subnet_of(self.case.plan, self.host))
@@ -77,7 +79,8 @@ class Views:
             seen = self.zone_seen(chain.end, answer)
             return chain.end, chain.end.partition(".")[2] if seen in (None, boundary) else seen
         owner = reverse_name(address)
-        return owner, (self.zone_seen(owner, answer) or boundary) if self.served(boundary) else None
+        below = _zone_below(boundary, owner, answer)
+        return owner, below or ((self.zone_seen(owner, answer) or boundary) if self.served(boundary) else None)
 
     def fix(self, label: str, zone: str, add: Iterable[Line], remove: Iterable[Line], right: Iterable[str]) -> tuple[str, ...]:
         """Zone-file lines for one server, led by the shorter way where other servers (``right``) have them already."""
@@ -88,6 +91,12 @@ class Views:
         if others and label in servers_behind(serials_of(self.case, zone)):
             lead += (f"; {catch_up(label, zone)}",)
         return lead + under_comment(zone, add, remove)
+
+
+def _zone_below(boundary: str, owner: str, answer: NameAnswer | None) -> str | None:
+    """The zone below ``boundary`` whose start of authority came with a no for ``owner`` (RFC 2308 section 2.1)."""
+    shown = [canonical(record.owner) for record in (answer.authority if answer else ()) if record.rrtype == "SOA"]
+    return next((zone for zone in shown if zone != boundary and under(zone, boundary) and under(owner, zone)), None)
 
 
 def addresses_in(values: Iterable[str], version: int) -> tuple[str, ...]:
