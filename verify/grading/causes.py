@@ -15,13 +15,17 @@ import msgspec
 from shared import catalogue
 from shared.evidence import Evidence
 from shared.findings import SITE, Finding, Grade
+from shared.hostnames import reverse_name, under
 from shared.plan import Plan
 from shared.zonelines import home_zone
 
 #: Symptoms of having heard nothing at all from whom was asked.
 _SILENT = frozenset({"silent", "no-answer", "no-way"})
-#: Symptoms of a name server that says nothing that can be used, whatever it is asked.
-_MUTE = _SILENT | {"unreadable"}
+#: Symptoms of a name server that says nothing that can be used, whatever it is asked: questions begin over UDP.
+_MUTE = _SILENT | {"unreadable", "no-udp"}
+
+#: Symptoms of a name server that speaks, but not for the zone asked for.
+_OF_ONE_ZONE = frozenset({"no-name", "server-failure", "refuses", "lame", "error"})
 
 
 def explain(plan: Plan, evidence: Evidence, findings: list[Finding]) -> list[Finding]:
@@ -47,7 +51,9 @@ class _Outages:
     def __init__(self, findings: Sequence[Finding]) -> None:
         grades: dict[str, set[Grade]] = defaultdict(set)
         for finding in findings:
-            grades[finding.check].add(finding.grade)
+            # A server that has lost the plan's domain serves no names, though it may go on speaking for a reverse zone.
+            if finding.check != "name.server" or " " not in finding.subject:
+                grades[finding.check].add(finding.grade)
         self.no_name_server = not grades["name.server"] & _SERVING
         self.no_time_source = not grades["clock.source"] & _SERVING
         self.sources_without_address = self.no_time_source and any(
@@ -210,8 +216,9 @@ def _same_port(cause: Finding, effect: Finding, outages: _Outages) -> bool:
 def _name_server(cause: Finding, effect: Finding, outages: _Outages) -> bool:
     """A dead name server explains the questions put to it, and the rest only where no server is left.
 
-    A server that does not speak for a reverse zone (subject "SERVER ZONE") explains the pointers it could not give.  A zone
-    that does not exist at a server holds none of its names either (RFC 8020 section 2).
+    A server that does not speak for a reverse zone (subject "SERVER ZONE") explains the pointers of that zone and no other, and
+    one that does not speak for the plan's domain explains no pointer.  A zone that does not exist at a server holds none of
+    its names either (RFC 8020 section 2).
     """
     if effect.check.startswith(("clock.", "certificate.")):
         return outages.no_name_server and _waits_on_names(effect, outages)
@@ -219,7 +226,10 @@ def _name_server(cause: Finding, effect: Finding, outages: _Outages) -> bool:
         return False
     server, _space, zone = cause.subject.partition(" ")
     if _first_word(effect) == server:
-        return not zone or effect.check == "name.reverse"
+        if effect.check == "name.reverse":
+            pointer = reverse_name(effect.subject.partition(" ")[2])
+            return under(pointer, zone) if zone else cause.symptom not in _OF_ONE_ZONE
+        return not zone
     return not zone and outages.no_name_server
 
 

@@ -148,6 +148,47 @@ def test_a_zone_that_one_server_does_not_speak_for_explains_its_own_comparison_o
     assert told[of_other.ref] == (home.ref,)
 
 
+NEAR, FAR = "2.0.192.in-addr.arpa", "7.18.198.in-addr.arpa"
+
+
+@pytest.mark.parametrize(("grade", "symptom"), [(Grade.FAIL, "no-name"), (Grade.UNPROVEN, "refuses")])
+def test_a_missing_zone_explains_its_own_pointers_only(because, grade: Grade, symptom: str) -> None:
+    """A pointer missing in another zone is a fault of its own, though the same server lacks it."""
+    lacks = finding(SITE, "name.server", f"192.0.2.54 {NEAR}", Grade.FAIL, symptom)
+    inside = finding(HOST, "name.reverse", "192.0.2.54 192.0.2.11", grade, symptom, "1")
+    outside = finding(HOST, "name.reverse", "192.0.2.54 198.18.7.11", grade, symptom, "2")
+    forward = finding(HOST, "name.forward", "192.0.2.54 A", grade, symptom)
+    told = because(LIVE_SERVER, lacks, inside, outside, forward)
+    assert (told[inside.ref], told[outside.ref], told[forward.ref]) == ((lacks.ref,), (), ())
+
+
+@pytest.mark.parametrize(("grade", "symptom"), [(Grade.FAIL, "no-name"), (Grade.UNPROVEN, "server-failure")])
+def test_a_missing_domain_explains_no_pointer(because, grade: Grade, symptom: str) -> None:
+    """Forward and reverse are two zones: the one that is lost holds the names alone."""
+    lost = finding(SITE, "name.server", "192.0.2.53", Grade.FAIL, symptom)
+    name = finding(HOST, "name.forward", "192.0.2.53 A", grade, symptom)
+    pointer = finding(HOST, "name.reverse", "192.0.2.53 192.0.2.11", grade, symptom)
+    told = because(lost, LIVE_SERVER, name, pointer)
+    assert (told[name.ref], told[pointer.ref]) == ((lost.ref,), ())
+
+
+def test_a_reverse_zone_that_is_served_is_no_name_server_left(because) -> None:
+    """The one server has lost the plan's domain: that it still speaks for a reverse zone gives nobody a name."""
+    lost = finding(SITE, "name.server", "192.0.2.53", Grade.FAIL, "server-failure")
+    serves = finding(SITE, "name.server", f"192.0.2.53 {NEAR}", Grade.PASS)
+    waits = finding(HOST, "host.ipv6", HOST, Grade.UNPROVEN)
+    assert because(lost, serves, waits)[waits.ref] == (lost.ref,)
+    assert because(lost, serves, LIVE_SERVER, waits)[waits.ref] == ()
+
+
+def test_a_server_without_udp_explains_its_reverse_zones(because) -> None:
+    """Every question begins over UDP, those about reverse zones too."""
+    deaf = finding(SITE, "name.server", "192.0.2.53", Grade.FAIL, "no-udp")
+    zones = [finding(SITE, "name.server", f"192.0.2.53 {zone}", Grade.UNPROVEN, "silent") for zone in (NEAR, FAR)]
+    told = because(deaf, LIVE_SERVER, *zones)
+    assert [told[zone.ref] for zone in zones] == [(deaf.ref,)] * 2
+
+
 def test_dates_wait_on_time_sources_only_when_all_are_dead(because) -> None:
     """One source that answers breaks the fold: then something else kept the time from being agreed on."""
     dead = sources(Grade.FAIL, Grade.FAIL)
