@@ -397,6 +397,35 @@ def test_ipv6_switched_off_is_the_business_of_another_check(make_plan: MakePlan)
     assert world.grades() == {}
 
 
+@pytest.mark.parametrize("ipv6", ["on", "off"])
+def test_a_name_denied_for_want_of_one_type_is_a_fault(make_plan: MakePlan, ipv6: str) -> None:
+    """RFC 4074 section 4.2: NXDOMAIN for AAAA denies the name, A record and all; also where IPv6 is no matter of the plan's."""
+    plan = make_plan()
+    world = World(msgspec.structs.replace(plan, networks=(msgspec.structs.replace(plan.networks[0], ipv6=ipv6),)))
+    world.put(no_name(ONE, NAME, "AAAA"))
+    finding = world.findings()[f"name.forward {ONE} AAAA"]
+    assert (finding.grade, finding.symptom) == (FAIL, "denies-name")
+    assert finding.fix[-1] == f"try: dig @{ONE} -p 53 {NAME}. AAAA    # status must be NOERROR"
+    assert world.grades() == {f"name.forward {ONE} AAAA": (FAIL, "denies-name")}
+
+
+def test_a_name_denied_for_every_type_is_only_missing(world: World) -> None:
+    """The A record is missing, which is one fault; that there is no AAAA record either is as planned."""
+    world.put(no_name(ONE, NAME, "A"), no_name(ONE, NAME, "AAAA"))
+    grades = world.grades()
+    assert grades[f"name.forward {ONE} A"] == (FAIL, "no-name")
+    assert f"name.forward {ONE} AAAA" not in grades
+
+
+def test_a_host_of_ipv6_alone_may_have_its_name_denied_for_want_of_an_ipv4_address(make_plan: MakePlan) -> None:
+    """The other way round it is the same fault."""
+    plan = make_plan()
+    six = msgspec.structs.replace(plan.hosts[0], addresses=("2001:db8:0:7::11",))
+    world = World(msgspec.structs.replace(plan, hosts=(six,)))
+    world.put(other("2001:db8:0:7::11", rrtype="AAAA")(ONE), no_name(ONE, NAME, "A"))
+    assert world.grades()[f"name.forward {ONE} A"] == (FAIL, "denies-name")
+
+
 def test_the_planned_address_out_of_a_wildcard_proves_nothing(world: World) -> None:
     """The random name has the same address: the host may have no record at all."""
     world.put_site(answer(ONE, SIBLING, "A", record(SIBLING, "A", ADDRESS), purpose="wildcard"))

@@ -36,12 +36,14 @@ def grade_host(case: Case, host: Host, evidence: HostEvidence) -> list[Finding]:
     """Every ``name.*`` finding of one host: server by server, and over all of them.
 
     Servers that are right pass whatever the others say, so that one stale server shows as one.  AAAA of a host whose network
-    has ``ipv6 = "off"`` is left to ``host.ipv6``.
+    has ``ipv6 = "off"`` is left to ``host.ipv6``, unless the server says there that the name does not exist.
     """
     views = Views(case, host, evidence)
     findings: list[Finding] = []
+    families = _families_to_judge(case, host)
     for server in views.servers:
-        findings += [_forward(views, server, version) for version in _families_to_judge(case, host)]
+        findings += [_forward(views, server, version) for version in _TYPES
+                     if version in families or _denies_name(views, server, version)]
         findings.append(_alias(views, server))
         findings += [_reverse(views, server, address) for address in host.addresses]
     return findings + grade_agreement(views)
@@ -103,6 +105,11 @@ def _judge_forward(views: Views, server: Endpoint, version: int, read: Reading, 
 def _judge_right(views: Views, server: Endpoint, version: int, read: Reading, found: tuple[str, ...]) -> _Judged:
     """The planned addresses and no other came; whether they prove a record of the host's own."""
     name, rrtype, label = views.host.fqdn, _TYPES[version], server.label
+    if not found and _denies_name(views, server, version):
+        return _Judged(Grade.FAIL, "denies-name",
+                       f"{label} gives {name} an address of the other family, yet asked for {rrtype} records says {read.words}. "
+                       "That denies the name for every type (RFC 4074 section 4.2): a resolver that asks for both may remember "
+                       "the no and give its clients no address at all (RFC 8020).")
     if not found:
         return _Judged(Grade.PASS, "", f"{label} has no {rrtype} record for {name}, as planned.")
     if any(set(addresses_in(sibling.values, version)) == set(found) for sibling in views.siblings(label)):
@@ -113,8 +120,19 @@ def _judge_right(views: Views, server: Endpoint, version: int, read: Reading, fo
     return _Judged(Grade.PASS, "", f"{label} gives {listed(found)} for {name}{through}, as planned.")
 
 
+def _denies_name(views: Views, server: Endpoint, version: int) -> bool:
+    """Whether one server says of one family that the name does not exist, and gives it addresses of the other one."""
+    other = _TYPES[6 if version == 4 else 4]
+    return (views.read(server.label, views.host.fqdn, _TYPES[version]).said is Said.NO_NAME
+            and views.read(server.label, views.host.fqdn, other).said is Said.RECORDS)
+
+
 def _forward_fix(views: Views, server: Endpoint, version: int, read: Reading, planned: tuple[str, ...]) -> tuple[str, ...]:
     host, rrtype = views.host, _TYPES[version]
+    if not planned and _denies_name(views, server, version):
+        return (f"on {server.label}: have whatever answers there (a load balancer, an address manager, old software) say NOERROR "
+                f"without records (NODATA) where a name has none of type {rrtype}; update it if it cannot",
+                f"try: dig @{server.host} -p {server.port} {host.fqdn}. {rrtype}    # status must be NOERROR")
     found = addresses_in(read.values, version)
     # Behind an alias the addresses belong to another name, and stay there; what goes is the alias.
     held = () if read.chain.aliased else found
