@@ -17,7 +17,7 @@ CHECKS = (
                "RFC 1912 section 2.8 (lame servers)", "RFC 8020 section 2 (NXDOMAIN holds for everything below)",
                "RFC 5452 section 9.1 (which answers belong to a question)"),
         causes=("the server is down, or its address in the plan has a mistyped digit",
-                "a filter lets UDP through and not TCP, so every long answer fails",
+                "a filter lets UDP through and not TCP, so every long answer fails: a caution, and a fail where an answer was one",
                 "the zone was not loaded because of a mistake in its file (SERVFAIL)",
                 "the zone was never set up on this server, or the server answers chosen clients only (REFUSED)",
                 "a resolver was not told where the private reverse zone is served, and denies it (RFC 6303)"),

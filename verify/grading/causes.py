@@ -217,8 +217,8 @@ def _name_server(cause: Finding, effect: Finding, outages: _Outages) -> bool:
     """A dead name server explains the questions put to it, and the rest only where no server is left.
 
     A server that does not speak for a reverse zone (subject "SERVER ZONE") explains the pointers of that zone and no other, and
-    one that does not speak for the plan's domain explains no pointer.  A zone that does not exist at a server holds none of
-    its names either (RFC 8020 section 2).
+    one that does not speak for the plan's domain explains no pointer.  One without TCP explains what was cut short.  A zone
+    that does not exist at a server holds none of its names either (RFC 8020 section 2).
     """
     if effect.check.startswith(("clock.", "certificate.")):
         return outages.no_name_server and _waits_on_names(effect, outages)
@@ -226,6 +226,8 @@ def _name_server(cause: Finding, effect: Finding, outages: _Outages) -> bool:
         return False
     server, _space, zone = cause.subject.partition(" ")
     if _first_word(effect) == server:
+        if cause.symptom == "no-tcp":
+            return effect.symptom == "truncated"
         if effect.check == "name.reverse":
             pointer = reverse_name(effect.subject.partition(" ")[2])
             return under(pointer, zone) if zone else cause.symptom not in _OF_ONE_ZONE

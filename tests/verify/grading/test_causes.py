@@ -189,6 +189,17 @@ def test_a_server_without_udp_explains_its_reverse_zones(because) -> None:
     assert [told[zone.ref] for zone in zones] == [(deaf.ref,)] * 2
 
 
+def test_a_server_without_tcp_explains_what_was_cut_short_and_no_more(because) -> None:
+    """An error that came whole has a reason of its own."""
+    no_tcp = finding(SITE, "name.server", "192.0.2.53", Grade.FAIL, "no-tcp")
+    cut = finding(HOST, "name.forward", "192.0.2.53 A", Grade.UNPROVEN, "truncated")
+    pointer = finding(HOST, "name.reverse", "192.0.2.53 192.0.2.11", Grade.UNPROVEN, "server-failure")
+    weighed = finding(HOST, "name.servers-agree", HOST, Grade.UNPROVEN, "silent")
+    told = because(no_tcp, LIVE_SERVER, cut, weighed)
+    assert told[cut.ref] == told[weighed.ref] == (no_tcp.ref,)
+    assert because(no_tcp, LIVE_SERVER, pointer)[pointer.ref] == ()
+
+
 def test_dates_wait_on_time_sources_only_when_all_are_dead(because) -> None:
     """One source that answers breaks the fold: then something else kept the time from being agreed on."""
     dead = sources(Grade.FAIL, Grade.FAIL)

@@ -231,6 +231,44 @@ def test_answer_time_at_its_limits(world: World, seconds: float, grade: Grade) -
     assert finding.limits.name == "name_answer_time"
 
 
+REFUSED = msgspec.structs.replace(SILENT, kind=FailureKind.REFUSED, phase="connect", detail="Connection refused")
+
+
+def cut(server: str, name: str, rrtype: str, kind: FailureKind = FailureKind.REFUSED) -> NameAnswer:
+    """An answer that came truncated over UDP, and could not be had over TCP."""
+    return answer(server, name, rrtype, truncated=True, authority=(), failure=msgspec.structs.replace(REFUSED, kind=kind))
+
+
+def test_without_tcp_an_answer_that_was_cut_short_is_a_fault(world: World) -> None:
+    """RFC 7766 section 5: what does not fit UDP is nowhere to be had, so it is more than a caution."""
+    tcp_alone(**NOTHING, failure=REFUSED)(world)
+    assert world.grades() == {f"name.server {ONE}": (CAUTION, "no-tcp")}
+    world.put(cut(ONE, NAME, "A"))
+    findings = world.findings()
+    server, forward = findings[f"name.server {ONE}"], findings[f"name.forward {ONE} A"]
+    assert (server.grade, server.symptom) == (FAIL, "no-tcp")
+    assert f"1 of its answers about this plan came cut short and could not be had over TCP, the first to A of {NAME}" in (
+        server.message)
+    assert (forward.grade, forward.symptom) == (UNPROVEN, "truncated")
+    assert "truncated over UDP, and over TCP: connection refused" in forward.message
+
+
+def test_a_start_of_authority_that_was_cut_short_is_no_loss_of_udp(world: World) -> None:
+    """It is TCP that failed, twice; over UDP something came."""
+    tcp_alone(**NOTHING, failure=REFUSED)(world)
+    world.put_site(msgspec.structs.replace(cut(ONE, ZONE, "SOA"), purpose="server"))
+    finding = world.findings()[f"name.server {ONE}"]
+    assert (finding.grade, finding.symptom) == (FAIL, "no-tcp")
+    assert f"{ONE} answers over UDP and not over TCP" in finding.message
+
+
+def test_what_the_runner_itself_could_not_fetch_over_tcp_is_no_fault_of_the_server(world: World) -> None:
+    """Out of sockets: the answer was cut, and nobody knows more."""
+    world.put(cut(ONE, NAME, "A", FailureKind.LOCAL_LIMIT))
+    assert world.grades()[f"name.forward {ONE} A"] == (UNPROVEN, "untried")
+    assert f"name.server {ONE}" not in world.grades()
+
+
 def test_a_truncated_answer_fetched_over_tcp_is_an_answer_over_udp(world: World) -> None:
     """It was asked over UDP, and the cut answer came over UDP."""
     udp_alone(transport="tcp", truncated=True)(world)

@@ -63,6 +63,9 @@ def reading(answer: NameAnswer | None) -> Reading:
         return Reading(Said.ENDLESS, (), chain, "endless-alias", f"aliases without end: {' > '.join(chain.names)}")
     if answer.failure is not None:
         untried = answer.failure.kind in RUNNER_FAILURES
+        if _was_cut(answer):
+            return _nothing(chain, "untried" if untried else "truncated",
+                            f"truncated over UDP, and over TCP: {in_words(answer.failure)}")
         return _nothing(chain, "untried" if untried else "silent", in_words(answer.failure))
     if answer.rcode not in ("NOERROR", "NXDOMAIN"):
         symptom, words = _RCODES.get(answer.rcode, ("error", f"the error {answer.rcode}"))
@@ -71,6 +74,11 @@ def reading(answer: NameAnswer | None) -> Reading:
     if values:
         return Reading(Said.RECORDS, values, chain, "", listed([value or "an empty value" for value in values]))
     return _no(answer, chain)
+
+
+def _was_cut(answer: NameAnswer) -> bool:
+    """Whether all that came was an answer cut short over UDP, for it could not be had over TCP (RFC 7766 section 5)."""
+    return answer.truncated and answer.failure is not None and answer.transport == "udp"
 
 
 def _no(answer: NameAnswer, chain: Chain) -> Reading:

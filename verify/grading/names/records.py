@@ -130,8 +130,7 @@ def _denies_name(views: Views, server: Endpoint, version: int) -> bool:
 def _forward_fix(views: Views, server: Endpoint, version: int, read: Reading, planned: tuple[str, ...]) -> tuple[str, ...]:
     host, rrtype = views.host, _TYPES[version]
     if not planned and _denies_name(views, server, version):
-        return (f"on {server.label}: have whatever answers there (a load balancer, an address manager, old software) say NOERROR "
-                f"without records (NODATA) where a name has none of type {rrtype}; update it if it cannot",
+        return (f"on {server.label}: have whatever answers there say NOERROR without records where a name has none of this type",
                 f"try: dig @{server.host} -p {server.port} {host.fqdn}. {rrtype}    # status must be NOERROR")
     found = addresses_in(read.values, version)
     # Behind an alias the addresses belong to another name, and stay there; what goes is the alias.

@@ -23,7 +23,7 @@ def grade_site(case: Case) -> list[Finding]:
     findings: list[Finding] = []
     heard = _heard(case)
     for server in case.plan.name_servers:
-        findings.append(_server(case, server))
+        findings.append(_server(case, server, heard[server.label]))
         findings += [_reverse_zone(case, server, answer, heard[server.label]) for answer in _answers(case, server, "zone")]
         findings += [_wildcard(case, server, answer) for answer in _answers(case, server, "wildcard")]
     if len(case.plan.name_servers) > 1:
@@ -51,7 +51,7 @@ def _answers(case: Case, server: Endpoint, purpose: str) -> list[NameAnswer]:
 # --- name.server
 
 
-def _server(case: Case, server: Endpoint) -> Finding:
+def _server(case: Case, server: Endpoint, heard: Sequence[NameAnswer]) -> Finding:
     answers = _answers(case, server, "server")
     # An answer asked over UDP that came over TCP after all was truncated first.
     over_udp = next((answer for answer in answers if answer.transport == "udp" or answer.truncated), None)
@@ -63,7 +63,9 @@ def _server(case: Case, server: Endpoint) -> Finding:
     if len(failures) == 2:
         return _dead(case, server, over_udp, over_tcp)
     if failures:
-        return _one_transport(case, server, over_udp, over_tcp)
+        cut = [answer for answer in (*_answers(case, server, "server"), *_answers(case, server, "zone"), *heard)
+               if reading(answer).symptom == "truncated"]
+        return _one_transport(case, server, over_udp, over_tcp, cut)
     return _speaks(case, server, over_udp)
 
 
@@ -85,13 +87,18 @@ def _dead(case: Case, server: Endpoint, over_udp: NameAnswer, over_tcp: NameAnsw
              f"try: dig @{server.host} -p {server.port} {home_zone(case.plan)}. SOA"))
 
 
-def _one_transport(case: Case, server: Endpoint, over_udp: NameAnswer, over_tcp: NameAnswer) -> Finding:
-    """Clients begin over UDP, so its loss is a fault; the loss of TCP shows only where an answer is long."""
-    failed, grade = (over_udp, Grade.FAIL) if over_udp.failure is not None else (over_tcp, Grade.CAUTION)
+def _one_transport(
+    case: Case, server: Endpoint, over_udp: NameAnswer, over_tcp: NameAnswer, cut: Sequence[NameAnswer]
+) -> Finding:
+    """Clients begin over UDP, so its loss is a fault; the loss of TCP is one where an answer was too long for UDP (``cut``)."""
+    lost, works = ("TCP", "UDP") if over_udp.failure is None or over_udp.rcode else ("UDP", "TCP")
+    failed, grade = (over_udp, Grade.FAIL) if lost == "UDP" else (over_tcp, Grade.FAIL if cut else Grade.CAUTION)
     assert failed.failure is not None
-    lost, works = ("UDP", "TCP") if failed is over_udp else ("TCP", "UDP")
     harm = ("clients ask over UDP first and wait for nothing" if lost == "UDP"
             else "answers too long for UDP never arrive, and other servers cannot copy zones from it")
+    if cut and lost == "TCP":
+        harm += (f". {len(cut)} of its answers about this plan came cut short and could not be had over TCP, the first to "
+                 f"{cut[0].rrtype} of {canonical(cut[0].name)}")
     if failed.failure.kind in RUNNER_FAILURES:
         grade = Grade.UNPROVEN
     return _plain(
@@ -145,7 +152,7 @@ def _zone_fault(case: Case, subject: str, server: Endpoint, answer: NameAnswer) 
                     f"{read.words}. Clients throw such an answer away.",
             fix=(f"see what it sends: dig @{server.host} -p {server.port} {zone}. SOA",
                  f"update the name service on {server.label}, or look for a device on the way that rewrites its answers"))
-    if read.symptom in ("silent", "untried", "unasked"):
+    if read.symptom in ("silent", "untried", "unasked", "truncated"):
         return _plain(case, subject, Grade.UNPROVEN, planned=planned, found=read.words, symptom=read.symptom, at=answer.at,
                       message=f"Whether {server.label} speaks for {zone} could not be seen: {read.words}.")
     # A zone wider than the usual one may be served in parts; adding all of it would deny the parts that others serve.
