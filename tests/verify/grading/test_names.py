@@ -659,6 +659,27 @@ def test_zone_serials_are_compared_on_the_circle(world: World, theirs: int, grad
     assert words in finding.message
 
 
+@pytest.mark.parametrize("rcode", ["NXDOMAIN", "NOERROR"])
+def test_serials_of_different_zones_are_not_compared(world: World, rcode: str) -> None:
+    """The second server answers out of the empty zone around it that it has by itself (RFC 6303): that one's serial is 0."""
+    world.put_site(answer(TWO, REVERSE, "SOA", rcode=rcode, authority=(soa("192.in-addr.arpa", 0),), purpose="zone"))
+    finding = world.findings()[f"name.servers-agree {REVERSE}"]
+    assert (finding.grade, finding.symptom, finding.found) == (UNPROVEN, "silent", f"{ONE}: 2026112501")
+    assert f"{TWO} (which answers out of 192.in-addr.arpa)" in finding.message
+
+
+def test_the_serial_of_the_zone_around_is_compared_where_all_answer_out_of_it(world: World) -> None:
+    """The lines then name that zone, for there is no smaller one to fetch."""
+    for server, serial in ((ONE, 5), (TWO, 4)):
+        for transport in ("udp", "tcp"):
+            world.put_site(answer(server, ZONE, "SOA", authority=(soa("example.net", serial),), purpose="server",
+                                  transport=transport))
+    finding = world.findings()[f"name.servers-agree {ZONE}"]
+    assert (finding.grade, finding.symptom) == (CAUTION, "serials-differ")
+    assert len(finding.fix) == 1
+    assert "rndc retransfer example.net" in finding.fix[0]
+
+
 def test_the_odd_one_of_three_is_named(make_plan: MakePlan) -> None:
     """Nobody is as planned; two say the same, one does not."""
     servers = tuple(Endpoint(host, 53, host) for host in (ONE, TWO, THREE))

@@ -249,17 +249,18 @@ def _without_wildcard(zone: str, read: Reading) -> tuple[str, ...]:
 # --- name.servers-agree, for zones
 
 
-def _serials(case: Case, zone: str) -> Finding:
-    """Whether every server has the same version of a zone; a difference alone is a caution, for copies take their time."""
-    seen: dict[str, int] = {}
-    mute: list[str] = []
-    for server in case.plan.name_servers:
-        soa = _soa_for(case, server, zone)
-        serial = serial_of(soa) if soa else None
-        if serial is None:
-            mute.append(server.label)
-        else:
-            seen[server.label] = serial
+def _serials(case: Case, asked: str) -> Finding:
+    """Whether every server has the same version of a zone; a difference alone is a caution, for copies take their time.
+
+    The zone is the one ``asked`` for, or the one around it that the servers answered out of; a server that answered out of
+    another one has no version of it, and its serial means nothing here.
+    """
+    soas = ((server.label, _soa_for(case, server, asked)) for server in case.plan.name_servers)
+    owners = {label: canonical(soa.owner) for label, soa in soas if soa is not None}
+    zone = max(owners.values(), key=len, default=asked)
+    seen = serials_of(case, zone)
+    mute = [server.label + (f" (which answers out of {owners[server.label]})" if owners.get(server.label, zone) != zone else "")
+            for server in case.plan.name_servers if server.label not in seen]
     found = ", ".join(f"{label}: {serial}" for label, serial in seen.items()) or "no serial"
     fix: tuple[str, ...] = ()
     if len(set(seen.values())) > 1:
@@ -271,8 +272,8 @@ def _serials(case: Case, zone: str) -> Finding:
     else:
         grade, symptom = Grade.PASS, ""
         message = f"All name servers have the same version of {zone}: serial {next(iter(seen.values()))}."
-    return case.finding(SITE, "name.servers-agree", zone, grade, planned="the same serial from every name server", found=found,
-                        message=message, symptom=symptom, fix=fix, at=_stamp(case, zone))
+    return case.finding(SITE, "name.servers-agree", asked, grade, planned="the same serial from every name server", found=found,
+                        message=message, symptom=symptom, fix=fix, at=_stamp(case, asked))
 
 
 def _soa_for(case: Case, server: Endpoint, zone: str) -> NameRecord | None:
@@ -286,9 +287,14 @@ def _soa_for(case: Case, server: Endpoint, zone: str) -> NameRecord | None:
 
 
 def serials_of(case: Case, zone: str) -> dict[str, int]:
-    """The serial of a zone at each server that gave one."""
-    pairs = ((server.label, _soa_for(case, server, zone)) for server in case.plan.name_servers)
-    return {label: serial for label, soa in pairs if soa is not None and (serial := serial_of(soa)) is not None}
+    """The serial of exactly this zone at each server that gave one, asked for it or for a zone inside it."""
+    serials: dict[str, int] = {}
+    for answer in case.evidence.site.names:
+        soa = soa_of(answer) if answer.rrtype == "SOA" and not answer.failure else None
+        serial = serial_of(soa) if soa is not None and canonical(soa.owner) == zone else None
+        if serial is not None:
+            serials.setdefault(answer.server, serial)
+    return {server.label: serials[server.label] for server in case.plan.name_servers if server.label in serials}
 
 
 def servers_behind(serials: dict[str, int]) -> list[str]:
