@@ -426,6 +426,38 @@ def test_one_stale_server_shows_as_one(world: World) -> None:
     assert f"behind: {TWO}" in agree.message
 
 
+def test_a_pointer_that_differs_is_mended_in_its_own_zone(world: World) -> None:
+    """The serials told are the reverse zone's; as they are equal, there is nothing to fetch, and the zones are compared."""
+    world.put(points(f"{NAME}.", "old.obs.example.net.")(TWO))
+    finding = world.findings()[f"name.servers-agree {NAME}"]
+    assert f"Serials of {REVERSE}: {ONE} 2026112501, {TWO} 2026112501." in finding.message
+    assert ZONE not in finding.message.partition("The odd one out")[2]
+    owner = reverse_name(ADDRESS)
+    assert finding.fix == (
+        f"compare the zone {REVERSE} at all servers, correct it where it is wrong, raise its serial and load it",
+        f"dig @{ONE} -p 53 {owner}. PTR", f"dig @{TWO} -p 53 {owner}. PTR")
+
+
+def test_a_reverse_zone_that_is_behind_is_fetched_and_the_forward_zone_is_not(world: World) -> None:
+    """Only the zone whose serial is older has anything to fetch."""
+    world.put_site(answer(TWO, REVERSE, "SOA", soa(REVERSE, 2026112401), purpose="zone"))
+    world.put(points()(TWO), other("192.0.2.99")(TWO))
+    fix = world.findings()[f"name.servers-agree {NAME}"].fix
+    assert [line for line in fix if "retransfer" in line] == [
+        f"on {TWO}: fetch {REVERSE} anew from its primary (BIND: rndc retransfer {REVERSE}), and see why it did not by itself"]
+    assert f"compare the zone {ZONE} at all servers, correct it where it is wrong, raise its serial and load it" in fix
+
+
+def test_a_remembered_no_is_flushed_by_its_own_name(world: World) -> None:
+    """The no was about the pointer."""
+    owner = reverse_name(ADDRESS)
+    world.put(answer(TWO, owner, "PTR", rcode="NXDOMAIN", authoritative=False, recursion_available=True,
+                     authority=(soa(REVERSE, ttl=240),)))
+    finding = world.findings()[f"name.servers-agree {NAME}"]
+    assert (finding.symptom, finding.fix) == (
+        "cached-no", (f"wait 4 min and verify again, or flush the cache of {TWO} (BIND: rndc flushname {owner})",))
+
+
 def test_ipv6_switched_off_is_the_business_of_another_check(make_plan: MakePlan) -> None:
     """With ipv6 = "off" an AAAA is judged by host.ipv6, once."""
     plan = make_plan()

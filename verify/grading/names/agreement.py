@@ -130,9 +130,9 @@ def _servers_agree(views: Views) -> Finding:
         remembering = _remembered_noes(views, differences)
         only_memory = bool(remembering) and set(odd) == set(remembering)
         grade, symptom = (Grade.CAUTION, "cached-no") if only_memory else (Grade.FAIL, "differ")
-        fix = _agree_fix(views, odd, remembering)
+        fix = _agree_fix(views, differences, remembering)
         message = (f"The name servers answer differently about {host.fqdn}: {_tell(differences)}. "
-                   f"{_who(views, odd)} Clients get one answer or the other by chance.{_remembering(remembering)}")
+                   f"{_who(views, differences, odd)} Clients get one answer or the other by chance.{_remembering(remembering)}")
     elif mute:
         grade, symptom = Grade.UNPROVEN, "silent"
         message = f"Whether all name servers agree about {host.fqdn} could not be seen: no usable answer from {', '.join(mute)}."
@@ -170,14 +170,20 @@ def _tell(differences: Sequence[_Difference]) -> str:
     return "; ".join(difference.told() for difference in differences)
 
 
-def _who(views: Views, odd: Sequence[str]) -> str:
-    """Names the odd ones out, with the serials of the zone where those were seen."""
-    serials = serials_of(views.case, views.zone_for(views.host.fqdn, None))
-    told = ", ".join(f"{label} {serial}" for label, serial in serials.items())
-    behind = servers_behind(serials)
-    versions = f" The zone's serials: {told}" + (f"; behind: {', '.join(behind)}." if behind else ".") if told else ""
+def _who(views: Views, differences: Sequence[_Difference], odd: Sequence[str]) -> str:
+    """Names the odd ones out, with the serials of the zones that the differences lie in, where those were seen."""
     who = f"The odd one out: {', '.join(odd)}." if odd else "None of them stands out."
-    return who + versions
+    for zone in dict.fromkeys(_zone_of(views, difference) for difference in differences):
+        serials = serials_of(views.case, zone)
+        told, behind = ", ".join(f"{label} {serial}" for label, serial in serials.items()), servers_behind(serials)
+        if told:
+            who += f" Serials of {zone}: {told}" + (f"; behind: {', '.join(behind)}." if behind else ".")
+    return who
+
+
+def _zone_of(views: Views, difference: _Difference) -> str:
+    """The zone that the question lies in: of a pointer, a reverse zone."""
+    return views.zone_for(difference.name, None)
 
 
 def _remembered_noes(views: Views, differences: Sequence[_Difference]) -> dict[str, int]:
@@ -197,9 +203,23 @@ def _remembering(remembering: dict[str, int]) -> str:
                    for label, seconds in remembering.items())
 
 
-def _agree_fix(views: Views, odd: Sequence[str], remembering: dict[str, int]) -> tuple[str, ...]:
-    zone = views.zone_for(views.host.fqdn, None)
-    lines = [f"wait {show_seconds(seconds)} and verify again, or flush the cache of {label} (BIND: rndc flushname "
-             f"{views.host.fqdn})" for label, seconds in remembering.items()]
-    lines += [catch_up(label, zone) for label in odd if label not in remembering]
-    return tuple(lines) or (f"compare the zones of all servers: dig @SERVER {zone}. SOA, and mend the one that is wrong",)
+def _agree_fix(views: Views, differences: Sequence[_Difference], remembering: dict[str, int]) -> tuple[str, ...]:
+    """What to do about each difference, in its own zone.
+
+    A server is told to fetch the zone only where its serial is behind: with equal serials it would fetch nothing new, and a
+    primary fetches nothing at all.
+    """
+    lines: dict[str, None] = {}
+    for label, seconds in remembering.items():
+        flush = "; ".join(f"rndc flushname {difference.name}" for difference in differences
+                          if label in difference.odd_ones() and not difference.said[label])
+        lines[f"wait {show_seconds(seconds)} and verify again, or flush the cache of {label} (BIND: {flush})"] = None
+    for difference in differences:
+        zone, odd = _zone_of(views, difference), difference.odd_ones()
+        behind = servers_behind(serials_of(views.case, zone))
+        lines.update((catch_up(label, zone), None) for label in odd if label in behind and label not in remembering)
+        if not odd or set(odd) - set(behind) - set(remembering):
+            lines[f"compare the zone {zone} at all servers, correct it where it is wrong, raise its serial and load it"] = None
+            lines.update((f"dig @{server.host} -p {server.port} {difference.name}. {difference.rrtype}", None)
+                         for server in views.servers if server.label in difference.said)
+    return tuple(lines)
