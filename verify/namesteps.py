@@ -74,6 +74,13 @@ class _Difference:
             self._unseen[label, read.words] += planned
             return
         zone = views.zone_for(host.fqdn, views.answer(label, host.fqdn, rrtype))
+        if views.from_wildcard(label, read):
+            if planned and set(addresses_in(read.values, version)) != {line.value for line in planned}:
+                # Whoever gets the wildcard's address has none of its own; the wildcard's own record stays.
+                self._compare(label, lambda _line: zone, planned, [])
+            else:
+                self._unseen[label, _WILDCARD] += planned
+            return
         if read.chain.aliased or read.said is Said.ENDLESS:
             # An alias leaves no room for other records at its name (RFC 1034 section 3.6.2).
             target = read.chain.names[1] if read.chain.aliased else host.fqdn
@@ -81,9 +88,6 @@ class _Difference:
             held: list[Line] = []
         else:
             held = [address_line(host.fqdn, address) for address in addresses_in(read.values, version)]
-        if held and any(set(addresses_in(one.values, version)) == {line.value for line in held} for one in views.siblings(label)):
-            self._unseen[label, _WILDCARD] += planned
-            return
         self._compare(label, lambda _line: zone, planned, held)
 
     def _compare(self, label: str, zone_of: Callable[[Line], str], planned: list[Line], held: list[Line]) -> None:

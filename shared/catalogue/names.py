@@ -102,7 +102,8 @@ CHECKS = (
         name="name.alias",
         title="The name has its address itself, not through an alias",
         proves="This server gives an address record at the host's own name and no alias (CNAME).",
-        not_proves="That no alias elsewhere points at the host; those are allowed.",
+        not_proves="That no alias elsewhere points at the host; those are allowed. An alias that a random name has too may be a "
+                   "wildcard's, and is left unproven.",
         basis=("RFC 1034 section 3.6.2 (an alias excludes other data; loops are an error)",
                "RFC 2181 section 10.1 (the canonical name is the alias's value)",
                "RFC 2181 section 10.2 (no pointer to an alias)"),

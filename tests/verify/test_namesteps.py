@@ -120,6 +120,15 @@ def test_a_wildcard_hides_the_record(make_plan: MakePlan) -> None:
     assert told(steps(make_plan, right(), site=sibling("192.0.2.99"))) == [KEEP_A, KEEP_PTR]
 
 
+@pytest.mark.parametrize("records", [(("A", "192.0.2.99"),), (("CNAME", "any.obs.example.net."),)])
+def test_what_a_wildcard_gives_is_not_removed_from_the_host(make_plan: MakePlan, records: tuple[tuple[str, str], ...]) -> None:
+    """The host has no record of its own to remove; the one that the plan wants is added beside the wildcard."""
+    name = "zq7f3k.obs.example.net"
+    wild = answer(name, "A", *(record(name, *one) for one in records), purpose="wildcard")
+    seen = answer(HOST, "A", *(record(HOST, *one) for one in records))
+    assert told(steps(make_plan, [seen, *right()[1:]], site=(wild,))) == [ADD_A, KEEP_PTR]
+
+
 def test_servers_that_differ_are_told_apart(make_plan: MakePlan) -> None:
     """One has the address, the other does not; both have the pointer."""
     lacking = [answer(HOST, "A", server=OTHER), *right(OTHER)[1:]]

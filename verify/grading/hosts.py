@@ -5,13 +5,15 @@ from __future__ import annotations
 import ipaddress
 from collections.abc import Iterable
 
-from shared.evidence import EchoEvidence, FailureKind, HostEvidence
+from shared.evidence import EchoEvidence, FailureKind, HostEvidence, NameRecord
 from shared.findings import Finding, Grade
+from shared.hostnames import canonical
 from shared.plan import Host
 from shared.zonelines import address_line, under_comment, zone_of
 from verify.grading.bursts import grade_burst
 from verify.grading.case import Case, in_words
 from verify.grading.life import FORBIDDEN, Life, answered, echo_counts, signs_of_life
+from verify.grading.names.answers import listed
 from verify.grading.owners import claimants
 
 #: Answers that settle whether a name has an AAAA record (RFC 1035 section 4.1.1, RFC 2308 section 2).
@@ -176,7 +178,8 @@ def _nothing_published(case: Case, host: Host, evidence: HostEvidence, *, off: b
     """
     plan_says = "no IPv6 on this network" if off else "no IPv6 address"
     answers = [answer for answer in evidence.names if answer.purpose == "forward" and answer.rrtype == "AAAA"]
-    published = _unique(record.value for answer in answers for record in answer.answers if record.rrtype == "AAAA")
+    records = [record for answer in answers for record in answer.answers if record.rrtype == "AAAA"]
+    published = _unique(record.value for record in records)
 
     def finding(grade: Grade, found: str, message: str, symptom: str = "", fix: tuple[str, ...] = ()) -> Finding:
         return case.finding(host.fqdn, "host.ipv6", host.fqdn, grade, planned=plan_says, found=found, message=message,
@@ -187,9 +190,9 @@ def _nothing_published(case: Case, host: Host, evidence: HostEvidence, *, off: b
         also = f" The plan contradicts itself: it also gives the host {', '.join(planned)}." if off and planned else ""
         return finding(
             Grade.FAIL if off else Grade.CAUTION, ", ".join(published),
-            f"{' and '.join(servers)} give {host.fqdn} the IPv6 address {', '.join(published)}, but the plan has "
-            f"{plan_says}: clients will try it first and wait.{also}", "unplanned",
-            (*_zone_fix(case, host, published), "or, where the address is meant to be, add it to the host in the plan"))
+            f"{' and '.join(servers)} {'give' if len(servers) > 1 else 'gives'} {host.fqdn} the IPv6 address "
+            f"{', '.join(published)}, but the plan has {plan_says}: clients will try it first and wait.{also}", "unplanned",
+            (*_zone_fix(case, host, records), "or, where the address is meant to be, add it to the host in the plan"))
     settled = _unique(answer.server for answer in answers if answer.failure is None and answer.rcode in _SETTLED)
     if not settled:
         return finding(Grade.UNPROVEN, "no usable answer", f"No name server said whether {host.fqdn} has an IPv6 address.")
@@ -204,10 +207,16 @@ def _nothing_published(case: Case, host: Host, evidence: HostEvidence, *, off: b
                    f"The plan has {plan_says}, and no name server that answered ({', '.join(settled)}) gives {host.fqdn} any.")
 
 
-def _zone_fix(case: Case, host: Host, published: list[str]) -> tuple[str, ...]:
-    """The records to take out, in master-file form; a value that is no address cannot be written as one."""
-    lines = [address_line(host.fqdn, value) for value in published if _is_ipv6(value)]
-    return under_comment(zone_of(host.fqdn, case.plan.domain), (), lines)
+def _zone_fix(case: Case, host: Host, records: list[NameRecord]) -> tuple[str, ...]:
+    """The records to take out, in master-file form; a value that is no address cannot be written as one.
+
+    Behind an alias the record belongs to another name, and stays there.
+    """
+    own = _unique(record.value for record in records if canonical(record.owner) == host.fqdn)
+    lines = [address_line(host.fqdn, value) for value in own if _is_ipv6(value)]
+    behind = _unique(canonical(record.owner) for record in records if canonical(record.owner) != host.fqdn)
+    through = (f"; {host.fqdn} is an alias, and the address is that of {listed(behind)}: see the lines of name.alias",)
+    return under_comment(zone_of(host.fqdn, case.plan.domain), (), lines) + (through if behind else ())
 
 
 def _is_ipv6(text: str) -> bool:

@@ -253,6 +253,16 @@ def test_unplanned_record_is_found_and_its_line_given(graded: Grading, ipv6: str
     assert f"; {FQDN}. IN AAAA 2001:db8::66" in finding.fix
 
 
+def test_an_address_behind_an_alias_is_not_removed_where_it_is_not(graded: Grading) -> None:
+    """The record is another name's and stays there; what is wrong is the alias."""
+    target = "real.obs.example.net"
+    aliased = msgspec.structs.replace(answer(), answers=(
+        NameRecord(FQDN, "CNAME", 300, f"{target}."), NameRecord(target, "AAAA", 300, "2001:db8::66")))
+    (finding,) = graded("host.ipv6", names=(aliased,))
+    assert finding.fix == (f"; {FQDN} is an alias, and the address is that of {target}: see the lines of name.alias",
+                           "or, where the address is meant to be, add it to the host in the plan")
+
+
 @pytest.mark.parametrize("names", [
     (), (answer(rcode="SERVFAIL"),), (answer(rcode="REFUSED"),), (answer(rcode="", why=failure(FailureKind.NO_ANSWER)),),
 ])

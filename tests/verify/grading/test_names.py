@@ -502,6 +502,56 @@ def test_the_planned_address_out_of_a_wildcard_proves_nothing(world: World) -> N
     assert world.grades() == {f"name.wildcard {ONE}": (CAUTION, "wildcard"), f"name.forward {ONE} A": (UNPROVEN, "wildcard")}
 
 
+def wild(rrtype: str, value: str, *beside: NameRecord) -> NameAnswer:
+    """The first server's answer for the random name."""
+    return answer(ONE, SIBLING, "A", record(SIBLING, rrtype, value), *beside, purpose="wildcard")
+
+
+def test_a_host_that_a_wildcard_alias_leads_to_has_its_own_address(world: World) -> None:
+    """RFC 4592: an address that came without any alias is the name's own, whatever the wildcard leads to."""
+    world.put_site(wild("CNAME", f"{NAME}.", record(NAME, "A", ADDRESS)))
+    assert world.grades() == {f"name.wildcard {ONE}": (CAUTION, "wildcard")}
+
+
+@pytest.mark.parametrize(("sibling", "seen"), [
+    (wild("A", "192.0.2.50"), answer(ONE, NAME, "A", record(NAME, "A", "192.0.2.50"))),
+    (wild("CNAME", "any.obs.example.net.", record("any.obs.example.net", "A", "192.0.2.50")),
+     answer(ONE, NAME, "A", record(NAME, "CNAME", "any.obs.example.net."), record("any.obs.example.net", "A", "192.0.2.50"))),
+])
+def test_what_a_wildcard_gives_is_not_removed_from_the_host(world: World, sibling: NameAnswer, seen: NameAnswer) -> None:
+    """The host's record is merely missing: one fault, one line to add, and nothing to remove that is not there."""
+    world.put_site(sibling).put(seen)
+    finding = world.findings()[f"name.forward {ONE} A"]
+    assert (finding.grade, finding.symptom) == (FAIL, "wrong-address")
+    assert "It comes from a wildcard" in finding.message
+    assert f"{NAME}. IN A {ADDRESS}" in finding.fix
+    assert not any("192.0.2.50" in line or "CNAME" in line for line in finding.fix)
+    grades = world.grades()
+    assert f"name.reverse {ONE} {ADDRESS}" not in grades
+    assert grades.get(f"name.alias {ONE}") in (None, (UNPROVEN, "wildcard"))
+
+
+def test_an_alias_of_the_hosts_own_beside_a_wildcard_is_its_fault(world: World) -> None:
+    """It leads elsewhere than the wildcard does."""
+    world.put_site(wild("CNAME", "any.obs.example.net.")).put(through("host1.example.net", ADDRESS)(ONE))
+    grades = world.grades()
+    assert grades[f"name.alias {ONE}"] == (CAUTION, "alias")
+    assert grades[f"name.reverse {ONE} {ADDRESS}"] == (CAUTION, "pointer-to-alias")
+
+
+def test_an_alias_is_never_removed_without_its_address_in_its_place(world: World) -> None:
+    """An unplanned IPv6 address behind the alias: whoever only took the alias away would leave the host without any."""
+    host1 = "host1.example.net"
+    world.put(through(host1, ADDRESS)(ONE),
+              answer(ONE, NAME, "AAAA", record(NAME, "CNAME", f"{host1}."), record(host1, "AAAA", "2001:db8::99")))
+    findings = world.findings()
+    assert "arrives at others beside the planned ones" in findings[f"name.alias {ONE}"].message
+    assert findings[f"name.forward {ONE} AAAA"].symptom == "unplanned-address"
+    assert findings[f"name.forward {ONE} AAAA"].fix == findings[f"name.alias {ONE}"].fix == (
+        "; add to zone obs.example.net", f"{NAME}. IN A {ADDRESS}",
+        "; remove from zone obs.example.net", f"; {NAME}. IN CNAME {host1}.")
+
+
 def test_a_resolver_that_remembers_a_no_says_for_how_long(world: World) -> None:
     """RFC 2308 section 5: the lesser of the SOA's own TTL and its last field."""
     remembered = answer(TWO, NAME, "A", rcode="NXDOMAIN", authoritative=False, recursion_available=True,

@@ -85,12 +85,13 @@ def _judge_forward(views: Views, server: Endpoint, version: int, read: Reading, 
         # A record whose value is no address is no use to anybody; it brings no symptom of its own.
         return _Judged(Grade.FAIL, read.symptom or "no-address",
                        f"{label} has no {rrtype} record for {name}: {read.words}.{_memory(views, label, name, rrtype)}")
+    wildcard = " It comes from a wildcard: a random name gets the same." if views.from_wildcard(label, read) else ""
     extra = [address for address in found if address not in planned]
     missing = [address for address in planned if address not in found]
     if not planned:
         return _Judged(Grade.FAIL, "unplanned-address",
                        f"{label} gives {listed(extra)} for {name}, where the plan has no {rrtype} record. Clients that "
-                       "prefer this family try it first.")
+                       f"prefer this family try it first.{wildcard}")
     if not missing:
         return _Judged(Grade.FAIL, "extra-address",
                        f"{label} gives {listed(extra)} for {name} beside the planned address. About "
@@ -99,7 +100,7 @@ def _judge_forward(views: Views, server: Endpoint, version: int, read: Reading, 
         return _Judged(Grade.FAIL, "missing-address", f"{label} does not give {listed(missing)} for {name}.")
     return _Judged(Grade.FAIL, "wrong-address",
                    f"{label} gives {listed(found)} for {name}; planned is {', '.join(planned)}. Clients reach another "
-                   "machine, or none.")
+                   f"machine, or none.{wildcard}")
 
 
 def _judge_right(views: Views, server: Endpoint, version: int, read: Reading, found: tuple[str, ...]) -> _Judged:
@@ -112,7 +113,7 @@ def _judge_right(views: Views, server: Endpoint, version: int, read: Reading, fo
                        "the no and give its clients no address at all (RFC 8020).")
     if not found:
         return _Judged(Grade.PASS, "", f"{label} has no {rrtype} record for {name}, as planned.")
-    if any(set(addresses_in(sibling.values, version)) == set(found) for sibling in views.siblings(label)):
+    if views.from_wildcard(label, read):
         return _Judged(Grade.UNPROVEN, "wildcard",
                        f"{label} gives the planned address for {name}, and gives the same for a random name: whether the host "
                        "has a record of its own could not be seen.")
@@ -132,15 +133,18 @@ def _forward_fix(views: Views, server: Endpoint, version: int, read: Reading, pl
     if not planned and _denies_name(views, server, version):
         return (f"on {server.label}: have whatever answers there say NOERROR without records where a name has none of this type",
                 f"try: dig @{server.host} -p {server.port} {host.fqdn}. {rrtype}    # status must be NOERROR")
-    found = addresses_in(read.values, version)
-    # Behind an alias the addresses belong to another name, and stay there; what goes is the alias.
-    held = () if read.chain.aliased else found
-    add = [address_line(host.fqdn, address) for address in planned if address not in held]
+    wildcard, aliased = views.from_wildcard(server.label, read), read.chain.aliased or read.chain.endless
+    # Behind an alias the addresses belong to another name, and stay there; what goes is the alias, and all the planned
+    # addresses come in its place.  What a wildcard gives belongs to the wildcard: see name.wildcard.
+    held = () if aliased or wildcard else addresses_in(read.values, version)
+    add = [address_line(host.fqdn, address) for address in (host.addresses if aliased else planned) if address not in held]
     remove = [address_line(host.fqdn, address) for address in held if address not in planned]
+    if not wildcard:
+        remove = [*_alias_line(host.fqdn, read), *remove]
     zone = views.zone_for(host.fqdn, views.answer(server.label, host.fqdn, rrtype))
     right = [other.label for other in views.servers
              if set(addresses_in(views.read(other.label, host.fqdn, rrtype).values, version)) == set(planned) and planned]
-    return views.fix(server.label, zone, add, [*_alias_line(host.fqdn, read), *remove], right)
+    return views.fix(server.label, zone, add, remove, right)
 
 
 def _alias_line(name: str, read: Reading) -> list[Line]:
@@ -168,14 +172,21 @@ def _alias(views: Views, server: Endpoint) -> Finding:
     aliased = next(((rrtype, read) for rrtype, read in reads if read.chain.aliased or read.chain.endless), None)
     rrtype, read = aliased or next((pair for pair in reads if pair[1].definite), reads[0])
     fix: tuple[str, ...] = ()
-    if aliased:
+    if aliased and views.from_wildcard(server.label, read):
+        judged = _Judged(
+            Grade.UNPROVEN, "wildcard",
+            f"{server.label} gives {host.fqdn} and a random name the same alias, {' > '.join(read.chain.names)}: whether the "
+            "host has an alias of its own could not be seen.")
+    elif aliased:
         planned = set(host.addresses)
         reached = {address for _type, one in reads for version in _TYPES for address in addresses_in(one.values, version)}
         arrives = bool(reached) and reached <= planned
         judged = _Judged(
             Grade.CAUTION if arrives else Grade.FAIL, "alias",
             f"At {server.label} {host.fqdn} is an alias: {' > '.join(read.chain.names)}"
-            + (", which arrives at the planned address." if arrives else ", which does not arrive at the planned addresses.")
+            + (", which arrives at the planned address." if arrives
+               else ", which arrives at others beside the planned ones." if reached & planned
+               else ", which does not arrive at the planned addresses.")
             + " The plan wants an address record; a pointer may not lead to an alias (RFC 2181 section 10.2).")
         zone = views.zone_for(host.fqdn, views.answer(server.label, host.fqdn, rrtype))
         fix = under_comment(zone, [address_line(host.fqdn, address) for address in host.addresses], _alias_line(host.fqdn, read))
@@ -222,7 +233,8 @@ def _judge_reverse(views: Views, server: Endpoint, address: str, read: Reading) 
         return _Judged(Grade.CAUTION, "several-names",
                        f"{label} gives {address} the planned name {name}, and also {listed(others)}. That is allowed "
                        "(RFC 2181 section 10.2), but most programs use one name, and which one is chance.")
-    if any(views.read(label, name, rrtype).chain.aliased for rrtype in _TYPES.values()):
+    if any(one.chain.aliased and not views.from_wildcard(label, one)
+           for one in (views.read(label, name, rrtype) for rrtype in _TYPES.values())):
         return _Judged(Grade.CAUTION, "pointer-to-alias",
                        f"{label} points from {address} to {name}, which is itself an alias there; a pointer has to name the "
                        "canonical name (RFC 2181 section 10.2).")

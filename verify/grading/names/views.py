@@ -45,8 +45,18 @@ class Views:
         answer = self.answer(label, name, rrtype)
         return answer.at if answer else ""
 
-    def siblings(self, label: str) -> list[Reading]:
-        """What one server said to the random names that nobody planned."""
+    def from_wildcard(self, label: str, read: Reading) -> bool:
+        """Whether one server says of the host just what it says of a random name that nobody planned.
+
+        Then the answer may come from a wildcard (RFC 4592 section 2.2.1), and shows no record at the host's own name.  An
+        address that a wildcard alias leads to is not the wildcard's: its own name has it without any alias.
+        """
+        return any(read.chain.names[1:2] == sibling.chain.names[1:2]
+                   and (read.chain.aliased or (bool(read.values) and set(read.values) == set(sibling.values)))
+                   for sibling in self._siblings(label))
+
+    def _siblings(self, label: str) -> list[Reading]:
+        """What one server said to the random names."""
         return [reading(answer) for answer in self.case.evidence.site.names
                 if answer.server == label and answer.purpose == "wildcard"]
 
