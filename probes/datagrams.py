@@ -51,6 +51,7 @@ class _Waiter(msgspec.Struct):
     sent_ns: int = 0
     sent_monotonic: float = 0.0
     strays: int = 0
+    answered_from: str = ""
 
 
 class Channel:
@@ -157,6 +158,8 @@ class Channel:
             if self._counts_strays and not known:
                 for other in self._by_peer.get(where, ()):
                     self._waiting[(*where, other)].strays += 1
+                if waiter is None:
+                    self._note_answer_from(peer, key, data)
             return
         if waiter.future.done():
             return
@@ -175,6 +178,12 @@ class Channel:
         waiter.future.set_result(
             Datagram(data=data, sent_ns=waiter.sent_ns, received_ns=received_ns, stamped_by=stamped_by,
                      elapsed_seconds=elapsed, clock_step_seconds=step, hop_limit=hop_limit))
+
+    def _note_answer_from(self, peer: tuple[str, int], key: Hashable, data: bytes) -> None:
+        """A right answer from a place that was not asked is none (RFC 5452 section 9.1), but explains the silence there."""
+        for (_address, _port, asked), waiter in self._waiting.items():
+            if asked == key and waiter.accept(data):
+                waiter.answered_from = f"{peer[0]} port {peer[1]}"
 
     def _expire(self, waiter: _Waiter, overflows: int) -> None:
         """Time is up.  Where our own queue has overflowed meanwhile, silence proves nothing of the other side.
@@ -195,7 +204,7 @@ class Channel:
             kind, detail = FailureKind.LOCAL_LIMIT, "the runner's own receive queue overflowed"
         waiter.future.set_result(Failure(
             kind=kind, phase="answer", elapsed_seconds=self._loop.time() - waiter.sent_monotonic, detail=detail,
-            strays=waiter.strays))
+            strays=waiter.strays, answered_from=waiter.answered_from))
 
     def _dropped(self) -> int:
         """The datagrams that the kernel has had no room for so far, by its own count; 0 where it keeps none."""

@@ -124,6 +124,7 @@ class _Talk(msgspec.Struct, kw_only=True):
     spent_seconds: float = 0.0
     tries: int = 0
     strays: int = 0
+    answered_from: str = ""
 
     def spend(self, seconds: float) -> None:
         self.spent_seconds += seconds
@@ -140,7 +141,8 @@ class _Talk(msgspec.Struct, kw_only=True):
             elapsed_seconds=self.spent_seconds, tries=max(1, self.tries))
 
     def failed(self, failure: Failure, transport: str) -> NameAnswer:
-        failure = msgspec.structs.replace(failure, elapsed_seconds=self.spent_seconds, strays=self.strays)
+        failure = msgspec.structs.replace(failure, elapsed_seconds=self.spent_seconds, strays=self.strays,
+                                          answered_from=self.answered_from if transport == "udp" else "")
         return msgspec.structs.replace(self.blank, transport=transport, failure=failure, tries=max(1, self.tries),
                                        elapsed_seconds=self.spent_seconds)
 
@@ -210,6 +212,7 @@ async def _exchange(network: Network, talk: _Talk, packet: bytes) -> bytes:
         except NotObserved as caught:
             talk.spend(caught.failure.elapsed_seconds)
             talk.strays += caught.failure.strays
+            talk.answered_from = caught.failure.answered_from or talk.answered_from
             lost_now = caught.failure.kind is FailureKind.LOCAL_LIMIT and caught.failure.phase == "answer"
             if not lost_now and caught.failure.kind not in (FailureKind.NO_ANSWER, FailureKind.MISMATCHED):
                 raise

@@ -267,4 +267,6 @@ def failure_words(failure: Failure) -> str:
         words += f", {failure.mtu} octets would fit"
     if failure.strays:
         words += f", {failure.strays} stray answers"
+    if failure.answered_from:
+        words += f", an answer came from {failure.answered_from}"
     return f"{words}, after {show_seconds(failure.elapsed_seconds)}"

@@ -56,7 +56,8 @@ class Failure(msgspec.Struct, frozen=True, kw_only=True, gc=False):
     """Something that could not be observed: what kind, in which phase, after how long, and what the system said.
 
     ``sender`` is who sent the ICMP error, where one was received.  ``strays`` counts answers that came from the right
-    place but did not belong to the question.  ``mtu`` is the packet size that a "too big" says would fit, in octets.
+    place but did not belong to the question; ``answered_from`` is the other place, "ADDRESS port NUMBER", from which one came
+    that does belong to it.  ``mtu`` is the packet size that a "too big" says would fit, in octets.
     """
 
     kind: FailureKind
@@ -67,6 +68,7 @@ class Failure(msgspec.Struct, frozen=True, kw_only=True, gc=False):
     sender: str | None = None
     strays: int = 0
     mtu: int | None = None
+    answered_from: str = ""
 
 
 class NameRecord(msgspec.Struct, frozen=True, gc=False):

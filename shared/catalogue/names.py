@@ -10,16 +10,19 @@ CHECKS = (
         name="name.server",
         title="The planned name server answers and speaks for the zones",
         proves="The server answers over UDP and over TCP, in time, and gives the start of authority of the plan's domain and "
-               "of the reverse zones of its networks, or answers for every planned pointer there out of smaller zones, each asked "
+               "of the reverse zones of its networks, or answers for every planned pointer there out of smaller zones; all asked "
                "from where the runner stands.",
         not_proves="That the hosts themselves can reach it, nor that what it says of a single name is right.",
         basis=("RFC 1035 section 4.2 (both transports)", "RFC 7766 section 5 (TCP is required)",
                "RFC 1912 section 2.8 (lame servers)", "RFC 8020 section 2 (NXDOMAIN holds for everything below)",
-               "RFC 5452 section 9.1 (which answers belong to a question)"),
+               "RFC 5452 section 9.1 (which answers belong to a question)",
+               "RFC 2181 section 4.1 (an answer comes from the address that was asked)"),
         causes=("the server is down, or its address in the plan has a mistyped digit",
-                "a filter lets UDP through and not TCP, so every long answer fails: a caution, and a fail where an answer was one",
+                "a filter lets UDP through and not TCP, so every long answer fails (a fail where one was seen, else a caution)",
                 "the zone was not loaded because of a mistake in its file (SERVFAIL)",
                 "the zone was never set up on this server, or the server answers chosen clients only (REFUSED)",
+                "the server has several addresses, and answers from another than the one asked",
+                "the server, or a device on the way, drops questions with EDNS",
                 "a resolver was not told where the private reverse zone is served, and denies it (RFC 6303)"),
         mends=("start the server, or correct its address in the plan",
                "open port 53 for UDP and TCP between the hosts' networks and the server",

@@ -15,6 +15,7 @@ import dns.flags
 import dns.message
 import dns.rcode
 import dns.rrset
+import msgspec
 import pytest
 
 from probes import fake, names
@@ -91,6 +92,15 @@ def tcp(answer: Callable[[bytes], Sequence[bytes | None]]) -> dict[tuple[str, in
 
 def silent(kind: FailureKind) -> Failure:
     return Failure(kind=kind, phase="answer", elapsed_seconds=0.001)
+
+
+def test_where_an_answer_came_from_instead_is_kept() -> None:
+    """Three questions, each answered from elsewhere: the silence of the server asked is explained beside it."""
+    elsewhere = msgspec.structs.replace(silent(FailureKind.NO_ANSWER), answered_from="192.0.2.99 port 53")
+    answer = ask(network(elsewhere))
+    assert answer.failure is not None
+    assert (answer.failure.kind, answer.failure.answered_from, answer.tries) == (
+        FailureKind.NO_ANSWER, "192.0.2.99 port 53", 3)
 
 
 # --- good answers

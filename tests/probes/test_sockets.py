@@ -16,7 +16,7 @@ import pytest
 from probes import connections, datagrams, sockets
 from probes.seam import Datagram, NotObserved, Service
 from probes.sockets import SocketNetwork
-from shared.evidence import FailureKind
+from shared.evidence import Failure, FailureKind
 from shared.questions import Pace
 
 
@@ -166,6 +166,28 @@ async def test_an_answer_that_only_waits_for_us_to_read_it_is_no_silence() -> No
             while time.monotonic() < busy_until:
                 pass
             assert (await asked).data == b"0001!"
+
+
+async def _failure_of(network: SocketNetwork, peer: socket.socket, key: bytes) -> Failure | None:
+    """How a question failed, without the exception, which nothing here is to hold on to."""
+    try:
+        await _ask(network, peer, key, 0.2)
+    except NotObserved as caught:
+        return caught.failure
+    return None
+
+
+async def test_an_answer_from_another_address_is_told_beside_the_silence() -> None:
+    """It is no answer (RFC 5452 section 9.1), but says why none came; one to another question says nothing."""
+    with _peer() as peer, socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as other:
+        other.bind(("127.0.0.2", 0))
+        async with SocketNetwork(Pace()) as network:
+            for answered, told in ((b"0001", f"127.0.0.2 port {other.getsockname()[1]}"), (b"0002", "")):
+                asked = asyncio.create_task(_failure_of(network, peer, b"0001"))
+                other.sendto(answered + b"!", await _first_asker(peer))
+                failure = await asked
+                assert failure is not None
+                assert (failure.kind, failure.answered_from) == (FailureKind.NO_ANSWER, told)
 
 
 async def test_silence_leaves_nothing_to_the_cycle_collector() -> None:

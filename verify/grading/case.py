@@ -123,7 +123,7 @@ _WORDS = {
 
 
 def in_words(failure: Failure) -> str:
-    """What a failure says, in words for a finding: the kind, the detail, the sender of an ICMP error."""
+    """What a failure says, in words for a finding: the kind, the detail, the sender of an ICMP error or of a stray answer."""
     text = _WORDS[failure.kind]
     if text in failure.detail.casefold():
         # The system's own words say it already: "Connection refused".
@@ -132,4 +132,6 @@ def in_words(failure: Failure) -> str:
         text += f" ({failure.detail})"
     if failure.sender:
         text += f", said by {failure.sender}"
+    if failure.answered_from:
+        text += f"; the answer came from {failure.answered_from} instead"
     return text

@@ -262,6 +262,23 @@ def test_a_start_of_authority_that_was_cut_short_is_no_loss_of_udp(world: World)
     assert f"{ONE} answers over UDP and not over TCP" in finding.message
 
 
+@pytest.mark.parametrize("spoil", [udp_alone, both])
+def test_an_answer_from_an_address_that_nobody_asked_has_its_own_mend(world: World, spoil: Callable[..., Any]) -> None:
+    """RFC 2181 section 4.1: the packets pass, so there is no filter to open."""
+    spoil(**{**NOTHING, "failure": msgspec.structs.replace(SILENT, answered_from="192.0.2.99 port 53")})(world)
+    finding = world.findings()[f"name.server {ONE}"]
+    assert "the answer came from 192.0.2.99 port 53 instead" in finding.message
+    assert finding.fix[0] == (
+        f"on {ONE}: bind the name service to {ONE}, so that it answers from there (RFC 2181 section 4.1)")
+    assert spoil is both or not any("through" in line for line in finding.fix)
+
+
+def test_silence_over_udp_may_be_for_edns_alone(world: World) -> None:
+    """Our questions carry it; the line to try tells whether one without is answered."""
+    udp_alone(**NOTHING, failure=SILENT)(world)
+    assert any("+notcp +noedns" in line for line in world.findings()[f"name.server {ONE}"].fix)
+
+
 def test_what_the_runner_itself_could_not_fetch_over_tcp_is_no_fault_of_the_server(world: World) -> None:
     """Out of sockets: the answer was cut, and nobody knows more."""
     world.put(cut(ONE, NAME, "A", FailureKind.LOCAL_LIMIT))

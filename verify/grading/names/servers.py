@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from shared.catalogue import find
-from shared.evidence import FailureKind, NameAnswer, NameRecord
+from shared.evidence import Failure, FailureKind, NameAnswer, NameRecord
 from shared.findings import SITE, Finding, Grade
 from shared.hostnames import canonical, under
 from shared.plan import Endpoint
@@ -82,7 +82,8 @@ def _dead(case: Case, server: Endpoint, over_udp: NameAnswer, over_tcp: NameAnsw
         case, server.label, Grade.FAIL, found=found, symptom="silent", at=over_udp.at,
         message=f"The name server {server.label} gave no usable answer, seen from {where}. {found}. A client that asks it first "
                 "waits for its time-out at every look-up.",
-        fix=(f"start the name service on {server.label}, port {server.port}, or correct the address under [names] servers",
+        fix=(*_answer_from(server, over_udp.failure),
+             f"start the name service on {server.label}, port {server.port}, or correct the address under [names] servers",
              f"let UDP and TCP port {server.port} through to {server.label}",
              f"try: dig @{server.host} -p {server.port} {home_zone(case.plan)}. SOA"))
 
@@ -94,7 +95,8 @@ def _one_transport(
     lost, works = ("TCP", "UDP") if over_udp.failure is None or over_udp.rcode else ("UDP", "TCP")
     failed, grade = (over_udp, Grade.FAIL) if lost == "UDP" else (over_tcp, Grade.FAIL if cut else Grade.CAUTION)
     assert failed.failure is not None
-    harm = ("clients ask over UDP first and wait for nothing" if lost == "UDP"
+    harm = ("clients take no answer from an address that they did not ask (RFC 5452 section 9.1)" if failed.failure.answered_from
+            else "clients ask over UDP first and wait for nothing" if lost == "UDP"
             else "answers too long for UDP never arrive, and other servers cannot copy zones from it")
     if cut and lost == "TCP":
         harm += (f". {len(cut)} of its answers about this plan came cut short and could not be had over TCP, the first to "
@@ -106,8 +108,25 @@ def _one_transport(
         symptom=f"no-{lost.lower()}",
         message=f"{server.label} answers over {works} and not over {lost} ({in_words(failed.failure)}), seen from "
                 f"{case.evidence.vantage.name}: {harm}.",
-        fix=(f"let {lost} port {server.port} through to {server.label}, and have the server listen on it",
-             f"try: dig {'+tcp' if lost == 'TCP' else '+notcp'} @{server.host} -p {server.port} {home_zone(case.plan)}. SOA"))
+        fix=_answer_from(server, failed.failure) or _let_through(server, lost, home_zone(case.plan)))
+
+
+def _let_through(server: Endpoint, lost: str, zone: str) -> tuple[str, ...]:
+    """How one transport is had back.  Our questions carry EDNS, and a device on the way may drop just these."""
+    through = f"let {lost} port {server.port} through to {server.label}, and have the server listen on it"
+    if lost == "TCP":
+        return through, f"try: dig +tcp @{server.host} -p {server.port} {zone}. SOA"
+    dropped = "then questions with EDNS (RFC 6891) are dropped, by the server or on the way: update what drops them"
+    return (through, f"try: dig +notcp @{server.host} -p {server.port} {zone}. SOA",
+            f"dig +notcp +noedns @{server.host} -p {server.port} {zone}. SOA    # only this one answered? {dropped}")
+
+
+def _answer_from(server: Endpoint, failure: Failure) -> tuple[str, ...]:
+    """The mend where answers come, but from an address that nobody asked: clients throw them away (RFC 5452 section 9.1)."""
+    if not failure.answered_from:
+        return ()
+    return (f"on {server.label}: bind the name service to {server.host}, so that it answers from there (RFC 2181 section 4.1)",
+            f"or mend what translates the address on the way to {failure.answered_from}")
 
 
 def _speaks(case: Case, server: Endpoint, answer: NameAnswer) -> Finding:
