@@ -221,6 +221,14 @@ def test_a_bad_server_is_told_by_kind(world: World, spoil: Callable[[World], Wor
     assert findings[f"name.server {TWO}"].grade is Grade.PASS
 
 
+def test_a_server_failure_may_be_a_failed_validation(world: World) -> None:
+    """RFC 4035 section 5.5: the sentence leaves it open, and the line with +cd tells."""
+    both(**{**NOTHING, "rcode": "SERVFAIL"})(world)
+    finding = world.findings()[f"name.server {ONE}"]
+    assert "validate" in finding.message
+    assert finding.fix[1].startswith(f"try: dig +cd @{ONE} -p 53 {ZONE}. SOA")
+
+
 @pytest.mark.parametrize(("seconds", "grade"), [
     (0.0999, Grade.PASS), (0.1, Grade.PASS), (0.1001, CAUTION), (0.9999, CAUTION), (1.0, CAUTION), (1.0001, FAIL)])
 def test_answer_time_at_its_limits(world: World, seconds: float, grade: Grade) -> None:

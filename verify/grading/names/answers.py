@@ -48,7 +48,7 @@ LISTED = 8
 RUNNER_FAILURES = frozenset((FailureKind.NO_ROUTE, FailureKind.NO_PRIVILEGE, FailureKind.LOCAL_LIMIT, FailureKind.INTERRUPTED,
                              FailureKind.NOT_RESOLVED, FailureKind.OTHER))
 _RCODES = {
-    "SERVFAIL": ("server-failure", "SERVFAIL: the server could not load its zone or reach its own sources"),
+    "SERVFAIL": ("server-failure", "SERVFAIL: the server could not load its zone, reach its own sources or validate what it got"),
     "REFUSED": ("refuses", "REFUSED: the server does not serve this zone, or not to this runner"),
     "NOTAUTH": ("refuses", "NOTAUTH: the server does not serve this zone"),
 }

@@ -183,8 +183,15 @@ def _zone_fault(case: Case, subject: str, server: Endpoint, answer: NameAnswer) 
         "refuses": f"on {server.label}: {add}, or allow the clients' networks to ask",
         "lame": f"on {server.label}: {add}, or take the server out of the plan's [names] servers",
     }.get(read.symptom, f"ask whoever runs {server.label} why it says so to: dig @{server.host} -p {server.port} {zone}. SOA")
-    return _plain(case, subject, Grade.FAIL, planned=planned, found=read.words, symptom=read.symptom, at=answer.at, fix=(mend,),
+    fix = (mend, _unvalidated(server, zone)) if read.symptom == "server-failure" else (mend,)
+    return _plain(case, subject, Grade.FAIL, planned=planned, found=read.words, symptom=read.symptom, at=answer.at, fix=fix,
                   message=f"{server.label} answers, but does not speak for {zone}: {read.words}.")
+
+
+def _unvalidated(server: Endpoint, zone: str) -> str:
+    """A validating resolver says SERVFAIL where DNSSEC fails (RFC 4035 section 5.5), and answers with checking disabled."""
+    return (f"try: dig +cd @{server.host} -p {server.port} {zone}. SOA    # an answer now? then DNSSEC validation failed: sign "
+            f"the zone anew, mend its DS record, or set the clock of {server.label}")
 
 
 def _reverse_zone(case: Case, server: Endpoint, answer: NameAnswer, heard: Sequence[NameAnswer]) -> Finding:
