@@ -70,7 +70,7 @@ class _Difference:
         host, rrtype = views.host, _TYPES[version]
         read = views.read(label, host.fqdn, rrtype)
         planned = [address_line(host.fqdn, address) for address in addresses_in(host.addresses, version)]
-        if read.said is Said.NOTHING:
+        if read.said is Said.NOTHING or read.symptom == "blocked":
             self._unseen[label, read.words] += planned
             return
         zone = views.zone_for(host.fqdn, views.answer(label, host.fqdn, rrtype))
@@ -102,7 +102,7 @@ class _Difference:
         host, start = views.host, reverse_name(address)
         read, answer = views.read(label, start, "PTR"), views.answer(label, start, "PTR")
         boundary = boundary_zone(address, subnet_of(views.case.plan, host))
-        if read.said in (Said.NOTHING, Said.OPEN_END):
+        if read.said in (Said.NOTHING, Said.OPEN_END) or read.symptom == "blocked":
             self._unseen[label, read.words].append(pointer_line(address, host.fqdn))
             return
         if read.said is Said.ENDLESS:

@@ -92,9 +92,10 @@ def test_a_pointer_goes_into_the_zone_that_the_no_has_shown(make_plan: MakePlan)
     answer(HOST, "A", failure=SILENCE), answer(HOST, "A", rcode="SERVFAIL"), answer(HOST, "A", rcode="REFUSED"),
     answer(HOST, "A", failure=msgspec.structs.replace(SILENCE, kind=FailureKind.NO_ROUTE)),
     msgspec.structs.replace(answer(HOST, "A"), authoritative=False),
+    msgspec.structs.replace(answer(HOST, "A", rcode="NXDOMAIN"), explanation="EDE 15 (Blocked)"),
 ])
 def test_what_says_nothing_is_never_missing(make_plan: MakePlan, nothing: NameAnswer) -> None:
-    """Silence, errors, no route, a bare referral."""
+    """Silence, errors, no route, a bare referral, a no by a policy of the server's own."""
     found = steps(make_plan, [nothing, *right()[1:]])
     assert told(found) == [KEEP_PTR]
     assert [(one.server, [line.absolute() for line in one.lines]) for one in found.unseen] == [

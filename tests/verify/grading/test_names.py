@@ -394,6 +394,60 @@ def test_a_denied_zone_with_pointers_below_it_is_a_contradiction(wide: World) ->
     assert wide.grades()[f"name.server {ONE} {WIDE}"] == (FAIL, "no-name")
 
 
+# --- extended errors (RFC 8914), written as the probe writes them
+
+
+STALE = "EDE 3 (Stale Answer): stale data served"
+
+
+def test_what_a_server_says_beside_its_answer_is_told(world: World) -> None:
+    """Beside a record, beside a no; a pass stays one."""
+    world.put(answer(ONE, NAME, "A", record(NAME, "A", ADDRESS), explanation="EDE 0 (Other): spare"),
+              answer(ONE, NAME, "AAAA", explanation="EDE 0 (Other): spare"))
+    findings = world.findings()
+    assert world.grades() == {}
+    for rrtype in ("A", "AAAA"):
+        assert findings[f"name.forward {ONE} {rrtype}"].message.endswith("Told beside it: EDE 0 (Other): spare.")
+
+
+@pytest.mark.parametrize("explanation", [STALE, "EDE 19 (Stale NXDOMAIN Answer)", f"EDE 22 (No Reachable Authority); {STALE}"])
+def test_answers_that_the_server_calls_old_are_a_caution(world: World, explanation: str) -> None:
+    """They are as planned, or were when they were new: told once, at the server."""
+    for rrtype in ("A", "AAAA"):
+        world.host[ONE, NAME, rrtype] = msgspec.structs.replace(world.host[ONE, NAME, rrtype], explanation=explanation)
+    finding = world.findings()[f"name.server {ONE}"]
+    assert world.grades() == {f"name.server {ONE}": (CAUTION, "stale")}
+    assert finding.found == "2 of 4 answers out of date"
+    assert f"{explanation}, to A of {NAME}" in finding.message
+
+
+@pytest.mark.parametrize("explanation", ["EDE 23 (Network Error): EDE 3", "EDE", "EDE x", "EDE 33", "asked on for x: EDE 3"])
+def test_other_words_beside_an_answer_are_no_old_answer(world: World, explanation: str) -> None:
+    """Only the code counts, whatever text the server sends with it."""
+    world.put(answer(ONE, NAME, "A", record(NAME, "A", ADDRESS), explanation=explanation))
+    assert world.grades() == {}
+
+
+@pytest.mark.parametrize("code", [15, 16, 17])
+def test_a_name_that_a_policy_withholds_is_not_added_to_the_zone(world: World, code: int) -> None:
+    """The zone may hold it: it is the server's policy that says no."""
+    owner = reverse_name(ADDRESS)
+    world.put(no_name(ONE, NAME, "A", explanation=f"EDE {code} (Blocked): by policy"),
+              no_name(ONE, owner, "PTR", explanation=f"EDE {code} (Blocked): by policy"))
+    findings = world.findings()
+    for key, name in ((f"name.forward {ONE} A", NAME), (f"name.reverse {ONE} {ADDRESS}", owner)):
+        assert (findings[key].grade, findings[key].symptom) == (FAIL, "blocked")
+        assert "by policy" in findings[key].message
+        assert findings[key].fix[0] == f"on {ONE}: let {name} through the policy by which it says it withholds the name"
+        assert not any("add to zone" in line for line in findings[key].fix)
+
+
+def test_a_no_with_another_reason_is_still_the_zones(world: World) -> None:
+    """An extended error that is no policy leaves the missing record missing."""
+    finding = world.put(no_name(ONE, NAME, "A", explanation="EDE 0 (Other)")).findings()[f"name.forward {ONE} A"]
+    assert (finding.symptom, f"{NAME}. IN A {ADDRESS}" in finding.fix) == ("no-name", True)
+
+
 # --- name.forward
 
 
@@ -852,6 +906,7 @@ CHANGES: st.SearchStrategy[Mapping[str, object]] = st.fixed_dictionaries({}, opt
     "rcode": st.sampled_from(["", "NOERROR", "NXDOMAIN", "SERVFAIL", "13"]), "authoritative": st.booleans(),
     "recursion_available": st.booleans(), "answers": RECORDS.map(tuple), "authority": RECORDS.map(tuple),
     "failure": st.none() | st.builds(Failure, kind=st.sampled_from(FailureKind), phase=TEXT, elapsed_seconds=st.just(1.0)),
+    "explanation": TEXT | st.sampled_from([STALE, "EDE 15 (Blocked)", "EDE ", "EDE \u00b2 x"]),
     "elapsed_seconds": st.floats(0, 10), "tries": st.integers(1, 3), "truncated": st.booleans()})
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import enum
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from shared.aliases import Chain, follow, values_behind
 from shared.evidence import FailureKind, NameAnswer, NameRecord
@@ -27,7 +27,7 @@ class Reading:
     """One answer, read.
 
     ``values`` are those of the wanted type at the end of the aliases.  ``words`` say what was seen; ``symptom`` is one word
-    for it.
+    for it.  ``beside`` is what the server said about a usable answer (RFC 8914), or the probe.
     """
 
     said: Said
@@ -35,6 +35,7 @@ class Reading:
     chain: Chain
     symptom: str
     words: str
+    beside: str = ""
 
     @property
     def definite(self) -> bool:
@@ -47,6 +48,10 @@ LISTED = 8
 #: Failures of the runner, which say nothing about the server.
 RUNNER_FAILURES = frozenset((FailureKind.NO_ROUTE, FailureKind.NO_PRIVILEGE, FailureKind.LOCAL_LIMIT, FailureKind.INTERRUPTED,
                              FailureKind.NOT_RESOLVED, FailureKind.OTHER))
+#: Extended errors (RFC 8914 sections 4.4 and 4.20): the answer, or the no, is one that the server should have renewed.
+STALE = frozenset((3, 19))
+#: Sections 4.16 to 4.18: blocked, censored, filtered.  The server says no by a policy, whatever the zone holds.
+BLOCKED = frozenset((15, 16, 17))
 _RCODES = {
     "SERVFAIL": ("server-failure", "SERVFAIL: the server could not load its zone, reach its own sources or validate what it got"),
     "REFUSED": ("refuses", "REFUSED: the server does not serve this zone, or not to this runner"),
@@ -72,8 +77,22 @@ def reading(answer: NameAnswer | None) -> Reading:
         return _nothing(chain, symptom, f"{words} ({answer.explanation})" if answer.explanation else words)
     values = values_behind(answer.answers, chain, answer.rrtype)
     if values:
-        return Reading(Said.RECORDS, values, chain, "", listed([value or "an empty value" for value in values]))
-    return _no(answer, chain)
+        return Reading(Said.RECORDS, values, chain, "", listed([value or "an empty value" for value in values]),
+                       answer.explanation)
+    return _with_explanation(_no(answer, chain), answer) if answer.explanation else _no(answer, chain)
+
+
+def extended_errors(answer: NameAnswer) -> frozenset[int]:
+    """The codes of the extended errors (RFC 8914) that came with an answer, as the probe writes them: "EDE 3 (...): ..."."""
+    words = (part.split(maxsplit=2) for part in answer.explanation.split("; ") if part.startswith("EDE "))
+    return frozenset(int(parts[1]) for parts in words if len(parts) > 1 and parts[1].isascii() and parts[1].isdigit())
+
+
+def _with_explanation(read: Reading, answer: NameAnswer) -> Reading:
+    """A no, or nothing usable, with the server's own reason; a no that follows from a policy says nothing of the zone."""
+    blocked = read.said in (Said.NO_NAME, Said.NO_RECORD) and bool(BLOCKED & extended_errors(answer))
+    return replace(read, words=f"{read.words} ({answer.explanation})", beside=answer.explanation,
+                   symptom="blocked" if blocked else read.symptom)
 
 
 def _was_cut(answer: NameAnswer) -> bool:

@@ -18,7 +18,7 @@ from shared.zonelines import Line, address_line, boundary_zone, pointer_line, re
 from verify.grading.case import Case
 from verify.grading.names.agreement import grade_agreement
 from verify.grading.names.answers import Reading, Said, is_cached_no, listed, negative_seconds
-from verify.grading.names.servers import grade_site
+from verify.grading.names.servers import grade_site, unblock
 from verify.grading.names.views import Views, addresses_in
 
 __all__ = ["grade_host", "grade_site"]
@@ -49,6 +49,12 @@ def grade_host(case: Case, host: Host, evidence: HostEvidence) -> list[Finding]:
     return findings + grade_agreement(views)
 
 
+def _whole(judged: _Judged, read: Reading) -> str:
+    """The sentence, and what came beside the answer where the sentence does not have it."""
+    beside = f" Told beside it: {read.beside}." if read.beside and read.beside not in judged.message else ""
+    return judged.message + beside
+
+
 def _families_to_judge(case: Case, host: Host) -> list[int]:
     network = case.plan.network(host.network)
     planned = {ipaddress.ip_address(address).version for address in host.addresses}
@@ -67,7 +73,7 @@ def _forward(views: Views, server: Endpoint, version: int) -> Finding:
     judged = _judge_forward(views, server, version, read, planned)
     return views.case.finding(
         host.fqdn, "name.forward", f"{server.label} {rrtype}", judged.grade, planned=", ".join(planned) or f"no {rrtype} record",
-        found=read.words, message=judged.message, symptom=judged.symptom, at=views.stamp(server.label, host.fqdn, rrtype),
+        found=read.words, message=_whole(judged, read), symptom=judged.symptom, at=views.stamp(server.label, host.fqdn, rrtype),
         fix=_forward_fix(views, server, version, read, planned) if judged.grade is Grade.FAIL else ())
 
 
@@ -133,6 +139,8 @@ def _forward_fix(views: Views, server: Endpoint, version: int, read: Reading, pl
     if not planned and _denies_name(views, server, version):
         return (f"on {server.label}: have whatever answers there say NOERROR without records where a name has none of this type",
                 f"try: dig @{server.host} -p {server.port} {host.fqdn}. {rrtype}    # status must be NOERROR")
+    if read.symptom == "blocked":
+        return unblock(server, host.fqdn, rrtype)
     wildcard, aliased = views.from_wildcard(server.label, read), read.chain.aliased or read.chain.endless
     # Behind an alias the addresses belong to another name, and stay there; what goes is the alias, and all the planned
     # addresses come in its place.  What a wildcard gives belongs to the wildcard: see name.wildcard.
@@ -213,7 +221,7 @@ def _reverse(views: Views, server: Endpoint, address: str) -> Finding:
     found = listed([canonical(value) or "the root" for value in read.values]) or read.words
     return views.case.finding(
         host.fqdn, "name.reverse", f"{server.label} {address}", judged.grade, planned=host.fqdn,
-        found=found, message=judged.message, symptom=judged.symptom, fix=fix,
+        found=found, message=_whole(judged, read), symptom=judged.symptom, fix=fix,
         at=views.stamp(server.label, owner, "PTR"))
 
 
@@ -260,6 +268,8 @@ def _aliases_among(views: Views, label: str, names: list[str]) -> str:
 def _reverse_fix(views: Views, server: Endpoint, address: str, read: Reading) -> tuple[str, ...]:
     host, subnet = views.host, subnet_of(views.case.plan, views.host)
     owner, zone = views.pointer_home(server.label, address)
+    if read.symptom == "blocked":
+        return unblock(server, reverse_name(address), "PTR")
     names = list(dict.fromkeys(map(canonical, read.values)))
     remove = [pointer_line(address, name, owner) for name in names if name != host.fqdn]
     missing = host.fqdn not in names

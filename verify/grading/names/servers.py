@@ -13,7 +13,7 @@ from shared.quantities import Interval
 from shared.serials import newer
 from shared.zonelines import Line, home_zone, under_comment
 from verify.grading.case import Case, in_words
-from verify.grading.names.answers import RUNNER_FAILURES, Reading, Said, reading, serial_of, soa_of
+from verify.grading.names.answers import RUNNER_FAILURES, STALE, Reading, Said, extended_errors, reading, serial_of, soa_of
 
 _PLANNED = "answers over UDP and TCP, and speaks for the plan's domain"
 
@@ -66,7 +66,7 @@ def _server(case: Case, server: Endpoint, heard: Sequence[NameAnswer]) -> Findin
         cut = [answer for answer in (*_answers(case, server, "server"), *_answers(case, server, "zone"), *heard)
                if reading(answer).symptom == "truncated"]
         return _one_transport(case, server, over_udp, over_tcp, cut)
-    return _speaks(case, server, over_udp)
+    return _speaks(case, server, over_udp, heard)
 
 
 def _dead(case: Case, server: Endpoint, over_udp: NameAnswer, over_tcp: NameAnswer) -> Finding:
@@ -129,7 +129,7 @@ def _answer_from(server: Endpoint, failure: Failure) -> tuple[str, ...]:
             f"or mend what translates the address on the way to {failure.answered_from}")
 
 
-def _speaks(case: Case, server: Endpoint, answer: NameAnswer) -> Finding:
+def _speaks(case: Case, server: Endpoint, answer: NameAnswer, heard: Sequence[NameAnswer]) -> Finding:
     """The server answers; whether it speaks for the plan's domain, and in time."""
     fault = _zone_fault(case, server.label, server, answer)
     if fault is not None:
@@ -145,10 +145,24 @@ def _speaks(case: Case, server: Endpoint, answer: NameAnswer) -> Finding:
     # The stamp before sending and the kernel's receive stamp bracket the answer time to some microseconds; no limit is
     # near that.
     interval = Interval(answer.elapsed_seconds, answer.elapsed_seconds)
-    return case.measured_finding(
+    timely = case.measured_finding(
         SITE, "name.server", server.label, interval, limits, planned=_PLANNED, at=answer.at, symptom="slow",
         quantity=f"{server.label} answers over UDP and TCP; its answer time",
         fix=(f"look at the load of {server.label} and at the way to it: ping -c 20 {server.host}",))
+    stale = [one for one in (answer, *heard) if one.explanation and STALE & extended_errors(one)]
+    return _stale(case, server, stale, len(heard) + 1) if stale and timely.grade is Grade.PASS else timely
+
+
+def _stale(case: Case, server: Endpoint, stale: Sequence[NameAnswer], count: int) -> Finding:
+    """Answers that a resolver should have renewed and could not (RFC 8767 section 4): right once, and perhaps no more."""
+    first = stale[0]
+    return _plain(
+        case, server.label, Grade.CAUTION, found=f"{len(stale)} of {count} answers out of date", symptom="stale", at=first.at,
+        message=f"{server.label} says that {len(stale)} of its {count} answers about this plan are out of date "
+                f"({first.explanation}, to {first.rrtype} of {canonical(first.name)}): it could not get fresh ones in time, and "
+                "gives what it had before (RFC 8767).",
+        fix=(f"on {server.label}: read its log for the servers of {canonical(first.name)}, and see that it reaches them",
+             f"try: dig @{server.host} -p {server.port} {canonical(first.name)}. {first.rrtype}    # it must come without EDE"))
 
 
 def _zone_fault(case: Case, subject: str, server: Endpoint, answer: NameAnswer) -> Finding | None:
@@ -339,6 +353,12 @@ def _behind_message(zone: str, serials: dict[str, int]) -> str:
 def _catch_up(zone: str, serials: dict[str, int]) -> tuple[str, ...]:
     behind: Sequence[str] = servers_behind(serials) or tuple(serials)
     return tuple(catch_up(label, zone) for label in behind)
+
+
+def unblock(server: Endpoint, name: str, rrtype: str) -> tuple[str, ...]:
+    """What to do where a server says no by a policy of its own: the zone may well hold the record."""
+    return (f"on {server.label}: let {name} through the policy by which it says it withholds the name",
+            f"try: dig @{server.host} -p {server.port} {name}. {rrtype}    # it must come without the extended error (EDE)")
 
 
 def catch_up(label: str, zone: str) -> str:
