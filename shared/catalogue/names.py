@@ -25,6 +25,7 @@ CHECKS = (
                 "the zone was never set up on this server, or the server answers chosen clients only (REFUSED)",
                 "the server has several addresses, and answers from another than the one asked",
                 "the server, or a device on the way, drops questions with EDNS",
+                "the server is overloaded, or reaches its sources now and then only, and fails some questions",
                 "a resolver reaches the servers of the zone no more, and gives old answers, which it says (RFC 8914)",
                 "a resolver was not told where the private reverse zone is served, and denies it (RFC 6303)"),
         mends=("start the server, or correct its address in the plan",

@@ -24,8 +24,10 @@ _SILENT = frozenset({"silent", "no-answer", "no-way"})
 #: Symptoms of a name server that says nothing that can be used, whatever it is asked: questions begin over UDP.
 _MUTE = _SILENT | {"unreadable", "no-udp"}
 
+#: Symptoms of a name server that was asked, and failed.
+_FAILED = frozenset({"server-failure", "error"})
 #: Symptoms of a name server that speaks, but not for the zone asked for.
-_OF_ONE_ZONE = frozenset({"no-name", "server-failure", "refuses", "lame", "error"})
+_OF_ONE_ZONE = _FAILED | {"no-name", "refuses", "lame"}
 
 
 def explain(plan: Plan, evidence: Evidence, findings: list[Finding]) -> list[Finding]:
@@ -104,10 +106,22 @@ def _explained(effect: Finding, fails: _Fails, outages: _Outages) -> Finding:
 def _weighed_over_servers(findings: list[Finding], home: str) -> list[Finding]:
     """What is weighed over all name servers waits on each that gave no answer, and is explained once all of these are.
 
-    A zone of a server that is dead altogether waits on the server.  A server's own finding speaks for the ``home`` zone.
+    A zone of a server that is dead altogether waits on the server, and one that a server failed for on its failures.  A
+    server's own finding speaks for the ``home`` zone.
     """
+    faulty = [finding for finding in findings if finding.check == "name.server" and finding.grade is Grade.FAIL]
+    dead = {server.subject: server.ref for server in faulty if server.symptom in _MUTE}
+    erring = {server.subject: server.ref for server in faulty if server.symptom == "errs"}
+
+    def zone_of_server(finding: Finding) -> Finding:
+        if finding.check != "name.server" or finding.grade is not Grade.UNPROVEN or finding.because:
+            return finding
+        roots = dead if finding.symptom in _SILENT else erring if finding.symptom in _FAILED else {}
+        ref = roots.get(_first_word(finding))
+        return msgspec.structs.replace(finding, because=(ref,)) if ref else finding
+
+    findings = [zone_of_server(finding) for finding in findings]
     servers = [finding for finding in findings if finding.check == "name.server"]
-    dead = {server.subject: server.ref for server in servers if server.grade is Grade.FAIL and server.symptom in _MUTE}
     answers: dict[str, list[Finding]] = defaultdict(list)
     for finding in findings:
         if finding.check in ("name.forward", "name.reverse") and finding.grade is Grade.UNPROVEN:
@@ -116,9 +130,7 @@ def _weighed_over_servers(findings: list[Finding], home: str) -> list[Finding]:
     def weighed(finding: Finding) -> Finding:
         if finding.grade is not Grade.UNPROVEN or finding.because or finding.symptom not in _SILENT:
             return finding
-        if finding.check == "name.server":
-            refs = tuple(dead[name] for name in (_first_word(finding),) if name in dead)
-        elif finding.check in ("name.agreement", "name.servers-agree"):
+        if finding.check in ("name.agreement", "name.servers-agree"):
             on_site = _owner(finding) == SITE
             refs = _roots_of(_mute_about(finding.subject, servers, dead, home) if on_site else answers[_owner(finding)])
         else:
@@ -217,8 +229,8 @@ def _name_server(cause: Finding, effect: Finding, outages: _Outages) -> bool:
     """A dead name server explains the questions put to it, and the rest only where no server is left.
 
     A server that does not speak for a reverse zone (subject "SERVER ZONE") explains the pointers of that zone and no other, and
-    one that does not speak for the plan's domain explains no pointer.  One without TCP explains what was cut short.  A zone
-    that does not exist at a server holds none of its names either (RFC 8020 section 2).
+    one that does not speak for the plan's domain explains no pointer.  One without TCP explains what was cut short, one that
+    errs its errors.  A zone that does not exist at a server holds none of its names either (RFC 8020 section 2).
     """
     if effect.check.startswith(("clock.", "certificate.")):
         return outages.no_name_server and _waits_on_names(effect, outages)
@@ -228,6 +240,8 @@ def _name_server(cause: Finding, effect: Finding, outages: _Outages) -> bool:
     if _first_word(effect) == server:
         if cause.symptom == "no-tcp":
             return effect.symptom == "truncated"
+        if cause.symptom == "errs":
+            return effect.symptom in _FAILED
         if effect.check == "name.reverse":
             pointer = reverse_name(effect.subject.partition(" ")[2])
             return under(pointer, zone) if zone else cause.symptom not in _OF_ONE_ZONE

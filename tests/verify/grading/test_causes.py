@@ -200,6 +200,20 @@ def test_a_server_without_tcp_explains_what_was_cut_short_and_no_more(because) -
     assert because(no_tcp, LIVE_SERVER, pointer)[pointer.ref] == ()
 
 
+def test_a_server_that_errs_explains_its_errors_and_no_silence(because) -> None:
+    """The questions that failed, the zone whose start of authority failed, and what is weighed over them."""
+    errs = finding(SITE, "name.server", "192.0.2.53", Grade.FAIL, "errs")
+    zone = finding(SITE, "name.server", f"192.0.2.53 {NEAR}", Grade.UNPROVEN, "server-failure")
+    failed = [finding(HOST, "name.forward", "192.0.2.53 A", Grade.UNPROVEN, "server-failure"),
+              finding(HOST, "name.reverse", "192.0.2.53 192.0.2.11", Grade.UNPROVEN, "server-failure")]
+    weighed = [finding(HOST, "name.agreement", "192.0.2.11", Grade.UNPROVEN, "silent"),
+               finding(SITE, "name.servers-agree", NEAR, Grade.UNPROVEN, "silent")]
+    silent = finding(OTHER, "name.forward", "192.0.2.53 A", Grade.UNPROVEN, "silent")
+    told = because(errs, LIVE_SERVER, zone, *failed, *weighed, silent)
+    assert [told[one.ref] for one in (zone, *failed, *weighed)] == [(errs.ref,)] * 5
+    assert told[silent.ref] == ()
+
+
 def test_dates_wait_on_time_sources_only_when_all_are_dead(because) -> None:
     """One source that answers breaks the fold: then something else kept the time from being agreed on."""
     dead = sources(Grade.FAIL, Grade.FAIL)

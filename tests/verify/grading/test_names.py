@@ -394,6 +394,44 @@ def test_a_denied_zone_with_pointers_below_it_is_a_contradiction(wide: World) ->
     assert wide.grades()[f"name.server {ONE} {WIDE}"] == (FAIL, "no-name")
 
 
+POINTER = reverse_name(ADDRESS)
+
+
+@pytest.mark.parametrize(("spoiled", "errs"), [
+    ((error(ONE, NAME, "A", "SERVFAIL"), error(ONE, NAME, "AAAA", "SERVFAIL")), False),
+    ((error(ONE, NAME, "A", "SERVFAIL"), error(ONE, POINTER, "PTR", "SERVFAIL")), True),
+    ((error(ONE, NAME, "A", "NOTIMP"), error(ONE, SIBLING, "A", "SERVFAIL", purpose="wildcard")), True),
+    ((error(ONE, NAME, "A", "REFUSED"), error(ONE, POINTER, "PTR", "REFUSED")), False),
+    ((error(ONE, NAME, "A", "SERVFAIL"), error(ONE, ZONE, "SOA", "SERVFAIL", purpose="server", transport="tcp")), True),
+    ((error(ONE, NAME, "A", "SERVFAIL"), error(ONE, "dome-a.elsewhere.example", "A", "SERVFAIL", purpose="confirm")), False),
+    ((error(ONE, NAME, "A", "SERVFAIL"), lost(ONE, POINTER, "PTR")), False),
+])
+def test_a_server_that_fails_some_questions_of_its_zones_errs(world: World, spoiled: tuple[NameAnswer, ...], errs: bool) -> None:
+    """Two names that fail are the server's; one may be that record's own, and of other zones it may know nothing."""
+    for one in spoiled:
+        (world.put if one.purpose in ("forward", "confirm") else world.put_site)(one)
+    assert (world.grades().get(f"name.server {ONE}") == (FAIL, "errs")) is errs
+    assert f"name.server {TWO}" not in world.grades()
+
+
+def test_the_errors_of_a_server_are_counted(world: World) -> None:
+    """How many of how many, of which kind, and the first to ask again."""
+    world.put(error(ONE, NAME, "A", "SERVFAIL"), error(ONE, POINTER, "PTR", "SERVFAIL"))
+    finding = world.findings()[f"name.server {ONE}"]
+    assert finding.found == "2 errors in 7 answers"
+    assert "SERVFAIL" in finding.message
+    assert f"dig @{ONE} -p 53 {NAME}. A | grep status" in finding.fix[1]
+
+
+def test_a_reverse_zone_that_failed_once_and_answers_below_is_not_called_missing(world: World) -> None:
+    """Its start of authority failed, some pointers came and some did not: that is not a zone that is not there."""
+    second = msgspec.structs.replace(world.planned, addresses=(ADDRESS, "192.0.2.12"))
+    world.put_site(error(ONE, REVERSE, "SOA", "SERVFAIL", purpose="zone"))
+    world.put(error(ONE, reverse_name("192.0.2.12"), "PTR", "SERVFAIL"))
+    world.plan, world.planned = msgspec.structs.replace(world.plan, hosts=(second,)), second
+    assert world.grades()[f"name.server {ONE} {REVERSE}"] == (UNPROVEN, "server-failure")
+
+
 # --- extended errors (RFC 8914), written as the probe writes them
 
 

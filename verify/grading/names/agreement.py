@@ -13,7 +13,7 @@ from shared.plan import Endpoint
 from shared.quantities import show_seconds
 from shared.zonelines import address_line, pointer_line, reverse_lines, subnet_of, under_comment
 from verify.grading.names.answers import Said, is_cached_no, listed, negative_seconds
-from verify.grading.names.servers import catch_up, serials_of, servers_behind
+from verify.grading.names.serials import catch_up, serials_of, servers_behind
 from verify.grading.names.views import Views, addresses_in
 
 

@@ -2,18 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 
 from shared.catalogue import find
-from shared.evidence import Failure, FailureKind, NameAnswer, NameRecord
+from shared.evidence import Failure, FailureKind, NameAnswer
 from shared.findings import SITE, Finding, Grade
 from shared.hostnames import canonical, under
 from shared.plan import Endpoint
 from shared.quantities import Interval
-from shared.serials import newer
 from shared.zonelines import Line, home_zone, under_comment
 from verify.grading.case import Case, in_words
-from verify.grading.names.answers import RUNNER_FAILURES, STALE, Reading, Said, extended_errors, reading, serial_of, soa_of
+from verify.grading.names.answers import RUNNER_FAILURES, STALE, Reading, Said, extended_errors, listed, reading
+from verify.grading.names.serials import grade_serials
 
 _PLANNED = "answers over UDP and TCP, and speaks for the plan's domain"
 
@@ -30,7 +30,7 @@ def grade_site(case: Case) -> list[Finding]:
         # A reverse zone that is served in parts everywhere is a zone nowhere, and has no serial.
         zones = [answer.name for answer in case.evidence.site.names if answer.purpose == "server" or (
             answer.purpose == "zone" and not _served_in_parts(answer, heard.get(answer.server, ())))]
-        findings += [_serials(case, zone) for zone in dict.fromkeys(map(canonical, zones))]
+        findings += [grade_serials(case, zone) for zone in dict.fromkeys(map(canonical, zones))]
     return findings
 
 
@@ -66,7 +66,7 @@ def _server(case: Case, server: Endpoint, heard: Sequence[NameAnswer]) -> Findin
         cut = [answer for answer in (*_answers(case, server, "server"), *_answers(case, server, "zone"), *heard)
                if reading(answer).symptom == "truncated"]
         return _one_transport(case, server, over_udp, over_tcp, cut)
-    return _speaks(case, server, over_udp, heard)
+    return _erring(case, server, heard) or _speaks(case, server, over_udp, heard)
 
 
 def _dead(case: Case, server: Endpoint, over_udp: NameAnswer, over_tcp: NameAnswer) -> Finding:
@@ -127,6 +127,53 @@ def _answer_from(server: Endpoint, failure: Failure) -> tuple[str, ...]:
         return ()
     return (f"on {server.label}: bind the name service to {server.host}, so that it answers from there (RFC 2181 section 4.1)",
             f"or mend what translates the address on the way to {failure.answered_from}")
+
+
+#: Names that a server has to answer with an error before it is the server that errs, and not one record: common practice, no
+#: source.
+_ERRING_NAMES = 2
+
+
+def _erring(case: Case, server: Endpoint, heard: Sequence[NameAnswer]) -> Finding | None:
+    """The finding where a server answers some questions of its zones and fails others: it speaks for them, but not always.
+
+    A zone out of which no usable answer came at all is left to ``_zone_fault``, and so is what was said of a reverse zone
+    itself, for it may be none.
+    """
+    said = [answer for answer in (*case.evidence.site.names, *heard) if answer.server == server.label]
+    zones = {canonical(answer.name) for answer in said if answer.purpose in ("server", "zone")}
+    if not any(map(_is_error, said)):
+        return None
+    by_zone: dict[str, list[NameAnswer]] = {}
+    for answer in said:
+        by_zone.setdefault(_zone_around(canonical(answer.name), zones), []).append(answer)
+    by_zone.pop("", None)
+    spoken = [answers for answers in by_zone.values() if any(reading(answer).definite for answer in answers)]
+    errors = [answer for answers in spoken for answer in answers if _is_error(answer) and answer.purpose != "zone"]
+    if len({canonical(answer.name) for answer in errors}) < _ERRING_NAMES:
+        return None
+    first, count = errors[0], sum(answer.failure is None for answers in spoken for answer in answers)
+    kinds = listed(list(dict.fromkeys(reading(answer).words for answer in errors)))
+    again = f"dig @{server.host} -p {server.port} {canonical(first.name)}. {first.rrtype} | grep status"
+    return _plain(
+        case, server.label, Grade.FAIL, found=f"{len(errors)} errors in {count} answers", symptom="errs", at=first.at,
+        message=f"{server.label} speaks for zones of this plan, but {len(errors)} of its {count} answers about them were errors "
+                f"({kinds}), the first to {first.rrtype} of {canonical(first.name)}.",
+        fix=(f"on {server.label}: read its log of this time: overload, sources that it reaches now and then, or bad records",
+             f"try: for n in 1 2 3 4 5 6; do {again}; done    # each must say NOERROR or NXDOMAIN"))
+
+
+def _is_error(answer: NameAnswer) -> bool:
+    """Whether a server failed to say yes or no.  To refuse is no failure, and a circle of aliases is none of the server's."""
+    return (answer.failure is None and answer.rcode not in ("NOERROR", "NXDOMAIN")
+            and reading(answer).symptom in ("server-failure", "error"))
+
+
+def _zone_around(name: str, zones: Collection[str]) -> str:
+    """The smallest of ``zones`` that ``name`` lies in; empty where it lies in none."""
+    while name and name not in zones:
+        name = name.partition(".")[2]
+    return name
 
 
 def _speaks(case: Case, server: Endpoint, answer: NameAnswer, heard: Sequence[NameAnswer]) -> Finding:
@@ -223,6 +270,10 @@ def _reverse_zone(case: Case, server: Endpoint, answer: NameAnswer, heard: Seque
                     "asks for none of them: a no holds for every name below (RFC 8020).",
             fix=(f"on {server.label}: set up the zone {zone} (its SOA and NS records will do; the smaller zones stay beside it)",
                  f"try: dig @{server.host} -p {server.port} {zone}. SOA    # status must be NOERROR"))
+    if _is_error(answer) and any(reading(pointer).definite for pointer in _pointers(zone, heard)):
+        return _plain(case, subject, Grade.UNPROVEN, planned=f"speaks for {zone}", found=read.words, symptom=read.symptom,
+                      at=answer.at, message=f"Whether {server.label} speaks for {zone} could not be seen: it said {read.words}. "
+                                            "Yet it answered for a pointer there.")
     fault = _zone_fault(case, subject, server, answer)
     return fault or _plain(case, subject, Grade.PASS, planned=f"speaks for {zone}", found="its start of authority", at=answer.at,
                            message=f"{server.label} speaks for the reverse zone {zone}.")
@@ -252,6 +303,12 @@ def _plain(case: Case, subject: str, grade: Grade, *, found: str, message: str, 
         message, fix = f"{message} To settle it: {find('name.server').would_prove}.", ()
     return case.finding(SITE, "name.server", subject, grade, planned=planned, found=found, message=message, symptom=symptom,
                         at=at, fix=fix)
+
+
+def unblock(server: Endpoint, name: str, rrtype: str) -> tuple[str, ...]:
+    """What to do where a server says no by a policy of its own: the zone may well hold the record."""
+    return (f"on {server.label}: let {name} through the policy by which it says it withholds the name",
+            f"try: dig @{server.host} -p {server.port} {name}. {rrtype}    # it must come without the extended error (EDE)")
 
 
 # --- name.wildcard
@@ -284,87 +341,3 @@ def _without_wildcard(zone: str, read: Reading) -> tuple[str, ...]:
     if read.chain.aliased:
         return under_comment(zone, (), (Line(f"*.{zone}", "CNAME", f"{read.chain.names[1]}."),))
     return under_comment(zone, (), tuple(Line(f"*.{zone}", "A", value) for value in read.values))
-
-
-# --- name.servers-agree, for zones
-
-
-def _serials(case: Case, asked: str) -> Finding:
-    """Whether every server has the same version of a zone; a difference alone is a caution, for copies take their time.
-
-    The zone is the one ``asked`` for, or the one around it that the servers answered out of; a server that answered out of
-    another one has no version of it, and its serial means nothing here.
-    """
-    soas = ((server.label, _soa_for(case, server, asked)) for server in case.plan.name_servers)
-    owners = {label: canonical(soa.owner) for label, soa in soas if soa is not None}
-    zone = max(owners.values(), key=len, default=asked)
-    seen = serials_of(case, zone)
-    mute = [server.label + (f" (which answers out of {owners[server.label]})" if owners.get(server.label, zone) != zone else "")
-            for server in case.plan.name_servers if server.label not in seen]
-    found = ", ".join(f"{label}: {serial}" for label, serial in seen.items()) or "no serial"
-    fix: tuple[str, ...] = ()
-    if len(set(seen.values())) > 1:
-        grade, symptom, message, fix = Grade.CAUTION, "serials-differ", _behind_message(zone, seen), _catch_up(zone, seen)
-    elif mute:
-        grade, symptom = Grade.UNPROVEN, "silent"
-        message = (f"Whether all name servers have the same version of {zone} could not be seen: no start of authority from "
-                   f"{', '.join(mute)}.")
-    else:
-        grade, symptom = Grade.PASS, ""
-        message = f"All name servers have the same version of {zone}: serial {next(iter(seen.values()))}."
-    return case.finding(SITE, "name.servers-agree", asked, grade, planned="the same serial from every name server", found=found,
-                        message=message, symptom=symptom, fix=fix, at=_stamp(case, asked))
-
-
-def _soa_for(case: Case, server: Endpoint, zone: str) -> NameRecord | None:
-    """The start of authority that the server gave for a zone, or for the zone around it."""
-    for answer in case.evidence.site.names:
-        if answer.server == server.label and answer.rrtype == "SOA" and canonical(answer.name) == zone and not answer.failure:
-            soa = soa_of(answer)
-            if soa is not None and under(zone, soa.owner):
-                return soa
-    return None
-
-
-def serials_of(case: Case, zone: str) -> dict[str, int]:
-    """The serial of exactly this zone at each server that gave one, asked for it or for a zone inside it."""
-    serials: dict[str, int] = {}
-    for answer in case.evidence.site.names:
-        soa = soa_of(answer) if answer.rrtype == "SOA" and not answer.failure else None
-        serial = serial_of(soa) if soa is not None and canonical(soa.owner) == zone else None
-        if serial is not None:
-            serials.setdefault(answer.server, serial)
-    return {server.label: serials[server.label] for server in case.plan.name_servers if server.label in serials}
-
-
-def servers_behind(serials: dict[str, int]) -> list[str]:
-    """The servers whose serial is older than another's, by the wrapping order of RFC 1982; plan order kept."""
-    return [label for label, serial in serials.items() if any(newer(other, serial) for other in serials.values())]
-
-
-def _behind_message(zone: str, serials: dict[str, int]) -> str:
-    told = ", ".join(f"{label} has {serial}" for label, serial in serials.items())
-    behind = servers_behind(serials)
-    rest = (f"{', '.join(behind)} {'is' if len(behind) == 1 else 'are'} behind (RFC 1982 order)" if behind
-            else "their order is undefined, for they are half the circle apart (RFC 1982 section 3.2)")
-    return f"The name servers have different versions of {zone}: {told}; {rest}. What one answers another may not know yet."
-
-
-def _catch_up(zone: str, serials: dict[str, int]) -> tuple[str, ...]:
-    behind: Sequence[str] = servers_behind(serials) or tuple(serials)
-    return tuple(catch_up(label, zone) for label in behind)
-
-
-def unblock(server: Endpoint, name: str, rrtype: str) -> tuple[str, ...]:
-    """What to do where a server says no by a policy of its own: the zone may well hold the record."""
-    return (f"on {server.label}: let {name} through the policy by which it says it withholds the name",
-            f"try: dig @{server.host} -p {server.port} {name}. {rrtype}    # it must come without the extended error (EDE)")
-
-
-def catch_up(label: str, zone: str) -> str:
-    """The line that tells a server to fetch a zone anew."""
-    return f"on {label}: fetch {zone} anew from its primary (BIND: rndc retransfer {zone}), and see why it did not by itself"
-
-
-def _stamp(case: Case, zone: str) -> str:
-    return next((answer.at for answer in case.evidence.site.names if canonical(answer.name) == zone), "")

@@ -12,7 +12,7 @@ from shared.plan import Endpoint, Host
 from shared.zonelines import Line, boundary_zone, subnet_of, under_comment, zone_of
 from verify.grading.case import Case
 from verify.grading.names.answers import Reading, Said, reading
-from verify.grading.names.servers import catch_up, serials_of, servers_behind
+from verify.grading.names.serials import catch_up, serials_of, servers_behind
 
 
 class Views:
