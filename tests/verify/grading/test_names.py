@@ -423,6 +423,12 @@ def test_the_errors_of_a_server_are_counted(world: World) -> None:
     assert f"dig @{ONE} -p 53 {NAME}. A | grep status" in finding.fix[1]
 
 
+def test_a_usual_reverse_zone_that_failed_is_not_taken_for_a_wide_one(world: World) -> None:
+    """Nothing lies below a /24 but its own pointers: that its start of authority failed is left open."""
+    world.put_site(error(ONE, REVERSE, "SOA", "SERVFAIL", purpose="zone"))
+    assert world.grades()[f"name.server {ONE} {REVERSE}"] == (UNPROVEN, "server-failure")
+
+
 def test_a_reverse_zone_that_failed_once_and_answers_below_is_not_called_missing(world: World) -> None:
     """Its start of authority failed, some pointers came and some did not: that is not a zone that is not there."""
     second = msgspec.structs.replace(world.planned, addresses=(ADDRESS, "192.0.2.12"))

@@ -235,9 +235,9 @@ def _zone_fault(case: Case, subject: str, server: Endpoint, answer: NameAnswer) 
     if read.symptom in ("silent", "untried", "unasked", "truncated"):
         return _plain(case, subject, Grade.UNPROVEN, planned=planned, found=read.words, symptom=read.symptom, at=answer.at,
                       message=f"Whether {server.label} speaks for {zone} could not be seen: {read.words}.")
-    # A zone wider than the usual one may be served in parts; adding all of it would deny the parts that others serve.
-    wide = answer.purpose == "zone" and zone.count(".") < (17 if zone.endswith(".ip6.arpa") else 4)
-    add = f"add the zone {zone}" + (" or the smaller zones in which the hosts' pointers lie" if wide else "")
+    # Of a zone that may be served in parts, adding all would deny the parts that others serve.
+    parts = " or the smaller zones in which the hosts' pointers lie" if answer.purpose == "zone" and _is_wide(zone) else ""
+    add = f"add the zone {zone}{parts}"
     mend = {
         "server-failure": f"on {server.label}: read the server's log for {zone}, check the zone file (named-checkzone {zone} "
                           "FILE), correct it and load it again",
@@ -257,12 +257,11 @@ def _unvalidated(server: Endpoint, zone: str) -> str:
 
 def _reverse_zone(case: Case, server: Endpoint, answer: NameAnswer, heard: Sequence[NameAnswer]) -> Finding:
     zone = canonical(answer.name)
-    subject = f"{server.label} {zone}"
+    subject, read = f"{server.label} {zone}", reading(answer)
     if _served_in_parts(answer, heard):
-        return _plain(case, subject, Grade.PASS, planned=f"speaks for {zone}", found="zones below it", at=answer.at,
-                      message=f"{server.label} has no zone {zone}, and speaks for smaller ones below it: it answered for every "
-                              f"pointer of the plan's hosts there ({len(_pointers(zone, heard))} asked for).")
-    read = reading(answer)
+        return _plain(case, subject, Grade.PASS, planned=f"speaks for {zone}", found="every pointer below it", at=answer.at,
+                      message=f"{server.label} does not speak for all of {zone} ({read.words}), but answered for every pointer "
+                              f"of the plan's hosts there ({len(_pointers(zone, heard))} asked for).")
     if read.said is Said.NO_NAME and any(reading(pointer).said is Said.RECORDS for pointer in _pointers(zone, heard)):
         return _plain(
             case, subject, Grade.CAUTION, planned=f"speaks for {zone}", found=read.words, symptom="denies-zone", at=answer.at,
@@ -286,11 +285,16 @@ def _served_in_parts(answer: NameAnswer, heard: Sequence[NameAnswer]) -> bool:
     An authoritative server refuses the larger one or is lame for it, a resolver may fail to find anybody to ask.  One that
     denies it contradicts itself, and is told so.
     """
-    zone = canonical(answer.name)
-    if reading(answer).symptom not in ("refuses", "lame", "server-failure"):
+    zone, symptom = canonical(answer.name), reading(answer).symptom
+    if symptom not in ("refuses", "lame") and not (symptom == "server-failure" and _is_wide(zone)):
         return False
     pointers = _pointers(zone, heard)
     return bool(pointers) and all(reading(pointer).said is not Said.NOTHING for pointer in pointers)
+
+
+def _is_wide(zone: str) -> bool:
+    """Whether a reverse zone is wider than the usual one of a /24 or a /64, so that others may serve parts of it."""
+    return zone.count(".") < (17 if zone.endswith(".ip6.arpa") else 4)
 
 
 def _pointers(zone: str, heard: Sequence[NameAnswer]) -> list[NameAnswer]:
