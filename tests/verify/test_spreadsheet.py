@@ -18,15 +18,16 @@ from verify.planfile import spreadsheet
 from verify.planfile.spreadsheet import read_grid
 
 HEADINGS = ("name", "address", "notes")
+REQUIRED = HEADINGS[:2]
 
 
 def rows(text: str | bytes) -> list[list[str]]:
-    return read_grid(text.encode() if isinstance(text, str) else text, "hosts.csv", HEADINGS).rows
+    return read_grid(text.encode() if isinstance(text, str) else text, "hosts.csv", HEADINGS, REQUIRED).rows
 
 
 def refusal(content: bytes) -> str:
     with pytest.raises(PlanError) as caught:
-        read_grid(content, "hosts.csv", HEADINGS)
+        read_grid(content, "hosts.csv", HEADINGS, REQUIRED)
     return str(caught.value)
 
 
@@ -81,13 +82,13 @@ def test_unicode_is_known_by_its_byte_order_mark(encoding: str) -> None:
     if encoding in ("utf-16-le", "utf-16-be"):
         assert refusal(content) == "hosts.csv: the file holds zero bytes and so is no CSV text; save it as CSV in UTF-8"
     else:
-        assert read_grid(content, "hosts.csv", HEADINGS).remarks == ()
+        assert read_grid(content, "hosts.csv", HEADINGS, REQUIRED).remarks == ()
         assert rows(content) == [["name", "notes"], ["quay-a", "Höhe"]]
 
 
 def test_what_is_not_utf_8_is_read_as_latin_1_and_said() -> None:
     """Old exports have no mark; whoever reads the remark can look at the letters."""
-    grid = read_grid("name,notes\nquay-a,Höhe\n".encode("latin-1"), "hosts.csv", HEADINGS)
+    grid = read_grid("name,notes\nquay-a,Höhe\n".encode("latin-1"), "hosts.csv", HEADINGS, REQUIRED)
     assert grid.rows[1] == ["quay-a", "Höhe"]
     assert grid.remarks == (
         "hosts.csv is not UTF-8 and was read as Latin-1; if letters in it look wrong, save it as UTF-8",)
@@ -111,7 +112,7 @@ def test_what_cannot_be_read_is_refused_in_one_sentence(content: bytes, sentence
 def test_any_bytes_are_read_or_refused(content: bytes) -> None:
     """Nothing but PlanError ever comes out, and what was read is text."""
     try:
-        grid = read_grid(content, "hosts.csv", HEADINGS)
+        grid = read_grid(content, "hosts.csv", HEADINGS, REQUIRED)
     except PlanError as error:
         assert error.problems  # noqa: PT017 - either outcome is right
     else:
@@ -129,23 +130,92 @@ def test_whatever_is_written_by_the_rules_comes_back(cells: list[list[str]]) -> 
     assert rows(text)[1:] == cells
 
 
-def workbook(*values: list[Any], **more: Any) -> bytes:
+def workbook(*values: list[Any], **others: list[list[Any]]) -> bytes:
+    """A workbook whose sheet "Sheet" holds ``values``, and each other sheet what is given under its name."""
     book = openpyxl.Workbook()
-    for row in values:
-        book.active.append(row)
-    for title in more.get("sheets", ()):
-        book.create_sheet(title)
+    for title, rows_of_it in {"Sheet": list(values), **others}.items():
+        sheet = book.active if title == "Sheet" else book.create_sheet(title)
+        for row in rows_of_it:
+            sheet.append(row)
+    return saved(book)
+
+
+def saved(book: Any) -> bytes:
     file = io.BytesIO()
     book.save(file)
     return file.getvalue()
 
 
-def test_a_workbooks_first_sheet_is_read_as_text() -> None:
-    """Numbers as a person sees them, dates by ISO, empty cells and rows where they are."""
+def hiding(content: bytes, *titles: str, state: str = "hidden") -> bytes:
+    """The workbook with these sheets hidden."""
+    book = openpyxl.load_workbook(io.BytesIO(content))
+    for title in titles:
+        book[title].sheet_state = state
+    book.active = next(at for at, sheet in enumerate(book.worksheets) if sheet.sheet_state == "visible")
+    return saved(book)
+
+
+def test_a_workbooks_sheet_is_read_as_text() -> None:
+    """Numbers as a person sees them, dates by ISO, empty cells and rows where they are; a blank sheet is not worth a word."""
     content = workbook(["name", "vlan", "notes"], ["quay-a", 20, None], [], ["quay-b", 20.0, datetime.date(2027, 1, 31)],
-                       ["quay-c", 2.5, True], sheets=["other"])
+                       ["quay-c", 2.5, True], other=[])
+    assert read_grid(content, "hosts.csv", HEADINGS, REQUIRED).remarks == ()
     assert rows(content) == [["name", "vlan", "notes"], ["quay-a", "20"], [],
                              ["quay-b", "20", "2027-01-31 00:00:00"], ["quay-c", "2.5", "True"]]
+
+
+SHEET = [["name", "address"], ["quay-a", "192.0.2.21"]]
+MORE = [[], [" Address ", "NAME"], ["192.0.2.22", "quay-b"]]
+COVER = [["Site hosts"]]
+
+
+@pytest.mark.parametrize(("content", "first", "remark"), [
+    (workbook(*SHEET), "name", ()),
+    (workbook(*SHEET, racks=COVER), "name", ('hosts.csv: hosts were read from the sheet "Sheet" and not from "racks"',)),
+    (workbook(*COVER, hosts=SHEET), "name", ('hosts.csv: hosts were read from the sheet "hosts" and not from "Sheet"',)),
+    (workbook(*COVER, more=COVER), "Site hosts", ('hosts.csv: hosts were read from the sheet "Sheet" and not from "more"',)),
+    (hiding(workbook(*COVER, more=COVER, hosts=SHEET), "Sheet"), "name",
+     ('hosts.csv: hosts were read from the sheet "hosts" and not from "Sheet" (hidden) and "more"',)),
+    (hiding(workbook(*COVER, more=[["Racks"]]), "Sheet"), "Racks",
+     ('hosts.csv: hosts were read from the sheet "more" and not from "Sheet" (hidden)',)),
+    (workbook(*SHEET, **dict.fromkeys("abcdefg", COVER)), "name",
+     ('hosts.csv: hosts were read from the sheet "Sheet" and not from "a", "b", "c", "d", "e" and 2 more',)),
+])
+def test_hosts_are_read_from_the_sheet_that_names_their_columns(content: bytes, first: str, remark: tuple[str, ...]) -> None:
+    """Wherever it stands in the workbook; every other sheet with text is named, so that nobody counts on it."""
+    grid = read_grid(content, "hosts.csv", HEADINGS, REQUIRED)
+    assert grid.rows[0][0] == first
+    assert grid.remarks == remark
+
+
+@pytest.mark.parametrize(("content", "sheets"), [
+    (workbook(*SHEET, more=MORE), '"Sheet" and "more"'),
+    (workbook(*SHEET, more=[*COVER, *MORE]), '"Sheet" and "more"'),
+    (hiding(workbook(*SHEET, more=MORE), "Sheet"), '"Sheet" (hidden) and "more"'),
+    (hiding(workbook(*SHEET, more=MORE), "more", state="veryHidden"), '"Sheet" and "more" (hidden)'),
+])
+def test_two_sheets_of_hosts_are_refused(content: bytes, sheets: str) -> None:
+    """Read from one of them, the hosts of the other would never be looked at, and the site could still be ready."""
+    assert refusal(content) == (
+        f"hosts.csv: the sheets {sheets} each name the columns name, address, and hosts are read from one sheet; "
+        "put every host on one of them and delete the others")
+
+
+def test_a_hidden_sheet_of_hosts_is_refused() -> None:
+    """Whoever looks at the workbook does not see it, and may take another sheet for the hosts."""
+    assert refusal(hiding(workbook(*SHEET, racks=COVER), "Sheet")) == (
+        'hosts.csv: the one sheet that names the columns name, address is "Sheet" (hidden); unhide it if these are the hosts, '
+        "or delete it and name the columns on the sheet that holds them")
+
+
+@pytest.mark.parametrize(("blank", "refused"), [(98, True), (99, True), (100, False)])
+def test_a_second_header_is_looked_for_in_the_first_hundred_rows(blank: int, refused: bool) -> None:
+    """Whatever stands above it; and a sheet of a million blank rows is not read to its end."""
+    content = workbook(*SHEET, more=[*([[]] * blank), *SHEET])
+    if refused:
+        assert "hosts are read from one sheet" in refusal(content)
+    else:
+        assert rows(content) == SHEET
 
 
 def test_without_openpyxl_the_extra_is_named(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -40,14 +40,14 @@ class Sheet(msgspec.Struct, frozen=True, kw_only=True):
 
 
 def read_rows(path: Path, named_at: str | None = None) -> Sheet:
-    """Read the host rows of a CSV or XLSX file.
+    """Read the host rows of a CSV or XLSX file, of a workbook those of its one sheet with the required columns.
 
     ``named_at`` is who names the file, as for ``textfile.read_bounded``.  Raises PlanError with every bad row at once; no
     row is left out but those without text in any cell.
     """
     content = read_bounded(path, named_at)
     shown = str(path)
-    grid = read_grid(content, shown, COLUMNS)
+    grid = read_grid(content, shown, COLUMNS, REQUIRED)
     return Sheet(file=shown, content=content, rows=tuple(_hosts_below(grid.rows, shown)), remarks=grid.remarks)
 
 

@@ -16,12 +16,19 @@ from typing import Any
 
 import msgspec
 
+from shared.evidence import bounded
 from verify.errors import PlanError
 
 #: A sheet has at most this many rows.  Our own bound, far above any site: it ends the reading of a sheet that never ends.
 ROW_LIMIT = 200_000
 #: Unpacked, a workbook may hold 16 times what a file may: a sheet compresses about tenfold.  Our own bound.
 UNPACKED_LIMIT = 256 * 1024 * 1024
+#: A workbook's sheet is taken for one of hosts where a row as near its top as this is its header.  Our own bound, far below any
+#: title block: it ends the look at a sheet of blank rows.
+HEADER_WITHIN = 100
+#: How many sheets a sentence names, and how much of a name: a spreadsheet program lets one have 31 characters (from memory).
+_SHEETS_NAMED = 5
+_NAME_SHOWN = 31
 
 _DELIMITERS = (",", ";", "\t")
 #: Put behind the last line: where it does not come out as a row of its own, a quote was never closed.
@@ -35,14 +42,14 @@ class Grid(msgspec.Struct, frozen=True):
     remarks: tuple[str, ...] = ()
 
 
-def read_grid(content: bytes, shown: str, headings: Collection[str]) -> Grid:
+def read_grid(content: bytes, shown: str, headings: Collection[str], required: Collection[str]) -> Grid:
     """The rows of a CSV or XLSX file; which of the two it is, its first bytes say.
 
     ``shown`` names the file in messages; ``headings`` are words that its first row may hold, in lower case, by which the
-    delimiter is known.  Raises PlanError.
+    delimiter is known, and ``required`` those that it must hold, by which a workbook's sheet is.  Raises PlanError.
     """
     if content.startswith(b"PK\x03\x04"):
-        return Grid(_workbook_rows(content, shown))
+        return _workbook(content, shown, required)
     if content.startswith(b"\xd0\xcf\x11\xe0"):
         raise PlanError(f"{shown}: this is a workbook in the old binary form; save it as CSV or XLSX")
     text, remarks = _decode(content, shown)
@@ -94,8 +101,8 @@ def _delimiter(text: str, headings: Collection[str]) -> str:
     return max(_DELIMITERS, key=lambda mark: sum(cell.strip(' \t"').casefold() in headings for cell in header.split(mark)))
 
 
-def _workbook_rows(content: bytes, shown: str) -> list[list[str]]:
-    """The rows of the first sheet of an XLSX workbook, every cell as text."""
+def _workbook(content: bytes, shown: str, required: Collection[str]) -> Grid:
+    """The rows of the sheet of hosts of an XLSX workbook, every cell as text."""
     try:
         openpyxl: Any = importlib.import_module("openpyxl")
     except ImportError:
@@ -110,7 +117,12 @@ def _workbook_rows(content: bytes, shown: str) -> list[list[str]]:
         with warnings.catch_warnings():
             # openpyxl warns of decorations that it does not keep; only cell values matter here.
             warnings.simplefilter("ignore")
-            return _first_sheet(openpyxl.load_workbook(io.BytesIO(content), read_only=True, data_only=True), shown)
+            workbook = openpyxl.load_workbook(io.BytesIO(content), read_only=True, data_only=True)
+            try:
+                sheet, remarks = _host_sheet(workbook.worksheets, shown, required)
+                return Grid(_sheet_rows(sheet, shown), remarks)
+            finally:
+                workbook.close()
     except PlanError:
         raise
     except Exception as error:  # noqa: BLE001 - openpyxl declares no exceptions; whatever it raises, the file is at fault
@@ -118,18 +130,55 @@ def _workbook_rows(content: bytes, shown: str) -> list[list[str]]:
                         "or as CSV") from None
 
 
-def _first_sheet(workbook: Any, shown: str) -> list[list[str]]:
+def _host_sheet(sheets: list[Any], shown: str, required: Collection[str]) -> tuple[Any, tuple[str, ...]]:
+    """The sheet that hosts are read from, and the remark that names those that hold text and are not read.
+
+    It is the one with a row that names the ``required`` columns; where there is none, the first that can be seen, so that its
+    header is found wanting.  Raises PlanError where hosts could be lost: there are two such sheets, or it is hidden.
+    """
+    tops = [(sheet, _top(sheet)) for sheet in sheets]
+    written = [sheet for sheet, top in tops if any(top)]
+    of_hosts = [sheet for sheet, top in tops if any(cells.issuperset(required) for cells in top)]
+    if len(of_hosts) > 1:
+        raise PlanError(f"{shown}: the sheets {_names(of_hosts)} each name the columns {', '.join(required)}, and hosts are read "
+                        "from one sheet; put every host on one of them and delete the others")
+    if of_hosts and _hidden(of_hosts[0]):
+        raise PlanError(f"{shown}: the one sheet that names the columns {', '.join(required)} is {_names(of_hosts)}; unhide it "
+                        "if these are the hosts, or delete it and name the columns on the sheet that holds them")
+    chosen = next(iter([*of_hosts, *(sheet for sheet in written if not _hidden(sheet)), *sheets]))
+    others = [sheet for sheet in written if sheet is not chosen]
+    if not others:
+        return chosen, ()
+    return chosen, (f"{shown}: hosts were read from the sheet {_names([chosen])} and not from {_names(others)}",)
+
+
+def _top(sheet: Any) -> list[set[str]]:
+    """What the cells of each row near the top say, in lower case."""
+    # What the file says of its own size is often wrong.
+    sheet.reset_dimensions()
+    return [{_cell_text(cell).strip().casefold() for cell in cells} - {""}
+            for cells in sheet.iter_rows(max_row=HEADER_WITHIN, values_only=True)]
+
+
+def _hidden(sheet: Any) -> bool:
+    """ECMA-376 part 1, section 18.18.68 (ST_SheetState), from memory: "visible", "hidden" or "veryHidden"."""
+    return bool(sheet.sheet_state != "visible")
+
+
+def _names(sheets: list[Any]) -> str:
+    """Sheets by name, such as "hosts" and "old" (hidden)."""
+    names = [f'"{bounded(sheet.title, _NAME_SHOWN)}"' + (" (hidden)" if _hidden(sheet) else "") for sheet in sheets]
+    if len(names) > _SHEETS_NAMED:
+        names[_SHEETS_NAMED:] = [f"{len(names) - _SHEETS_NAMED} more"]
+    return " and ".join(filter(None, [", ".join(names[:-1]), names[-1]]))
+
+
+def _sheet_rows(sheet: Any, shown: str) -> list[list[str]]:
     rows: list[list[str]] = []
-    try:
-        sheet = workbook.worksheets[0]
-        # What the file says of its own size is often wrong.
-        sheet.reset_dimensions()
-        for cells in sheet.iter_rows(values_only=True):
-            if len(rows) >= ROW_LIMIT:
-                raise PlanError(f"{shown}: the sheet has more than {ROW_LIMIT} rows; take out the empty ones below the hosts")
-            rows.append([_cell_text(cell) for cell in cells])
-    finally:
-        workbook.close()
+    for cells in sheet.iter_rows(values_only=True):
+        if len(rows) >= ROW_LIMIT:
+            raise PlanError(f"{shown}: the sheet has more than {ROW_LIMIT} rows; take out the empty ones below the hosts")
+        rows.append([_cell_text(cell) for cell in cells])
     return rows
 
 
