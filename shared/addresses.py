@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import ipaddress
 import re
+from collections.abc import Callable
 
 Address = ipaddress.IPv4Address | ipaddress.IPv6Address
 Subnet = ipaddress.IPv4Network | ipaddress.IPv6Network
@@ -32,10 +33,27 @@ def parse_address(text: str) -> Address:
     try:
         address = ipaddress.ip_address(text)
     except ValueError:
-        raise AddressError(f'"{_short(text)}" is not an address: {_why(text)}') from None
+        bare = without_mask(text)
+        why = f"a mask or prefix length does not belong behind {show_address(bare)} here" if bare else _why(text)
+        raise AddressError(f'"{_short(text)}" is not an address: {why}') from None
     if isinstance(address, ipaddress.IPv6Address) and address.scope_id is not None:
         raise AddressError(f'"{_short(text)}" names an interface after "%", which means something on one machine only')
     return address
+
+
+def without_mask(text: str) -> Address | None:
+    """The address in front of a slash and whatever follows, or in front of a dotted mask; None where there is no such thing.
+
+    "192.0.2.5/24" and "192.0.2.5 255.255.255.0" write an interface's address with the length of its subnet (RFC 4632
+    section 3.1 for the first), and each holds one address only.
+    """
+    address_part, slash, _ = text.partition("/")
+    if not slash:
+        address_part, mask_part, *_ = *text.split(maxsplit=1), "", ""
+        if not _reads(parse_mask, mask_part):
+            return None
+    address_part = address_part.strip()
+    return parse_address(address_part) if _reads(parse_address, address_part) else None
 
 
 def show_address(address: Address) -> str:
@@ -167,6 +185,14 @@ def host_fault(address: Address, subnet: Subnet) -> str | None:
     if int(address) > int(last_host(subnet)):
         return f"is the broadcast address of {show_subnet(subnet)}"
     return None
+
+
+def _reads(parse: Callable[[str], object], text: str) -> bool:
+    try:
+        parse(text)
+    except AddressError:
+        return False
+    return True
 
 
 def _short(text: str) -> str:

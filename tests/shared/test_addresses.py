@@ -26,6 +26,7 @@ from shared.addresses import (
     split_subnet,
     subnet_of,
     usable_hosts,
+    without_mask,
 )
 
 _SIZES = {"K": 1024, "M": 1024 * 1024}
@@ -69,6 +70,22 @@ def test_mapped_addresses_keep_their_dotted_end():
     assert canonical_address("::FFFF:c000:0201") == "::ffff:192.0.2.1"
 
 
+@pytest.mark.parametrize(("text", "address"), [
+    ("192.0.2.5/24", "192.0.2.5"), ("192.0.2.5 / 24", "192.0.2.5"), ("192.0.2.5/", "192.0.2.5"), ("192.0.2.5/x", "192.0.2.5"),
+    ("192.0.2.5/255.255.255.0", "192.0.2.5"), ("192.0.2.5 255.255.255.0", "192.0.2.5"), ("192.0.2.5\t255.255.255.0", "192.0.2.5"),
+    ("2001:DB8::5/64", "2001:db8::5"), ("::/0", "::"),
+    ("192.0.2.5", None), (" 192.0.2.5 ", None), ("192.0.2.5 3", None), ("192.0.2.5 0.0.0.255", None), ("192.0.2/24", None),
+    ("2001:db8::1%1/64", None), ("dome-a/24", None), ("/24", None), ("255.255.255.0", None), ("", None), ("/", None),
+])
+def test_an_address_in_front_of_its_mask_is_found(text, address):
+    """Typed as an interface's; a host mask, half an address, a space in an address and a bare address are none."""
+    found = without_mask(text)
+    assert (found and show_address(found)) == address
+    if address:
+        with pytest.raises(AddressError, match=f"a mask or prefix length does not belong behind {address} here"):
+            parse_address(text)
+
+
 @pytest.mark.parametrize(("text", "reason"), [
     ("", "empty"),
     (" 192.0.2.1", "space around"),
@@ -92,7 +109,7 @@ def test_mapped_addresses_keep_their_dotted_end():
     ("2001:db8::12345", "once at most"),
     ("[2001:db8::1]", "once at most"),
     ("fe80::1%eth0", "one machine only"),               # RFC 4007 section 11
-    ("192.0.2.1/24", "four numbers"),
+    ("192.0.2.1/24", "does not belong behind 192.0.2.1 here"),
     ("dome-a", "four numbers"),
 ])
 def test_what_is_no_address_is_refused_with_the_reason(text, reason):

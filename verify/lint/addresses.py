@@ -12,6 +12,7 @@ from shared.addresses import (
     parse_address,
     show_address,
     show_subnet,
+    without_mask,
 )
 from shared.findings import Grade
 from shared.macs import MacError, is_documentation, is_group, is_local, is_virtual_router, parse_mac
@@ -45,10 +46,20 @@ def _readable(row: Sited, survey: Survey, book: Book) -> None:
     for typed, address in row.addresses:
         if address is None:
             offer = survey.offer(row, typed)
-            slip = nearest(typed, [offer]) if offer else None
-            near = f"; {slip.meant}, which is free, is {slip.words}" if slip else ""
+            near = _near(typed, offer, host.network)
             book.fail(host.fqdn, "plan.address", typed or "address", host.place, planned="an address", found=typed or "nothing",
                       message=f"{host.fqdn}: {_fault_of(typed)}{near}", fix=_fix(offer), stop=none)
+
+
+def _near(typed: str, offer: str | None, network: str) -> str:
+    """The end of a sentence about unreadable text: how the offer came about, where there is more to it than being free."""
+    bare = without_mask(typed)
+    if bare is not None:
+        # How many characters another address is from this text says nothing where the mask is what is too many.
+        taken = offer not in (None, show_address(bare))
+        return f", and {show_address(bare)} is no free host address of network {network}" if taken else ""
+    slip = nearest(typed, [offer]) if offer else None
+    return f"; {slip.meant}, which is free, is {slip.words}" if slip else ""
 
 
 def _fault_of(typed: str) -> str:

@@ -11,8 +11,10 @@ from shared.addresses import (
     host_fault,
     mask_of,
     parse_address,
+    show_address,
     show_subnet,
     subnet_of,
+    without_mask,
 )
 from shared.findings import SITE, Grade, make_ref
 from shared.plan import Place
@@ -54,9 +56,9 @@ def _judge(claim: _Claim, survey: Survey, book: Book) -> None:
     try:
         gateway = parse_address(typed)
     except AddressError as error:
-        mend = survey.offer_gateway(claim.network, typed)
+        mend, near = _meant(claim, subnet, survey)
         book.fail(claim.owner, "plan.gateway", claim.subject, claim.place, planned="an address", found=typed or "nothing",
-                  message=f"{claim.whose}: the gateway cannot be read: {error}{likely_slip(typed, mend)}", fix=_fix(mend))
+                  message=f"{claim.whose}: the gateway cannot be read: {error}{near}", fix=_fix(mend))
         return
     if subnet is None:
         book.unproven(claim.owner, "plan.gateway", claim.subject, claim.place, planned="a host address of the subnet",
@@ -82,14 +84,33 @@ def _judge(claim: _Claim, survey: Survey, book: Book) -> None:
                     message=f"{claim.whose}: the gateway {typed} {where} and is no planned host's")
 
 
+def _meant(claim: _Claim, subnet: Subnet | None, survey: Survey) -> tuple[str | None, str]:
+    """The gateway that unreadable text was probably meant to be, and the end of the sentence that says why.
+
+    One typed with a mask is taken at its word even where it is planned for something else: a router often serves names or
+    time too, and where it is a host's, that is a finding of its own.
+    """
+    bare = without_mask(claim.typed)
+    outside = _outside(bare, subnet) if bare and subnet else None
+    if bare and not outside:
+        survey.taken.add(bare)
+        return show_address(bare), ""
+    mend = survey.offer_gateway(claim.network, claim.typed)
+    return mend, f", and {show_address(bare)} {outside}" if bare else likely_slip(claim.typed, mend)
+
+
+def _outside(gateway: Address, subnet: Subnet) -> str | None:
+    """Why ``gateway`` is no host address of the wire, or None; a link-local one is on any IPv6 wire."""
+    return None if _link_local(gateway) and subnet.version == 6 else host_fault(gateway, subnet)
+
+
 def _fault(gateway: Address, subnet: Subnet, survey: Survey) -> str | None:
     """Why ``gateway`` cannot be the gateway of ``subnet``, or None."""
-    on_any_link = _link_local(gateway) and subnet.version == 6
-    outside = None if on_any_link else host_fault(gateway, subnet)
+    outside = _outside(gateway, subnet)
     if outside:
         return f"{outside}; hosts there cannot reach it, so everything remote fails" if gateway not in subnet else outside
     grade, aside = judge(gateway, survey.plan)
-    if grade is Grade.FAIL and not on_any_link:
+    if grade is Grade.FAIL and not _link_local(gateway):
         return aside
     owner = next((row.host for row in survey.rows if any(address == gateway for _, address in row.addresses)), None)
     return f"is also the address of {owner.fqdn} ({owner.place})" if owner else None

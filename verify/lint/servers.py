@@ -5,7 +5,7 @@ from __future__ import annotations
 import fnmatch
 import itertools
 
-from shared.addresses import Address, host_fault, show_address
+from shared.addresses import Address, host_fault, show_address, without_mask
 from shared.findings import SITE, Grade
 from shared.hostnames import canonical, name_fault, suggest_name
 from shared.plan import Endpoint, Place
@@ -161,9 +161,12 @@ def _legal_name(check: str, what: str, endpoint: Endpoint, place: Place, survey:
 def _meant(host: str, survey: Survey) -> str | None:
     """The address that text with only digits and dots was probably meant to be: a planned one, or one of a planned subnet.
 
-    Of several as near, the one that begins alike the longest: a slip in the last digits is the commonest (common practice,
-    no source).
+    An address with a mask behind it is that address.  Of several as near, the one that begins alike the longest: a slip in
+    the last digits is the commonest (common practice, no source).
     """
+    bare = without_mask(host)
+    if bare is not None:
+        return show_address(bare)
     if not host.replace(".", "").isdigit():
         return None
     planned = sorted(show_address(address) for address in survey.taken)
@@ -180,6 +183,9 @@ def _alike(one: str, other: str) -> int:
 
 def _name_fault(host: str, *, allowed: bool) -> str | None:
     """Why text that is no address cannot stand for a server: it is no legal name, or only an address would do."""
+    bare = without_mask(host)
+    if bare is not None:
+        return f"a mask or prefix length does not belong behind {show_address(bare)} here"
     fault = name_fault(host)
     if fault or allowed:
         return fault

@@ -17,6 +17,7 @@ from shared.addresses import (
     parse_range,
     parse_subnet,
     show_address,
+    without_mask,
 )
 from shared.findings import SITE, make_ref
 from shared.plan import Host, Network, Plan
@@ -120,7 +121,7 @@ class Survey:
 
     def _likely(self, network: str, subnet: Subnet, wrong: str) -> Address | None:
         """The free address that ``wrong`` is a misspelling of, or that has its host part; None where there is none."""
-        address = read_address(wrong)
+        address = read_address(wrong) or without_mask(wrong)
         if address is not None:
             moved = _moved_into(address, subnet)
             return moved if moved and self.is_free(network, subnet, moved) else None

@@ -42,7 +42,7 @@ def test_an_address_no_host_may_have_fails_and_is_mended(make_plan, look, host, 
     ("192.0.213", "3 numbers where four belong", 'address = "192.0.2.'),
     ("l92.0.2.13", "", 'address = "192.0.2.13"'),
     (" 192.0.2.13", "space around it", 'address = "192.0.2.13"'),
-    ("192.0.2.13/24", "", 'address = "192.0.2.1'),
+    ("192.0.2.13/24", "does not belong behind 192.0.2.13 here", 'address = "192.0.2.13"'),
     ("dome-c", "four numbers", 'address = "192.0.2.2"'),
     ("", "it is empty", 'address = "192.0.2.2"'),
 ])
@@ -53,6 +53,22 @@ def test_a_host_without_a_readable_address_stops(make_plan, look, host, typed, s
     assert says in finding.message
     assert finding.fix[0].startswith(fix)
     assert seen.lint.stops == (finding.ref,)
+
+
+@pytest.mark.parametrize(("typed", "subnet", "ending", "fix"), [
+    ("192.0.2.5/24", "192.0.2.0/24", "behind 192.0.2.5 here", "192.0.2.5"),
+    ("192.0.2.5 255.255.255.0", "192.0.2.0/24", "behind 192.0.2.5 here", "192.0.2.5"),
+    ("2001:db8::5/64", "2001:db8::/64", "behind 2001:db8::5 here", "2001:db8::5"),
+    ("192.0.2.11/24", "192.0.2.0/24", "here, and 192.0.2.11 is no free host address of network mgmt", "192.0.2.2"),
+    ("192.0.3.5/24", "192.0.2.0/24", "here, and 192.0.3.5 is no free host address of network mgmt", "192.0.2.5"),
+])
+def test_an_address_with_its_mask_is_mended_by_the_address(make_plan, look, host, network, typed, subnet, ending, fix):
+    """Never by another machine's, which its prefix length happens to spell; where it is not to be had, the message says so."""
+    gateway = "2001:db8::1" if ":" in subnet else "192.0.2.1"
+    rows = (host("dome-a", "192.0.2.11"), host(address=typed))
+    finding = look(make_plan(networks=(network(subnet, gateway=gateway),), hosts=rows)).the("plan.address", Grade.FAIL)
+    assert finding.message.endswith(ending)
+    assert finding.fix == (f'address = "{fix}"',)
 
 
 def test_a_host_without_any_address_stops(make_plan, look, host):

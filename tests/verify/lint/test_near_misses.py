@@ -71,6 +71,17 @@ def test_a_slip_in_a_servers_address_is_named(make_plan: MakePlan, look: Any, ty
     assert fail.message.endswith(ending), fail.message
 
 
+@pytest.mark.parametrize("kind", ["name_servers", "time_sources"])
+@pytest.mark.parametrize(("typed", "address"), [("192.0.2.53/24", "192.0.2.53"), ("2001:db8::53/64", "2001:db8::53")])
+def test_a_server_typed_with_its_mask_is_mended_by_its_address(
+    make_plan: MakePlan, look: Any, kind: str, typed: str, address: str,
+) -> None:
+    """And not by a name that could be made of it."""
+    fail: Finding = look(make_plan(**{kind: (Endpoint(typed, 53, typed),)})).the(f"plan.{kind.replace('_', '-')}", Grade.FAIL)
+    assert fail.message.endswith(f"cannot be asked: a mask or prefix length does not belong behind {address} here")
+    assert fail.fix == (f"write {address} in the place of {typed}",)
+
+
 @pytest.mark.parametrize(("name", "grade", "ending"), [
     ("time2.obs.exmaple.net", Grade.CAUTION, "from which its own is one swap away (ma for am)"),
     ("time2.obs.example.ne", Grade.CAUTION, "from which its own is one letter away (t left out)"),

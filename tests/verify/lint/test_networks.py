@@ -111,6 +111,13 @@ def test_networks_have_ranges_of_their_own(make_plan, look, network, one, other,
     ("192.0.2.0/24", "2001:db8::1", "is not in", 'gateway = "192.0.2.1"'),
     ("192.0.2.0/24", "fe80::1", "is not in", 'gateway = "192.0.2.1"'),
     ("192.0.2.0/24", "router", "is not an address", 'gateway = "192.0.2.1"'),
+    ("192.0.2.0/24", "192.0.2.7/24", "does not belong behind 192.0.2.7 here", 'gateway = "192.0.2.7"'),
+    ("192.0.2.0/24", "192.0.2.7 255.255.255.0", "does not belong behind 192.0.2.7 here", 'gateway = "192.0.2.7"'),
+    ("192.0.2.0/24", "192.0.2.53/24", "does not belong behind 192.0.2.53 here", 'gateway = "192.0.2.53"'),   # a name server too
+    ("192.0.2.0/24", "192.0.3.1/24", "here, and 192.0.3.1 is not in 192.0.2.0/24", 'gateway = "192.0.2.1"'),
+    ("192.0.2.0/24", "2001:db8::1/64", "here, and 2001:db8::1 is not in 192.0.2.0/24", 'gateway = "192.0.2.1"'),
+    ("2001:db8::/64", "2001:db8::7/64", "does not belong behind 2001:db8::7 here", 'gateway = "2001:db8::7"'),
+    ("2001:db8::/64", "fe80::1/64", "does not belong behind fe80::1 here", 'gateway = "fe80::1"'),
     ("2001:db8::/64", "2001:db8::", "subnet-router anycast", 'gateway = "2001:db8::1"'),
     ("2001:db8::/64", "2001:db8:1::1", "is not in", 'gateway = "2001:db8::1"'),
 ])
@@ -150,6 +157,13 @@ def test_a_gateway_mend_is_not_a_planned_address(make_plan, look, network, host)
     two = look(make_plan(networks=(network(gateway="192.0.2.255"),), hosts=(host(address="192.0.2.1"),
                                                                            host("dome-d", address="192.0.2.254"))))
     assert two.the("plan.gateway", Grade.FAIL).fix == ('gateway = "192.0.2.2"',)
+
+
+def test_a_gateway_typed_with_its_mask_is_not_offered_to_a_host(make_plan, look, network, host):
+    """Mending both as told leaves no host with the gateway's address."""
+    seen = look(make_plan(networks=(network(gateway="192.0.2.1/24"),), hosts=(host(address="192.0.2.0"),)))
+    assert seen.the("plan.gateway", Grade.FAIL).fix == ('gateway = "192.0.2.1"',)
+    assert seen.the("plan.address", Grade.FAIL).fix == ('address = "192.0.2.2"',)
 
 
 def test_a_network_without_a_gateway_is_no_mistake(make_plan, look, network):
