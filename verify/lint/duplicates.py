@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections import defaultdict
+from collections import Counter, defaultdict
 from collections.abc import Iterator
 
 from shared.addresses import show_address
@@ -17,13 +17,14 @@ _NAMED = 5
 
 def check(survey: Survey, book: Book) -> None:
     """Gather every claim by kind and value, then write one finding a row and claim."""
+    made = [Counter(_claims(row)) for row in survey.rows]
     claims: dict[tuple[str, str], list[int]] = defaultdict(list)
-    for index, row in enumerate(survey.rows):
-        for claim in _claims(row):
+    for index, own in enumerate(made):
+        for claim in own:
             claims[claim].append(index)
-    for index, row in enumerate(survey.rows):
-        for kind, value in dict.fromkeys(_claims(row)):
-            _finding(index, kind, value, claims[kind, value], survey, book)
+    for index, own in enumerate(made):
+        for (kind, value), times in own.items():
+            _finding(index, kind, value, times, claims[kind, value], survey, book)
 
 
 def _claims(row: Sited) -> Iterator[tuple[str, str]]:
@@ -38,22 +39,24 @@ def _claims(row: Sited) -> Iterator[tuple[str, str]]:
             return
 
 
-def _finding(index: int, kind: str, value: str, claimed_by: list[int], survey: Survey, book: Book) -> None:
+def _finding(index: int, kind: str, value: str, times: int, claimed_by: list[int], survey: Survey, book: Book) -> None:
     host = survey.rows[index].host
-    if claimed_by == [index]:
+    rivals = len(claimed_by) - 1
+    if not rivals and times == 1:
         book.passed(host.fqdn, "plan.duplicate", value, host.place, planned="claimed by one row", found="claimed by one row",
                     message=f"the {kind} {value} is claimed by {host.fqdn} alone")
         return
-    others = [survey.rows[other].host for other in claimed_by if other != index]
-    if not others:
+    if not rivals:
         book.caution(host.fqdn, "plan.duplicate", value, host.place, planned="written once", found="written twice in one row",
                      message=f"{host.fqdn} lists the {kind} {value} twice", fix=(f"write {value} once",))
         return
-    rivals = ", ".join(f"{other.name} ({other.place})" for other in others[:_NAMED])
-    rivals += f" and {len(others) - _NAMED} more" if len(others) > _NAMED else ""
+    # Only as many rows are looked at as are named: where a whole sheet claims one value, this is done for every row of it.
+    others = [survey.rows[other].host for other in claimed_by[: _NAMED + 1] if other != index][:_NAMED]
+    named = ", ".join(f"{other.name} ({other.place})" for other in others)
+    named += f" and {rivals - _NAMED} more" if rivals > _NAMED else ""
     book.fail(host.fqdn, "plan.duplicate", value, host.place, planned="claimed by one row",
-              found=f"claimed by {len(others) + 1} rows",
-              message=f"the {kind} {value} of {host.fqdn} is also claimed by {rivals}",
+              found=f"claimed by {len(claimed_by)} rows",
+              message=f"the {kind} {value} of {host.fqdn} is also claimed by {named}",
               fix=_mend(index, kind, value, claimed_by, survey),
               # Evidence is kept by name: two hosts of one name could not be told apart.
               stop=kind == "name")
@@ -62,7 +65,7 @@ def _finding(index: int, kind: str, value: str, claimed_by: list[int], survey: S
 def _mend(index: int, kind: str, value: str, claimed_by: list[int], survey: Survey) -> tuple[str, ...]:
     """The first row keeps what it claims; each later one is offered something else."""
     if index == claimed_by[0]:
-        later = survey.rows[next(other for other in claimed_by if other != index)].host
+        later = survey.rows[claimed_by[1]].host
         return (f"keep it here and change it at {later.place}" if later.place.line else f"keep it here and change {later.name}",)
     if kind == "address":
         offer = survey.offer(survey.rows[index], value)

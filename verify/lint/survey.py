@@ -61,6 +61,8 @@ class Survey:
         self.rows = [self._sited(index, host) for index, host in enumerate(plan.hosts)]
         self.taken = set(self._planned())
         self._offered: dict[tuple[int | str, Address | str], str | None] = {}
+        #: Below this every host address of a network is taken, and stays so: the next search for a free one goes on here.
+        self._free_from: dict[str, int] = {}
 
     def _sited(self, index: int, host: Host) -> Sited:
         typed = host.addresses_typed or host.addresses
@@ -136,7 +138,7 @@ class Survey:
 
     def _first_free(self, network: str, subnet: Subnet) -> Address | None:
         """The lowest free address, found by stepping over taken ones and whole pools."""
-        candidate, last = int(first_host(subnet)), int(last_host(subnet))
+        candidate, last = self._free_from.get(network, int(first_host(subnet))), int(last_host(subnet))
         family = type(first_host(subnet))
         while candidate <= last:
             address = family(candidate)
@@ -146,8 +148,9 @@ class Survey:
             elif address in self.taken:
                 candidate += 1
             else:
-                return address
-        return None
+                break
+        self._free_from[network] = candidate
+        return family(candidate) if candidate <= last else None
 
 
 def read_address(text: str) -> Address | None:

@@ -7,6 +7,7 @@ import pytest
 
 from shared.findings import Grade
 from shared.plan import Place, Port
+from verify.lint import survey
 
 
 @pytest.mark.parametrize(("address", "says", "fix"), [
@@ -190,6 +191,42 @@ def test_the_later_row_is_offered_a_free_address(make_plan, look, host):
     rows = tuple(host(f"dome-{letter}", "192.0.2.13") for letter in "cde")
     fixes = [finding.fix[0] for finding in look(make_plan(hosts=rows)).of("plan.duplicate", Grade.FAIL)]
     assert fixes[1:] == ['address = "192.0.2.2"', 'address = "192.0.2.3"']
+
+
+def test_the_next_offer_is_found_without_beginning_again(make_plan, look, host, network, monkeypatch):
+    """One address pasted down a sheet of any length: each free address is looked at once, and each row gets one of its own."""
+    looked: list[object] = []
+    in_pool = survey.Survey.in_pool
+    monkeypatch.setattr(survey.Survey, "in_pool", lambda *asked: (looked.append(asked), in_pool(*asked))[1])
+    rows = tuple(host(f"dome-{number}", "10.0.0.9") for number in range(400))
+    plan = make_plan(domain="obs.home.arpa", networks=(network("10.0.0.0/16", gateway=None),), hosts=rows)
+    fixes = [finding.fix[0] for finding in look(plan).of("plan.duplicate", Grade.FAIL)]
+    assert fixes[1:9] == [f'address = "10.0.0.{number}"' for number in range(1, 9)]
+    assert fixes[-1] == 'address = "10.0.1.144"'
+    assert len(set(fixes)) == len(rows)
+    assert len(looked) < 4 * len(rows)
+
+
+@pytest.mark.parametrize(("count", "ending"), [
+    (6, "dome-1 (sheet:1), dome-2 (sheet:2), dome-3 (sheet:3), dome-4 (sheet:4), dome-5 (sheet:5)"),
+    (7, "dome-1 (sheet:1), dome-2 (sheet:2), dome-3 (sheet:3), dome-4 (sheet:4), dome-5 (sheet:5) and 1 more"),
+])
+def test_five_rivals_are_named_and_the_rest_counted(make_plan, look, host, count, ending):
+    """Of the first row and of the last: never the row itself, whichever it is."""
+    rows = tuple(host(f"dome-{number}", f"192.0.2.{number + 11}", mac="02:00:00:00:00:07", place=Place("sheet", number))
+                 for number in range(count))
+    first, *_, last = look(make_plan(hosts=rows)).of("plan.duplicate", Grade.FAIL)
+    assert first.message.endswith(f"is also claimed by {ending}")
+    assert "is also claimed by dome-0 (sheet), dome-1 (sheet:1), dome-2 (sheet:2)" in last.message
+    assert (f"dome-{count - 1} (" in last.message, last.found) == (False, f"claimed by {count} rows")
+
+
+def test_a_row_that_lists_a_rivals_address_twice_is_one_row(make_plan, look, host):
+    """It is one rival, and is named once."""
+    rows = (host(addresses_typed=("192.0.2.13", "192.0.2.13")), host("dome-d", "192.0.2.13"))
+    first, second = look(make_plan(hosts=rows)).of("plan.duplicate", Grade.FAIL)
+    assert (first.found, second.found) == ("claimed by 2 rows", "claimed by 2 rows")
+    assert second.message.endswith("is also claimed by dome-c (tidewater.toml:40)")
 
 
 def test_an_address_twice_in_one_row_is_a_caution(make_plan, look, host):
