@@ -112,8 +112,8 @@ def _fault(gateway: Address, subnet: Subnet, survey: Survey) -> str | None:
     grade, aside = judge(gateway, survey.plan)
     if grade is Grade.FAIL and not _link_local(gateway):
         return aside
-    owner = next((row.host for row in survey.rows if any(address == gateway for _, address in row.addresses)), None)
-    return f"is also the address of {owner.fqdn} ({owner.place})" if owner else None
+    owner = survey.owners.get(gateway)
+    return f"is also the address of {owner.host.fqdn} ({owner.host.place})" if owner else None
 
 
 def _link_local(address: Address) -> bool:

@@ -59,6 +59,8 @@ class Survey:
                 self.subnets[network.name] = subnet
             self.pools[network.name] = [span for _, span in ranges_of(network) if span]
         self.rows = [self._sited(index, host) for index, host in enumerate(plan.hosts)]
+        #: The host rows by their addresses; of several that claim one, the first.
+        self.owners = {address: row for row in reversed(self.rows) for _, address in row.addresses if address}
         self.taken = set(self._planned())
         self._offered: dict[tuple[int | str, Address | str], str | None] = {}
         #: Below this every host address of a network is taken, and stays so: the next search for a free one goes on here.

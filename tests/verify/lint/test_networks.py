@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from ipaddress import IPv4Address
+
 import pytest
 
 from shared.findings import Grade
@@ -190,6 +192,23 @@ def test_a_row_s_gateway_is_judged_alone_where_its_network_names_none(make_plan,
     """It must still lie on the host's own wire."""
     plan = make_plan(networks=(network(gateway=None),), hosts=(host(gateway="192.0.3.1"),))
     assert look(plan).the("plan.gateway", Grade.FAIL).fix[0] == 'gateway = "192.0.2.1"'
+
+
+def test_of_two_hosts_at_the_gateway_the_first_is_named(make_plan, look, host):
+    """They have findings of their own for being two."""
+    rows = (host("dome-c", "192.0.2.1"), host("dome-d", "192.0.2.1"))
+    assert "is also the address of dome-c.obs." in look(make_plan(hosts=rows)).of("plan.gateway", Grade.FAIL)[0].message
+
+
+def test_the_gateways_of_rows_are_judged_without_looking_at_every_row(make_plan, look, host, network, monkeypatch):
+    """A sheet of any length may carry them, where its network names none."""
+    rows = tuple(host(f"dome-{number}", f"192.0.2.{number}", gateway="192.0.2.1") for number in range(10, 250))
+    compared: list[object] = []
+    same = IPv4Address.__eq__
+    monkeypatch.setattr(IPv4Address, "__eq__", lambda one, other: (compared.append(one), same(one, other))[1])
+    seen = look(make_plan(networks=(network(gateway=None),), hosts=rows))
+    assert [finding.grade for finding in seen.of("plan.gateway")] == [Grade.PASS] * len(rows)
+    assert len(compared) < 20 * len(rows)
 
 
 def test_a_host_at_its_gateway_s_address_fails_too(make_plan, look, host):
