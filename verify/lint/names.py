@@ -36,16 +36,17 @@ def _domain(survey: Survey, book: Book) -> None:
         fault = "names under alt. are not DNS names, and no name server has them (RFC 9476 section 2)"
     if fault:
         mend = f'domain = "{_legal(domain)}"' if domain else "domain = the zone that the site's name servers serve"
+        fix = _RENAME if under(domain, "alt") else (mend,)
         # A host below an unusable domain has no name that can be asked for.
         stop = any(under(host.fqdn, domain) if domain else "." not in host.fqdn for host in plan.hosts)
         book.fail(SITE, "plan.suffix", "domain", plan.domain_place, planned="a domain that name servers can serve",
-                  found=plan.domain or "nothing", message=f'the domain "{plan.domain}" cannot be used: {fault}', fix=(mend,),
+                  found=plan.domain or "nothing", message=f'the domain "{plan.domain}" cannot be used: {fault}', fix=fix,
                   stop=stop)
     elif under(domain, "local"):
         book.caution(SITE, "plan.suffix", "domain", plan.domain_place, planned="a domain that name servers can serve",
                      found=plan.domain,
                      message=f"the domain {plan.domain} lies under local., whose names many systems ask by multicast and not of "
-                             "the name servers (RFC 6762 section 3)", fix=_NOT_LOCAL)
+                             "the name servers (RFC 6762 section 3)", fix=_RENAME)
     else:
         book.passed(SITE, "plan.suffix", "domain", plan.domain_place, planned="a domain that name servers can serve",
                     found=plan.domain, message=f"the domain {plan.domain} is one that name servers can serve")
@@ -109,4 +110,4 @@ def _slipped(name: str, domain: str) -> str:
     return f", from which its own is {slip.words}" if slip else ""
 
 
-_NOT_LOCAL = ("rename the zone while that is still possible: a subdomain of a domain you own, or home.arpa",)
+_RENAME = ("rename the zone while that is still possible: a subdomain of a domain you own, or home.arpa",)

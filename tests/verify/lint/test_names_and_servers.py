@@ -103,6 +103,13 @@ def test_the_domain(make_plan, look, domain, grade, says):
     assert says in seen.the("plan.suffix", grade).message
 
 
+@pytest.mark.parametrize("domain", ["alt", "tide.alt", "tide_water.alt"])
+def test_a_domain_under_alt_is_mended_by_another_zone(make_plan, look, domain):
+    """No spelling of it is one that name servers can serve (RFC 9476 section 2)."""
+    assert look(make_plan(domain=domain, hosts=())).the("plan.suffix", Grade.FAIL).fix == (
+        "rename the zone while that is still possible: a subdomain of a domain you own, or home.arpa",)
+
+
 def test_an_unusable_domain_is_one_finding_and_stops(make_plan, look, host):
     """Not an illegal name for every host below it."""
     row = host(fqdn="dome-c.tide_water.example")
