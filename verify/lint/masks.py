@@ -9,6 +9,7 @@ from shared.addresses import (
     AddressError,
     Subnet,
     first_host,
+    host_fault,
     last_host,
     mask_of,
     parse_mask,
@@ -59,10 +60,22 @@ def _network(network: Network, survey: Survey, book: Book) -> None:
     elif subnet.version == 6 and subnet.prefixlen not in _IPV6_USUAL:
         book.caution(SITE, "plan.mask", network.name, network.place, planned="a /64", found=shown,
                      message=f"network {network.name}: {shown} is not a /64, which IPv6 interface identifiers are made for",
-                     fix=(f'subnet = "{show_subnet(subnet_of(subnet.network_address, 64))}"',))
+                     fix=_usual(network, subnet, survey))
     else:
         book.passed(SITE, "plan.mask", network.name, network.place, planned="a subnet", found=shown,
                     message=f"network {network.name}: {_in_words(subnet)}")
+
+
+def _usual(network: Network, subnet: Subnet, survey: Survey) -> tuple[str, ...]:
+    """The /64 that keeps everything planned in an IPv6 subnet of another length, and no other network; else in words."""
+    ends = [end for span in survey.pools.get(network.name, ()) for end in span]
+    inside = [address for address in (*_addresses_of(network, survey), *ends) if address in subnet]
+    wanted = subnet_of(inside[0] if inside else subnet.network_address, 64)
+    others = [other for name, other in survey.subnets.items() if name != network.name and other.version == subnet.version]
+    if all(host_fault(address, wanted) is None for address in inside) and not any(map(wanted.overlaps, others)):
+        return (f'subnet = "{show_subnet(wanted)}"',)
+    return ("give each wire a network with a /64 of its own",
+            'or accept it: [[waivers]] with check = "plan.mask", host = "site", a reason and a day')
 
 
 def _unreadable(network: Network, error: str, survey: Survey, book: Book) -> None:

@@ -67,6 +67,40 @@ def test_subnets_that_can_be_read(make_plan, look, network, typed, grade, says):
     assert says in seen.the("plan.mask", grade).message
 
 
+@pytest.mark.parametrize(("typed", "planned", "fix"), [
+    ("2001:db8:40::/50", "2001:db8:40::a", 'subnet = "2001:db8:40::/64"'),
+    ("2001:db8:40::/50", "2001:db8:40:3fff::a", 'subnet = "2001:db8:40:3fff::/64"'),
+    ("2001:db8:40::/50", "2001:db8:40:1::", "give each wire a network with a /64 of its own"),    # anycast in the /64
+    ("2001:db8:40::/80", "2001:db8:40::a", 'subnet = "2001:db8:40::/64"'),
+])
+def test_the_usual_length_is_offered_where_it_keeps_what_is_planned(make_plan, look, network, host, typed, planned, fix):
+    """Typed as printed, the mend leaves no host outside its network; a link-local gateway lies in none."""
+    plan = make_plan(networks=(network(typed, gateway="fe80::1"),), hosts=(host(address=planned),))
+    assert look(plan).the("plan.mask", Grade.CAUTION).fix[0] == fix
+    if fix.startswith("subnet"):
+        mended = make_plan(networks=(network(fix.split('"')[1], gateway="fe80::1"),), hosts=(host(address=planned),))
+        assert look(mended).wrong == []
+
+
+@pytest.mark.parametrize(("more", "fix"), [
+    ({"gateway": "2001:db8:40:2::1"}, "give each wire"),
+    ({"pool_typed": ("2001:db8:40:1::100-2001:db8:40:2::1ff",)}, "give each wire"),
+    ({"pool_typed": ("2001:db8:40:1::100-2001:db8:40:1::1ff",)}, 'subnet = "2001:db8:40:1::/64"'),
+])
+def test_no_length_is_offered_that_leaves_gateway_or_pool_outside(make_plan, look, network, host, more, fix):
+    """They are planned as well as the hosts are."""
+    wide = network("2001:db8:40::/50", **{"gateway": None, **more})
+    plan = make_plan(networks=(wide,), hosts=(host(address="2001:db8:40:1::a"),))
+    assert look(plan).the("plan.mask", Grade.CAUTION).fix[0].startswith(fix)
+
+
+def test_no_length_is_offered_that_makes_two_networks_overlap(make_plan, look, network, host):
+    """Two /80 of one /64 can have their hosts, and cannot both become that /64."""
+    both = (network("2001:db8::/80", gateway=None), network("2001:db8::1:0:0:0/80", name="data", gateway=None))
+    fixes = [finding.fix[0] for finding in look(make_plan(networks=both, hosts=())).of("plan.mask", Grade.CAUTION)]
+    assert fixes == ["give each wire a network with a /64 of its own"] * 2
+
+
 @pytest.mark.parametrize(("mask", "grade", "says"), [
     ("255.255.255.0", Grade.PASS, "is that of the network"),
     ("24", Grade.PASS, "is that of the network"),
