@@ -42,13 +42,13 @@ def _readable(row: Sited, survey: Survey, book: Book) -> None:
     none = all(address is None for _, address in row.addresses)
     if not row.addresses:
         book.fail(host.fqdn, "plan.address", "address", host.place, planned="an address", found="nothing",
-                  message=f"{host.fqdn} has no address", fix=_fix(survey.offer(row, "")), stop=True)
+                  message=f"{host.fqdn} has no address", fix=_fix(row, "", survey), stop=True)
     for typed, address in row.addresses:
         if address is None:
             offer = survey.offer(row, typed)
             near = _near(typed, offer, host.network)
             book.fail(host.fqdn, "plan.address", typed or "address", host.place, planned="an address", found=typed or "nothing",
-                      message=f"{host.fqdn}: {_fault_of(typed)}{near}", fix=_fix(offer), stop=none)
+                      message=f"{host.fqdn}: {_fault_of(typed)}{near}", fix=_fix(row, typed, survey), stop=none)
 
 
 def _near(typed: str, offer: str | None, network: str) -> str:
@@ -111,10 +111,14 @@ def _mend(row: Sited, typed: str, address: Address, survey: Survey) -> tuple[str
                  if network.name in survey.subnets and network is not row.network
                  and host_fault(address, survey.subnets[network.name]) is None), None)
     elsewhere = (f'or, if the address is right: network = "{home}"',) if home else ()
-    return (*_fix(survey.offer(row, typed)), *elsewhere)
+    return (*_fix(row, typed, survey), *elsewhere)
 
 
-def _fix(offer: str | None) -> tuple[str, ...]:
+def _fix(row: Sited, typed: str, survey: Survey) -> tuple[str, ...]:
+    bare = without_mask(typed)
+    if survey.is_second_family(row, typed):
+        return (f"write {show_address(bare)} in the place of {typed}" if bare else f"take {typed} out of the row",)
+    offer = survey.offer(row, typed)
     return (f'address = "{offer}"',) if offer else ("address = a free host address of the network",)
 
 
@@ -130,7 +134,7 @@ def _pool(row: Sited, typed: str, address: Address, survey: Survey, book: Book) 
     shown = f"{show_address(span[0])}-{show_address(span[1])}"
     book.fail(host.fqdn, "plan.pool", typed, host.place, planned=f"outside {shown}", found=typed,
               message=f"{host.fqdn}: {typed} sits in the dynamic range {shown} of the network {host.network} and may be handed "
-                      "out to another machine", fix=_fix(survey.offer(row, typed)))
+                      "out to another machine", fix=_fix(row, typed, survey))
 
 
 def _mac(row: Sited, typed: str, survey: Survey, book: Book) -> None:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections import Counter, defaultdict
 from collections.abc import Iterator
 
-from shared.addresses import show_address
+from shared.addresses import parse_address, show_address
 from shared.hostnames import canonical
 from shared.macs import MacError, parse_mac
 from verify.lint.book import Book
@@ -68,7 +68,11 @@ def _mend(index: int, kind: str, value: str, claimed_by: list[int], survey: Surv
         later = survey.rows[claimed_by[1]].host
         return (f"keep it here and change it at {later.place}" if later.place.line else f"keep it here and change {later.name}",)
     if kind == "address":
-        offer = survey.offer(survey.rows[index], value)
+        row = survey.rows[index]
+        if row.subnet and parse_address(value).version != row.subnet.version:
+            # It may be a host's, and is only claimed twice; the network has none of its family.
+            return (f"address = an IPv{parse_address(value).version} address that no other row has",)
+        offer = survey.offer(row, value)
         return (f'address = "{offer}"',) if offer else ("address = a free host address of the network",)
     if kind == "name":
         return ("name = a name that no other row has",)

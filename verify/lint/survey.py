@@ -95,9 +95,18 @@ class Survey:
         """A free address for a host row to take in the place of ``wrong``, or None where its network has none.
 
         The nearest in spelling or with the same host part if that is free, else the first free one.  The same question gets
-        the same answer, and no two questions share one.
+        the same answer, and no two questions share one.  None as well for a second address of the other family: a network is
+        of one family, and has none to offer in its place.
         """
+        if self.is_second_family(row, wrong):
+            return None
         return self._offer(row.index, row.host.network, wrong, ())
+
+    def is_second_family(self, row: Sited, typed: str) -> bool:
+        """Whether ``typed`` is of another family than the row's network and stands beside an address of that one."""
+        subnet = row.subnet
+        return (subnet is not None and _family(typed) not in (None, subnet.version)
+                and any(address.version == subnet.version for _, address in row.addresses if address))
 
     def offer_gateway(self, network: str, wrong: str) -> str | None:
         """The gateway that was probably meant: as for a host, and else the first or the last host address."""
@@ -187,6 +196,14 @@ def ranges_of(network: Network) -> list[tuple[str, Span | None]]:
         except AddressError:
             ranges.append((text, None))
     return ranges
+
+
+def _family(text: str) -> int | None:
+    """The IP version of the address that a person meant to write, where it can be read or its punctuation shows it."""
+    address = read_address(text) or without_mask(text)
+    if address is not None:
+        return address.version
+    return None if (":" in text) == ("." in text) else 6 if ":" in text else 4
 
 
 def _moved_into(address: Address, subnet: Subnet) -> Address | None:

@@ -72,6 +72,19 @@ def test_an_address_with_its_mask_is_mended_by_the_address(make_plan, look, host
     assert finding.fix == (f'address = "{fix}"',)
 
 
+@pytest.mark.parametrize(("typed", "fix"), [
+    ("fe80::13", "take fe80::13 out of the row"),
+    ("2001:db8::g", "take 2001:db8::g out of the row"),
+    ("2001:db8::5/64", "write 2001:db8::5 in the place of 2001:db8::5/64"),
+    ("192.0.3.13", 'address = "192.0.2.13"'),
+    ("192.0.2:20", 'address = "192.0.2.20"'),
+])
+def test_a_second_address_is_not_mended_by_one_of_the_networks_family(make_plan, look, host, typed, fix):
+    """The host has one of these already, and would have two."""
+    row = host(addresses_typed=("192.0.2.12", typed))
+    assert look(make_plan(hosts=(row,))).the("plan.address", Grade.FAIL).fix[0] == fix
+
+
 def test_a_host_without_any_address_stops(make_plan, look, host):
     """Nothing to ask."""
     seen = look(make_plan(hosts=(host(addresses=(), addresses_typed=()),)))
@@ -191,6 +204,14 @@ def test_the_later_row_is_offered_a_free_address(make_plan, look, host):
     rows = tuple(host(f"dome-{letter}", "192.0.2.13") for letter in "cde")
     fixes = [finding.fix[0] for finding in look(make_plan(hosts=rows)).of("plan.duplicate", Grade.FAIL)]
     assert fixes[1:] == ['address = "192.0.2.2"', 'address = "192.0.2.3"']
+
+
+@pytest.mark.parametrize("first", [(), ("192.0.2.13",)])
+def test_a_duplicate_is_not_mended_by_the_other_family(make_plan, look, host, first):
+    """The network of a host's IPv6 address may be planned by its IPv4 subnet only; that has no address to take its place."""
+    rows = (host(addresses_typed=("2001:db8::13",)), host("dome-d", addresses_typed=(*first, "2001:db8::13")))
+    _, second = look(make_plan(hosts=rows)).of("plan.duplicate", Grade.FAIL)
+    assert second.fix == ("address = an IPv6 address that no other row has",)
 
 
 def test_the_next_offer_is_found_without_beginning_again(make_plan, look, host, network, monkeypatch):
