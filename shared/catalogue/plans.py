@@ -175,10 +175,14 @@ CHECKS = (
     Check(
         name="plan.role",
         title="Roles do not contradict themselves",
-        proves="No port of the role is planned both open and closed, and what speaks TLS or SSH is planned open.",
+        proves="No port of the role is planned both open and closed, or to speak SSH and also TLS or HTTP, and what speaks TLS "
+               "or SSH is planned open.",
         not_proves="That the role lists every port the host has: only planned ports are tried.",
-        basis=("RFC 6335 section 6 (port numbers 1 to 65535; 0 is reserved)",),
-        causes=("a port was opened for everyone and stayed in the list of closed ones",),
+        basis=("RFC 6335 section 6 (port numbers 1 to 65535; 0 is reserved)",
+               "RFC 4253 section 4.2 (an SSH server begins with its identification)",
+               "RFC 8446 section 4.1.2 (a TLS client begins, and the server waits for it)"),
+        causes=("a port was opened for everyone and stayed in the list of closed ones",
+                "a port was copied from one list into another"),
         mends=("take the port out of one of the two lists",),
         would_prove=_READABLE,
         owner="build",

@@ -44,8 +44,8 @@ def _reference(row: Sited, kind: str, name: str, known: list[str], book: Book) -
 
 
 def _role(role: Role, book: Book) -> None:
-    faults = len(_contradictions(role, book)) + len(_wrong_numbers(role, book)) + len(_unopened(role, book))
-    if not faults:
+    wrong = [*_contradictions(role, book), *_wrong_numbers(role, book), *_two_protocols(role, book), *_unopened(role, book)]
+    if not wrong:
         book.passed(SITE, "plan.role", role.name, role.place, planned="no contradiction",
                     found=f"{len(role.open)} open, {len(role.closed)} closed",
                     message=f"the role {role.name} asks for nothing that excludes itself")
@@ -54,10 +54,15 @@ def _role(role: Role, book: Book) -> None:
 def _contradictions(role: Role, book: Book) -> list[Port]:
     both = sorted(set(role.open) & set(role.closed))
     for port in both:
-        closed = ", ".join(f'"{other}"' for other in role.closed if other != port)
         book.fail(SITE, "plan.role", f"{role.name} {port}", role.place, planned="open or closed", found="both",
-                  message=f"the role {role.name} plans {port} open and closed at once", fix=(f"closed = [{closed}]",))
+                  message=f"the role {role.name} plans {port} open and closed at once",
+                  fix=(f"closed = {_without(port, role.closed)}",))
     return both
+
+
+def _without(port: Port, ports: tuple[Port, ...]) -> str:
+    """The list less ``port``, as it would be typed."""
+    return "[" + ", ".join(f'"{other}"' for other in ports if other != port) + "]"
 
 
 def _wrong_numbers(role: Role, book: Book) -> list[Port]:
@@ -67,6 +72,21 @@ def _wrong_numbers(role: Role, book: Book) -> list[Port]:
         book.fail(SITE, "plan.role", f"{role.name} {port}", role.place, planned="a port from 1 to 65535", found=str(port),
                   message=f"the role {role.name} plans {port}, and port numbers are 1 to 65535", fix=(f'remove "{port}"',))
     return wrong
+
+
+def _two_protocols(role: Role, book: Book) -> list[Port]:
+    """Ports that are to speak SSH and TLS or HTTP.  HTTP over TLS is one inside the other, and no contradiction.
+
+    A caution and no fail: what stands before two servers can tell their callers apart by what these say first.
+    """
+    both = sorted(set(role.ssh) & {*role.tls, *role.http})
+    for port in both:
+        key, ports = ("tls", role.tls) if port in role.tls else ("http", role.http)
+        other = key.upper()
+        book.caution(SITE, "plan.role", f"{role.name} {port}", role.place, planned="one protocol", found=f"SSH and {other}",
+                     message=f"the role {role.name} plans SSH and {other} on {port}, and one server speaks only one of them",
+                     fix=(f"{key} = {_without(port, ports)}", f"or, if {other} is right there: ssh = {_without(port, role.ssh)}"))
+    return both
 
 
 def _unopened(role: Role, book: Book) -> list[Port]:

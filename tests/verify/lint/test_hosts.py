@@ -297,9 +297,19 @@ def test_a_plan_without_hosts_stops(make_plan, look):
     ({"open": (Port(65535), Port(22), Port(443))}, Grade.PASS, "nothing that excludes itself"),
     ({"open": (Port(65536), Port(22), Port(443))}, Grade.FAIL, "65536/tcp"),
     ({"open": (Port(22),)}, Grade.CAUTION, "443/tcp and does not plan it open"),
-    ({"tls": (Port(22), Port(443))}, Grade.PASS, "nothing that excludes itself"),
+    ({"tls": (Port(22), Port(443)), "ssh": ()}, Grade.PASS, "nothing that excludes itself"),
+    ({"tls": (Port(22), Port(443))}, Grade.CAUTION, "SSH and TLS on 22/tcp, and one server speaks only one of them"),
+    ({"http": (Port(22),)}, Grade.CAUTION, "SSH and HTTP on 22/tcp"),
+    ({"http": (Port(443),)}, Grade.PASS, "nothing that excludes itself"),        # HTTP over TLS
 ])
 def test_roles_do_not_contradict_themselves(make_plan, look, fields, grade, says):
     """Open and closed at once, numbers that are no port's, TLS where nothing need be open."""
     role = msgspec.structs.replace(make_plan().roles[0], **fields)
     assert says in look(make_plan(roles=(role,))).the("plan.role", grade).message
+
+
+def test_a_port_of_two_protocols_is_mended_in_either_list(make_plan, look):
+    """Lint cannot know which of the two is right."""
+    role = msgspec.structs.replace(make_plan().roles[0], tls=(Port(22), Port(443)), ssh=(Port(22),))
+    assert look(make_plan(roles=(role,))).the("plan.role", Grade.CAUTION).fix == (
+        'tls = ["443/tcp"]', "or, if TLS is right there: ssh = []")
