@@ -62,8 +62,10 @@ CHECKS = (
     Check(
         name="plan.address",
         title="Addresses a host may have",
-        proves="Every planned address can be read in one way only, may be a host's, and lies in the host's own network.",
-        not_proves="That nothing else has the address today: host.address-conflict looks on the wire.",
+        proves="Every planned address can be read in one way only and may be a host's, and one of the family of its network's "
+               "subnet lies in it.",
+        not_proves="That nothing else has the address today: host.address-conflict looks on the wire.  Where a network is "
+                   "planned by its IPv4 subnet, an IPv6 address is compared with none, and the other way round.",
         basis=("RFC 1122 section 3.2.1.3 (addresses that are no host's)",
                "RFC 6890 section 2.2 and the IANA special-purpose address registries",
                "RFC 3927 section 2.1 (169.254 is what a host takes when it got nothing better)",

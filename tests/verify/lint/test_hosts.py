@@ -5,6 +5,7 @@ from __future__ import annotations
 import msgspec
 import pytest
 
+from shared import catalogue
 from shared.findings import Grade
 from shared.plan import Place, Port
 from verify.lint import survey
@@ -127,8 +128,9 @@ def test_an_address_of_another_planned_network_says_so(make_plan, look, host, ne
 
 
 def test_a_second_family_is_not_judged_by_the_first_one_s_subnet(make_plan, look, host):
-    """A network has one subnet; the host's IPv6 address beside it is none of its business."""
+    """A network has one subnet; the host's IPv6 address beside it is none of its business, and the handbook says so."""
     assert look(make_plan(hosts=(host(addresses_typed=("192.0.2.13", "2001:db8::13")),))).wrong == []
+    assert "by its IPv4 subnet, an IPv6 address is compared with none" in catalogue.find("plan.address").not_proves
 
 
 def test_no_ipv6_where_it_is_off(make_plan, look, host, network):
