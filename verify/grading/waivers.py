@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime
 import fnmatch
+import re
 from collections.abc import Collection
 
 import msgspec
@@ -14,6 +15,9 @@ from shared.hostnames import canonical
 from shared.plan import Plan, Waiver
 
 _ACCEPTABLE = (Grade.FAIL, Grade.CAUTION)
+#: The bracket of an IPv6 address with a port, as in "[2001:db8::53]:5353" (RFC 3986 section 3.2.2).  It stands for itself in a
+#: waiver's subject, where a pattern would take what is in it for a choice of characters.
+_BRACKET = re.compile(r"\[(?=[0-9A-Fa-f.]*:[0-9A-Fa-f:.]*\])")
 
 
 def leave_out(plan: Plan, findings: list[Finding]) -> list[Finding]:
@@ -30,7 +34,7 @@ def covers(waiver: Waiver, finding: Finding, domain: str) -> bool:
     return (
         fnmatch.fnmatchcase(finding.check, waiver.check)
         and any(fnmatch.fnmatchcase(name, wanted) for name in names)
-        and fnmatch.fnmatchcase(finding.subject, waiver.subject)
+        and fnmatch.fnmatchcase(finding.subject, _BRACKET.sub("[[]", waiver.subject))
     )
 
 

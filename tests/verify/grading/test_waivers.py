@@ -48,6 +48,24 @@ def test_a_waiver_accepts_what_it_names_until_its_last_day(
     assert judged.grade is grade
 
 
+@pytest.mark.parametrize(("named", "subject", "grade"), [
+    ("[2001:db8::53]:5353", "[2001:db8::53]:5353", Grade.WAIVED),
+    ("[2001:db8::53]:*", "[2001:db8::53]:5353", Grade.WAIVED),
+    ("[[]2001:db8::53]:5353", "[2001:db8::53]:5353", Grade.WAIVED),
+    ("[::ffff:192.0.2.53]:5353", "[::ffff:192.0.2.53]:5353", Grade.WAIVED),
+    ("[2001:db8::53]:5353", "[2001:db8::54]:5353", Grade.FAIL),
+    ("[2001:db8::53]:5353", "2:5353", Grade.FAIL),
+    ("[48]*/tcp", "8443/tcp", Grade.WAIVED),
+    ("[!4]*/tcp", "443/tcp", Grade.FAIL),
+])
+def test_the_brackets_of_an_address_stand_for_themselves(
+    make_plan: Callable[..., Plan], named: str, subject: str, grade: Grade
+) -> None:
+    """A server's port is written behind them; other brackets are a choice of characters, as in every pattern."""
+    [judged] = waivers.apply(make_plan(waivers=(waiver(subject=named),)), [fail(subject=subject)], today=TODAY)
+    assert judged.grade is grade
+
+
 @pytest.mark.parametrize("grade", [Grade.PASS, Grade.UNPROVEN])
 def test_only_fails_and_cautions_can_be_accepted(make_plan: Callable[..., Plan], grade: Grade) -> None:
     """What was not proven cannot be accepted as if it had been, and a pass needs no waiver."""
