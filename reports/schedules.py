@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import re
 import shlex
 
@@ -21,9 +22,13 @@ _PLAIN = re.compile(r"[A-Za-z0-9_@+=:,./-]+\Z")
 
 
 class Nightly(msgspec.Struct, frozen=True, kw_only=True):
-    """A command to run every night: its words with absolute paths, where, as whom, and when by the machine's own clock."""
+    """A command to run every night: its words with absolute paths, where, as whom, and when by the machine's own clock.
+
+    ``title`` and ``domain`` are the plan's: together they are what a plan is known by.
+    """
 
     title: str
+    domain: str
     words: tuple[str, ...]
     folder: str
     account: str
@@ -33,7 +38,7 @@ class Nightly(msgspec.Struct, frozen=True, kw_only=True):
 
 def schedule_text(nightly: Nightly) -> str:
     """The service, the timer and the crontab line, with what to do with each."""
-    name = "seatrial-" + (re.sub(r"[^a-z0-9]+", "-", nightly.title.lower()).strip("-")[:40] or "nightly")
+    name = _unit_name(nightly)
     return "\n".join([
         f"# /etc/systemd/system/{name}.service", *_service(nightly), "",
         f"# /etc/systemd/system/{name}.timer", *_timer(nightly), "",
@@ -43,20 +48,37 @@ def schedule_text(nightly: Nightly) -> str:
     ])
 
 
+def _unit_name(nightly: Nightly) -> str:
+    """What the plan is called, as far as a file name can say it, and six digits that keep two such plans apart."""
+    called = re.sub(r"[^a-z0-9]+", "-", nightly.title.lower()).strip("-")[:40].rstrip("-") or "nightly"
+    known_by = f"{nightly.domain}\0{nightly.title}".encode("utf-8", "replace")
+    return f"seatrial-{called}-{hashlib.sha256(known_by).hexdigest()[:6]}"
+
+
 def _service(nightly: Nightly) -> list[str]:
     """systemd.service(5) and systemd.exec(5)."""
     user = [f"User={_setting(nightly.account)}"] if nightly.account else []
     return [
-        "[Unit]", f"Description=nightly drift run of {_setting(visible(nightly.title))}", "Wants=network-online.target",
+        "[Unit]", _description(nightly), "Wants=network-online.target",
         "After=network-online.target time-sync.target", "", "[Service]", "Type=oneshot", *user,
-        f"WorkingDirectory={_setting(nightly.folder)}", "ExecStart=" + " ".join(map(_exec_word, nightly.words)),
+        f"WorkingDirectory={_folder(nightly.folder)}", "ExecStart=" + " ".join(map(_exec_word, nightly.words)),
         *(f"# {line}" for line in _MEANINGS),
     ]
 
 
+def _description(nightly: Nightly) -> str:
+    """The title is not the last word: a backslash at the end of a line makes the next one part of it (systemd.syntax(7))."""
+    return f"Description=nightly drift run of {_setting(visible(nightly.title))} by seatrial"
+
+
+def _folder(path: str) -> str:
+    """The working directory, with the slash of a folder behind a name whose end would be lost: a backslash or a space."""
+    return _setting(path + "/" if path.endswith(("\\", " ")) else path)
+
+
 def _timer(nightly: Nightly) -> list[str]:
     """systemd.timer(5).  A night that was missed while the machine was off is made up for."""
-    return ["[Unit]", f"Description=nightly drift run of {_setting(visible(nightly.title))}", "", "[Timer]",
+    return ["[Unit]", _description(nightly), "", "[Timer]",
             f"OnCalendar=*-*-* {nightly.hour:02}:{nightly.minute:02}:00", "Persistent=true", "", "[Install]",
             "WantedBy=timers.target"]
 

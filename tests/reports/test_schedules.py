@@ -16,8 +16,11 @@ AWKWARD = ("/opt/sea trial/bin/seatrial", "drift", "/srv/100 % plans/it's \"rack
            "--store", "/srv/%n/%%/histor\u00ff.sqlite", ";", "-flag")
 
 
-def nightly(words: tuple[str, ...], folder: str = "/srv/100 % plans") -> Nightly:
-    return Nightly(title="Tidewater Observatory, rack 2", words=words, folder=folder, account="m.tar", hour=2, minute=30)
+def nightly(
+    words: tuple[str, ...], folder: str = "/srv/100 % plans", title: str = "Tidewater Observatory, rack 2",
+    domain: str = "obs.example.net",
+) -> Nightly:
+    return Nightly(title=title, domain=domain, words=words, folder=folder, account="m.tar", hour=2, minute=30)
 
 
 def line_of(text: str, start: str) -> str:
@@ -71,6 +74,41 @@ def test_only_the_specifiers_of_a_folder_are_escaped() -> None:
     assert line_of(schedule_text(nightly(PLAIN)), "WorkingDirectory=") == "WorkingDirectory=/srv/100 %% plans"
 
 
+def units_of(title: str, domain: str = "obs.example.net") -> tuple[str, str]:
+    """The names of the service's and of the timer's file, as printed."""
+    service, timer = re.findall("^# /etc/systemd/system/(.+)$", schedule_text(nightly(PLAIN, title=title, domain=domain)), re.M)
+    return service, timer
+
+
+def test_the_files_are_called_after_the_plan() -> None:
+    """Six digits behind its title keep them apart from those of another plan, and are the same every time."""
+    service, timer = units_of("Tidewater Observatory, rack 2")
+    assert re.fullmatch(r"seatrial-tidewater-observatory-rack-2-[0-9a-f]{6}\.service", service)
+    assert timer == service.replace(".service", ".timer")
+    assert units_of("Tidewater Observatory, rack 2") == (service, timer)
+
+
+@pytest.mark.parametrize(("one", "other"), [
+    ("\u671b\u9060\u93e1\u4e00", "\u671b\u9060\u93e1\u4e8c"), ("Rack 2 (a)", "Rack 2: a"), ("rack 2", "Rack-2"),
+    ("x" * 50 + "1", "x" * 50 + "2"), ("", "nightly"),
+])
+def test_no_two_plans_share_their_files(one: str, other: str) -> None:
+    """The second would be written over the first, whose nights would then be missing without a word."""
+    names = [*units_of(one), *units_of(other), *units_of(one, "lab.example.net")]
+    assert len(set(names)) == 6
+    assert all(re.fullmatch(r"[a-z0-9.-]{1,80}", name) for name in names)
+
+
+@pytest.mark.parametrize("end", ["\\", "\\\\", "\\ ", "%\\"])
+def test_no_line_swallows_the_next_one(end: str) -> None:
+    """systemd.syntax(7): a line that ends in a backslash is concatenated with the following one."""
+    text = schedule_text(nightly(PLAIN, folder=f"/srv/plans{end}", title=f"rack 2{end}"))
+    assert not [line for line in text.splitlines() if line.rstrip().endswith("\\")]
+    folder = line_of(text, "WorkingDirectory=").removeprefix("WorkingDirectory=").replace("%%", "%")
+    assert Path(folder) == Path(f"/srv/plans{end}")
+    assert folder.strip() == folder
+
+
 def test_every_exit_status_is_explained() -> None:
     """Beside the command that gives them."""
     text = schedule_text(nightly(PLAIN))
@@ -88,10 +126,11 @@ def systemd_says(service: str, timer: str, folder: Path) -> str:
 
 @pytest.mark.lab
 @pytest.mark.parametrize("words", [("/bin/true", "drift", "/srv/a.toml"), ("/bin/true", *AWKWARD[1:])])
-def test_systemd_itself_finds_nothing_wrong(words: tuple[str, ...], tmp_path: Path) -> None:
+@pytest.mark.parametrize("folder", ["/tmp", "/tmp/back\\"])
+def test_systemd_itself_finds_nothing_wrong(words: tuple[str, ...], folder: str, tmp_path: Path) -> None:
     """With both units as printed; with a quotation mark less it would."""
-    text = schedule_text(Nightly(title="rack 2", words=words, folder="/tmp", account="root", hour=2, minute=30))
-    service, rest = text.split("# /etc/systemd/system/seatrial-rack-2.timer\n")
-    timer = rest.split("# then:")[0]
+    text = schedule_text(Nightly(title="rack 2\\", domain="obs.example.net", words=words, folder=folder, account="root", hour=2,
+                                 minute=30))
+    service, timer = re.split(r"# /etc/systemd/system/seatrial-rack-2-[0-9a-f]{6}\.timer\n", text.split("# then:")[0])
     assert systemd_says(service, timer, tmp_path) == ""
     assert systemd_says(service.replace("drift", 'drift "'), timer, tmp_path) != ""

@@ -59,8 +59,8 @@ def command(plan: Path, at: tuple[int, int], output: Path | None, profile: str |
                        "reads them reads it", err=True)
     except (PlanError, UsageError) as error:
         stop(error)
-    click.echo(schedule_text(Nightly(title=read.title, words=words, folder=str(path.parent), account=account(),
-                                     hour=at[0], minute=at[1])), nl=False)
+    click.echo(schedule_text(Nightly(title=read.title, domain=read.domain, words=words, folder=str(path.parent),
+                                     account=account(), hour=at[0], minute=at[1])), nl=False)
     sys.exit(0)
 
 
