@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import datetime
 from collections import Counter
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 
 import msgspec
 
@@ -53,8 +53,12 @@ def assemble(
     *,
     today: datetime.date,
     checks: frozenset[str] = frozenset(catalogue.CHECKS),
+    added: Collection[str] = (),
 ) -> Report:
-    """Grade the evidence and lay everything out as a report.  Pure: no clock, no file, no network."""
+    """Grade the evidence and lay everything out as a report.  Pure: no clock, no file, no network.
+
+    ``added`` names the hosts that the plan got after the evidence was gathered, which is empty for them.
+    """
     graded = grade(plan, evidence, limits, today=today, checks=checks)
     findings = graded.all()
     planned = {host.fqdn: host for host in plan.hosts}
@@ -75,7 +79,7 @@ def assemble(
         schema=SCHEMA,
         verdict=verdict_of(grades),
         counts=_counts(findings),
-        coverage=_coverage(plan, evidence, graded, checks),
+        coverage=_coverage(plan, evidence, graded, checks, added),
         causes=_causes(findings),
         run=RunFacts(
             id=request.run_id, kind=request.kind, started=evidence.started, finished=evidence.finished,
@@ -123,8 +127,13 @@ def _roots(finding: Finding, by_ref: dict[str, Finding]) -> set[str]:
     return roots
 
 
-def _coverage(plan: Plan, evidence: Evidence, graded: Graded, checks: frozenset[str]) -> Coverage:
-    """What was not proven, grouped by check and reason, with what would prove it; and what the plan left out."""
+def _coverage(plan: Plan, evidence: Evidence, graded: Graded, checks: frozenset[str], added: Collection[str]) -> Coverage:
+    """What was not proven, grouped by check and reason, with what would prove it; and what the plan left out.
+
+    Hosts that were seen and are planned no longer have no part in it.
+    """
+    planned = {host.fqdn for host in plan.hosts}
+    evidence = msgspec.structs.replace(evidence, hosts=tuple(host for host in evidence.hosts if host.fqdn in planned))
     findings = graded.all()
     unproven = [finding for finding in findings if finding.grade is Grade.UNPROVEN]
     groups: dict[tuple[str, str], list[str]] = {}
@@ -143,7 +152,10 @@ def _coverage(plan: Plan, evidence: Evidence, graded: Graded, checks: frozenset[
         for left in plan.left_out for check in catalogue.matching(left.check) if check in checks
     ]
     missing += _beyond_reach(evidence, checks)
-    cut_short = tuple(host.fqdn for host in evidence.hosts if not host.complete)
+    if added:
+        missing.append(Missing(check="every check", subjects=tuple(added), would_prove="verify the plan as it is now",
+                               why="not in the plan that the run was made with, so nobody looked there"))
+    cut_short = tuple(host.fqdn for host in evidence.hosts if not host.complete and host.fqdn not in added)
     if cut_short:
         missing.append(Missing(check="every check", subjects=cut_short, why="the run was interrupted before it was done",
                                would_prove="run again, and let it finish"))

@@ -5,8 +5,10 @@ from __future__ import annotations
 import datetime
 from collections.abc import Mapping
 
+import msgspec
+
 from shared import catalogue
-from shared.evidence import Evidence
+from shared.evidence import Evidence, HostEvidence
 from shared.plan import Plan
 from shared.quantities import Limits
 from shared.run import Report
@@ -21,7 +23,8 @@ from verify.selection import choose_checks
 def regrade(stored: StoredRun, plan: Plan | None = None, profile: str | None = None) -> Report:
     """The report that the run's evidence would have given.
 
-    ``plan`` None takes the stored plan.  ``profile`` None takes the limits that were in force, or with a ``plan`` its own.
+    Hosts that ``plan`` has and the run's own plan had not are unproven: nobody looked at them.  ``plan`` None takes the stored
+    plan.  ``profile`` None takes the limits that were in force, or with a ``plan`` its own.
     Raises PlanError for limits or a plan that cannot be used, UsageError for checks that this version does not know.
     """
     facts = stored.report.run
@@ -34,7 +37,12 @@ def regrade(stored: StoredRun, plan: Plan | None = None, profile: str | None = N
     limits = limits_in_force(graded_by, profile) if plan or profile else limits_then(stored.report)
     request = Request(run_id=facts.id, kind=facts.kind, operator=facts.operator, reason=facts.reason, ticket=facts.ticket,
                       reviewer=facts.reviewer, profile=profile or ("" if plan else facts.profile), command=facts.command)
-    return assemble(graded_by, evidence_of(stored.report), limits, request, today=day, checks=choose_checks(stored.checks))
+    known = {host.fqdn for host in stored.snapshot.plan.hosts}
+    added = tuple(host.fqdn for host in graded_by.hosts if host.fqdn not in known)
+    evidence = evidence_of(stored.report)
+    evidence = msgspec.structs.replace(
+        evidence, hosts=(*evidence.hosts, *(HostEvidence(fqdn=name, complete=False) for name in added)))
+    return assemble(graded_by, evidence, limits, request, today=day, checks=choose_checks(stored.checks), added=added)
 
 
 def evidence_of(report: Report) -> Evidence:

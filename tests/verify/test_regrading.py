@@ -12,10 +12,11 @@ import msgspec
 import pytest
 
 from shared.evidence import EchoEvidence, Evidence, HostEvidence, PortEvidence, PortState, SiteEvidence, Vantage
-from shared.findings import Finding, Grade
-from shared.plan import Network, Plan, Waiver
+from shared.findings import Finding, Grade, Verdict
+from shared.plan import Host, Network, Plan, Waiver
 from shared.run import Report
 from verify.assembly import Request, assemble
+from verify.commands.exits import Exit, exit_of
 from verify.errors import PlanError
 from verify.history import queries
 from verify.history.records import StoredRun
@@ -110,12 +111,62 @@ def test_a_newer_plan_judges_by_what_it_plans(keep: Callable[..., StoredRun], ma
     assert again.run.plan.sha256 == "1" * 64
 
 
-def test_a_host_that_a_newer_plan_adds_is_not_judged(keep: Callable[..., StoredRun], make_plan: MakePlan) -> None:
-    """There is no evidence about it, and none is invented."""
-    stored = keep(make_plan())
-    third = msgspec.structs.replace(make_plan().hosts[0], name="dome-c", fqdn="dome-c.obs.example.net", addresses=("192.0.2.13",))
-    again = regrade(stored, make_plan(hosts=(*make_plan().hosts, third)))
-    assert [host.name for host in again.hosts] == [host.name for host in stored.report.hosts]
+def named(plan: Plan, name: str, address: str) -> Host:
+    """A host of the plan's first role and network by another name."""
+    return msgspec.structs.replace(plan.hosts[0], name=name, fqdn=f"{name}.obs.example.net", addresses=(address,))
+
+
+def store(plan: Plan, evidence: Evidence, tmp_path: Path) -> StoredRun:
+    """A run of ``port.open`` alone, which both hosts of ``seen`` pass, as it comes back from a history."""
+    report = assemble(plan, evidence, limits_in_force(plan, None), Request(run_id="20261125T100000Z-7f3a", kind="verify"),
+                      today=DAY, checks=frozenset({"port.open"}))
+    with Store.open(str(tmp_path / "ports.sqlite"), create=True) as history:
+        history.keep(report, plan, ("port.open",))
+        return queries.load(history, queries.find(history, "last"))
+
+
+def test_a_host_that_a_newer_plan_adds_is_unproven(make_plan: MakePlan, tmp_path: Path) -> None:
+    """Nobody looked at it: it is named, each of its checks is unproven, and the run is not ready for it."""
+    stored = store(make_plan(), seen(make_plan()), tmp_path)
+    assert stored.report.verdict is Verdict.READY
+    again = regrade(stored, make_plan(hosts=(*make_plan().hosts, named(make_plan(), "dome-c", "192.0.2.13"))))
+    assert [(host.name, host.verdict) for host in again.hosts] == [
+        ("dome-a.obs.example.net", Verdict.READY), ("dome-b.obs.example.net", Verdict.READY),
+        ("dome-c.obs.example.net", Verdict.UNPROVEN)]
+    assert again.verdict is Verdict.UNPROVEN
+    assert exit_of(again, strict=False) is Exit.UNPROVEN
+    assert again.counts.unproven == 2
+    [missing] = [held for held in again.coverage.missing if held.check == "every check"]
+    assert missing.subjects == ("dome-c.obs.example.net",)
+    assert "interrupted" not in missing.why
+
+
+def test_a_host_that_a_newer_plan_renames_is_unproven_and_the_old_name_gone(make_plan: MakePlan, tmp_path: Path) -> None:
+    """What was seen belongs to the name it was seen under, and what is planned no longer is not missing."""
+    first, second = make_plan().hosts
+    stored = store(make_plan(), seen(make_plan()), tmp_path)
+    again = regrade(stored, make_plan(hosts=(first, named(make_plan(), "dome-z", second.addresses[0]))))
+    assert [(host.name, host.verdict) for host in again.hosts] == [
+        ("dome-a.obs.example.net", Verdict.READY), ("dome-z.obs.example.net", Verdict.UNPROVEN)]
+    assert again.verdict is Verdict.UNPROVEN
+    assert not any("dome-b" in subject for held in again.coverage.missing for subject in held.subjects)
+
+
+def test_a_host_that_is_planned_no_longer_is_not_missing(make_plan: MakePlan, tmp_path: Path) -> None:
+    """Also where the run was interrupted while it asked that host."""
+    first, second = seen(make_plan()).hosts
+    cut = msgspec.structs.replace(seen(make_plan()), complete=False,
+                                  hosts=(first, msgspec.structs.replace(second, complete=False)))
+    stored = store(make_plan(), cut, tmp_path)
+    assert any("dome-b" in subject for held in stored.report.coverage.missing for subject in held.subjects)
+    again = regrade(stored, make_plan(hosts=make_plan().hosts[:1]))
+    assert not any("dome-b" in subject for held in again.coverage.missing for subject in held.subjects)
+
+
+def test_a_host_that_the_run_left_out_is_still_left_out(make_plan: MakePlan, tmp_path: Path) -> None:
+    """With --host one asks about some of the plan's hosts, and grading anew asks about no more."""
+    stored = store(make_plan(), msgspec.structs.replace(seen(make_plan()), hosts=seen(make_plan()).hosts[:1]), tmp_path)
+    assert [host.name for host in regrade(stored, make_plan(sha256="1" * 64)).hosts] == ["dome-a.obs.example.net"]
 
 
 def test_waivers_are_judged_by_the_day_of_the_run(keep: Callable[..., StoredRun], make_plan: MakePlan) -> None:

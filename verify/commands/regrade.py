@@ -28,8 +28,8 @@ def command(run: str, plan: Path | None, profile: str | None, json: str | None, 
     """Grade the evidence of RUN again and show what would have changed.  Touches no network.
 
     RUN is a run's id, the beginning of one, or "last".  Without options the plan, its trust anchors and the limits are those
-    stored with the run, so that only a newer seatrial makes a difference.  Hosts that a newer plan adds have no evidence
-    and are not judged.
+    stored with the run, so that only a newer seatrial makes a difference.  Hosts that a newer plan adds or renames were
+    not looked at, so they are unproven.
     """
     from reports.drifttext import drift_text
     from verify.commands.console import STDOUT, columns, stop
