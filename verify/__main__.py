@@ -30,8 +30,8 @@ _COMMANDS = {
 
 _EPILOG = """\
 Results go to standard output, progress to standard error and only where that is a terminal.  Exit status: 0 ready,
-1 at least one fail, 2 the command line or the plan cannot be used, 3 nothing failed but something is unproven,
-70 an internal error, 130 interrupted.
+1 at least one fail, 2 the command line or the plan cannot be used or a report not be written, 3 nothing failed but
+something is unproven, 70 an internal error, 130 interrupted.
 """
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import stat
 import tempfile
 from collections.abc import Iterable, Mapping
 from pathlib import Path
@@ -28,6 +29,34 @@ def prove_writable(folder: Path, what: str = "reports", mend: str = "choose anot
             pass
     except OSError as error:
         raise UsageError(f'cannot write {what} in "{folder}": {error.strerror}; {mend}') from error
+
+
+def prove_files(targets: Mapping[str, Path | None], what: str = "reports",
+                mend: str = "choose another place") -> None:
+    """Prove, before any work is done for them, that files can be written where options name them; None is no file.
+
+    A folder is made if need be.  Raises UsageError where a target is a folder, where two options name one file, and as
+    ``prove_writable`` does, whose ``what`` and ``mend`` these are.
+    """
+    named: dict[str, str] = {}
+    for option, path in targets.items():
+        if path is None:
+            continue
+        try:
+            mode = path.stat().st_mode
+        except (FileNotFoundError, NotADirectoryError):
+            mode = stat.S_IFREG
+        except OSError as error:
+            raise UsageError(f'cannot write "{path}": {error.strerror}; {mend}') from error
+        if stat.S_ISDIR(mode):
+            raise UsageError(f'{option} "{path}" is a folder; name a file in it')
+        first = named.setdefault(os.path.realpath(path), option)
+        # A pipe or a device takes both, one after the other.
+        if first != option and stat.S_ISREG(mode):
+            raise UsageError(f'{first} and {option} both name the file "{path}"; give one of them another')
+    for path in targets.values():
+        if path is not None:
+            prove_writable(path.parent, what, mend)
 
 
 def write_whole(path: Path, content: Content) -> None:

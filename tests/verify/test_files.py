@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 
 from verify.errors import UsageError
-from verify.files import prove_writable, write_all, write_whole
+from verify.files import prove_files, prove_writable, write_all, write_whole
 
 
 def names(folder: Path) -> list[str]:
@@ -121,3 +121,34 @@ def test_a_folder_in_the_place_of_a_file_is_said(tmp_path: Path) -> None:
     with pytest.raises(UsageError, match=r"cannot write .*report.*: Is a directory"):
         write_whole(tmp_path / "report", b"")
     assert names(tmp_path / "report") == []
+
+
+def test_a_folder_named_for_a_file_is_said_before_any_work(tmp_path: Path) -> None:
+    """With the option that names it; a file that is there already will be replaced, and one that is not made."""
+    (tmp_path / "old").write_text("")
+    prove_files({"--json": tmp_path / "old", "--html": tmp_path / "new" / "page", "--text": None})
+    with pytest.raises(UsageError, match=f'--html "{tmp_path}" is a folder; name a file in it'):
+        prove_files({"--json": tmp_path / "old", "--html": tmp_path})
+
+
+@pytest.mark.parametrize("second", ["report", "./report", "latest"])
+def test_two_options_that_name_one_file_are_refused(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, second: str) -> None:
+    """However it is spelt, also through a link: the one would write over the other."""
+    monkeypatch.chdir(tmp_path)
+    Path("latest").symlink_to("report")
+    with pytest.raises(UsageError, match="--json and --html both name the file"):
+        prove_files({"--json": Path("report"), "--html": Path(second)})
+    prove_files({"--json": Path("report"), "--html": Path("page")})
+
+
+def test_two_options_may_name_one_device(tmp_path: Path) -> None:
+    """What goes into it is gone either way."""
+    (tmp_path / "nothing").symlink_to(os.devnull)
+    prove_files({"--json": tmp_path / "nothing", "--html": tmp_path / "nothing"})
+
+
+def test_a_link_that_leads_to_itself_is_said(tmp_path: Path) -> None:
+    """As what cannot be written, in the system's words."""
+    (tmp_path / "loop").symlink_to("loop")
+    with pytest.raises(UsageError, match=r"cannot write .*loop.*symbolic links"):
+        prove_files({"--json": tmp_path / "loop"})

@@ -173,7 +173,7 @@ def test_a_run_that_cannot_be_stored_is_a_run_all_the_same(plan: Path, store: st
 
 @pytest.mark.lab
 def test_reports_that_cannot_be_written_are_still_in_the_history(plan: Path) -> None:
-    """The reports' disk is full: exit 2, and the sentence says where the run is."""
+    """The reports' disk is full: exit 2, and one sentence says where the run is."""
     out = plan.parent / "out"
     out.mkdir()
     subprocess.run(["mount", "-t", "tmpfs", "-o", "size=16k", "seatrial-test", str(out)], check=True)
@@ -181,10 +181,48 @@ def test_reports_that_cannot_be_written_are_still_in_the_history(plan: Path) -> 
         done = verify(plan, "--output", "out")
     finally:
         subprocess.run(["umount", str(out)], check=True)
-    one_line(done, "cannot write")
+    assert done.returncode == 2
+    [line] = done.stderr.splitlines()
+    assert line.startswith("cannot write")
     [run] = runs()
     assert f"seatrial report {run['id']} --html FILE" in done.stderr
     assert seatrial("report", run["id"], "--html", "page.html").exit_code == 0
+
+
+def test_a_run_is_told_though_a_report_cannot_be_written(plan: Path) -> None:
+    """What was found goes to standard output as ever, with the report that was written; then which was not, and exit 2."""
+    Path("full").symlink_to("/dev/full")
+    sound, half = verify(plan), verify(plan, "--json", "full")
+    assert half.returncode == 2
+    assert half.stdout.splitlines()[:3] == sound.stdout.splitlines()[:3]
+    id_ = runs()[0]["id"]
+    assert half.stdout.splitlines()[-1] == f"seatrial-reports/rack9-{id_}.html"
+    assert half.stderr == ('cannot write "full": No space left on device; the run is in the history: '
+                           f"seatrial report {id_} --json FILE\n")
+
+
+def test_a_comparison_is_told_though_a_report_cannot_be_written(plan: Path) -> None:
+    """The night's news are not lost with its page."""
+    Path("full").symlink_to("/dev/full")
+    verify(plan)
+    seatrial("accept", "last", "--reason", "test")
+    done = process("drift", plan.name, "--html", "full")
+    assert done.returncode == 2
+    assert "Compared with the baseline" in done.stdout
+    assert done.stderr.startswith('cannot write "full": No space left on device; the run is in the history')
+
+
+def test_nothing_is_said_to_be_left_of_a_run_that_nothing_is_left_of(plan: Path) -> None:
+    """No report and no history: the sentences do not send anybody to the one or the other."""
+    for name in ("full", "full-too"):
+        Path(name).symlink_to("/dev/full")
+    done = verify(plan, "--json", "full", "--html", "full-too", "--store", "/proc/nowhere/history.sqlite")
+    assert done.returncode == 2
+    assert done.stdout.splitlines()[0] == verify(plan, "--no-store").stdout.splitlines()[0]
+    lost, unwritten = done.stderr.splitlines()
+    assert "is not in the history" in lost
+    assert "its reports" not in lost
+    assert "; nothing is kept of run " in unwritten
 
 
 def test_no_store_leaves_a_run_out(plan: Path) -> None:

@@ -133,6 +133,9 @@ def test_before_and_after_as_text_and_as_a_page(store: Path, tmp_path: Path) -> 
     (("last", "--redact", "faces"), "what can be redacted"),
     (("20270304T091224Z-0003",), AFTER),
     (("last", "--bundle", "/proc/nowhere/a.zip"), "/proc/nowhere"),
+    (("last", "--json", "."), '--json "." is a folder'),
+    (("--before", "last", "--after", "last", "--html", "."), '--html "." is a folder'),
+    (("last", "--json", "x", "--text", "./x"), "--json and --text both name the file"),
     (("last", "--bundle", "a.zip", "--sign", "nowhere"), "no such key file"),
 ])
 def test_what_cannot_be_done_is_said_in_one_sentence(store: Path, arguments: tuple[str, ...], words: str) -> None:

@@ -41,12 +41,14 @@ def command(output: Path, quiet: bool) -> None:
         options = ProbingOptions(host=(), only=(), profile=None, json=str(files[1]), html=str(files[0]), output=output,
                                  reason="", ticket="", operator="", limit_rate=1000, concurrency=1000, timeout=6,
                                  strict=False, quiet=quiet)
-        written = write_reports(report, plan.file, options)
+        written, unwritten = write_reports(report, plan.file, options)
     except UsageError as error:
         stop(error)
     except OSError as error:
         stop(UsageError(f"the laboratory cannot use this machine's loopback range: {error}"))
     say(report, written, options)
+    if unwritten:
+        stop(UsageError("; ".join(unwritten.values())))
     if crashed(report):
         sys.exit(Exit.INTERNAL)
     sys.exit(Exit.READY if report.run.complete else Exit.INTERRUPTED)

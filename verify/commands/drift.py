@@ -56,12 +56,15 @@ def command(plan: Path, options: ProbingOptions) -> None:
         read = read_plan(plan)
         with only_one(read):
             baseline, before, moved = _baseline(read, options)
-            report, written = probe(read, options, kind="drift", nights=nights)
+            probed = probe(read, options, kind="drift", nights=nights)
     except (PlanError, UsageError, HistoryError) as error:
         stop(error)
     # A run that was not stored has no nights of its own; the trends are then those of the nights before it.
+    report = probed.report
     trends = looked_up.trends if looked_up else _trends(read, report, options)
-    worse = _compare(read, options, baseline, before, report, trends, moved, written)
+    worse = _compare(read, options, baseline, before, report, trends, moved, probed.written)
+    if probed.unwritten:
+        stop(UsageError(probed.unwritten))
     status = exit_of(report, strict=options.strict)
     sys.exit(Exit.FAILED if worse and options.strict and status in (Exit.READY, Exit.UNPROVEN) else status)
 

@@ -6,11 +6,12 @@ import errno
 import os
 import shlex
 import sys
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import NoReturn
 
 import click
+import msgspec
 
 from reports.html import html_pieces
 from reports.jsonfile import json_pieces
@@ -26,13 +27,21 @@ from verify.commands.interrupts import put_off
 from verify.commands.options import ProbingOptions
 from verify.commands.progress import Progress, telling
 from verify.errors import PlanError, UsageError
-from verify.files import prove_writable, write_whole
+from verify.files import prove_files, prove_writable, write_whole
 from verify.planfile import read_plan
 
 #: Conducts a prepared trial, showing on the way what there is to be seen.
 Conduct = Callable[[trial.Prepared, ProbingOptions], Report]
 #: Looks up what the runs of a plan saw up to and with a stored one.
 Look = Callable[[Report], Nights]
+
+
+class Probed(msgspec.Struct, frozen=True):
+    """A finished run, the files written of it, and a sentence where a report could not be written."""
+
+    report: Report
+    written: list[Path]
+    unwritten: str = ""
 
 
 def _none_before(_report: Report) -> Nights:
@@ -48,17 +57,19 @@ def conduct(prepared: trial.Prepared, options: ProbingOptions) -> Report:
 def run_and_report(plan_file: Path, options: ProbingOptions, *, kind: str, conduct: Conduct = conduct) -> NoReturn:
     """Conduct a trial of a plan file and end the process with the trial's exit status."""
     try:
-        report, written = probe(read_plan(plan_file), options, kind=kind, conduct=conduct)
+        probed = probe(read_plan(plan_file), options, kind=kind, conduct=conduct)
     except (PlanError, UsageError) as error:
         stop(error)
-    say(report, written, options)
-    sys.exit(exit_of(report, strict=options.strict))
+    say(probed.report, probed.written, options)
+    if probed.unwritten:
+        stop(UsageError(probed.unwritten))
+    sys.exit(exit_of(probed.report, strict=options.strict))
 
 
 def probe(
     plan: Plan, options: ProbingOptions, *, kind: str, conduct: Conduct = conduct, nights: Look = _none_before
-) -> tuple[Report, list[Path]]:
-    """Conduct a trial, write its reports and store it: the report and the files written.  Raises PlanError, UsageError.
+) -> Probed:
+    """Conduct a trial, write its reports and store it.  Raises PlanError, UsageError, both before anything is probed.
 
     ``nights`` looks up what earlier runs saw, for the page to draw, once this one is stored with them.
     """
@@ -68,43 +79,40 @@ def probe(
         hosts=options.host, checks=options.only, profile=options.profile, pace=options.pace(), kind=kind,
         operator=options.operator, reason=options.reason, ticket=options.ticket,
         reviewer=options.reviewer, command=_command_line(), workers=options.workers))
-    for target in (options.json, options.html):
-        folder = _folder_of(target, options.output)
-        if folder is not None:
-            prove_writable(folder)
+    _prove_outputs(options)
     with put_off():
         report = conduct(prepared, options)
-        # All that was seen is safe before anything else is done with it.
-        written, stored = _keep(report, plan, options)
-    try:
-        written += write_reports(report, plan.file, options, forms=("html",), nights=nights(report) if stored else NO_NIGHTS)
-    except UsageError as error:
-        if stored:
-            raise _kept_all_the_same(error, report) from error
-        raise
-    return report, written
+        # All that was seen is safe before anything else is done with it.  The history is the second place where evidence is
+        # kept, should the reports' disk be full.
+        written, unwritten = write_reports(report, plan.file, options, forms=("json",))
+        stored = store(report, plan, options, reported=not unwritten)
+    pages, no_pages = write_reports(report, plan.file, options, forms=("html",), nights=nights(report) if stored else NO_NIGHTS)
+    return Probed(report, [*written, *pages], _unwritten(report, {**unwritten, **no_pages}, stored=stored))
 
 
-def _keep(report: Report, plan: Plan, options: ProbingOptions) -> tuple[list[Path], bool]:
-    """Write the JSON report and put the run into the history: the files written, and whether it is there.  Raises UsageError."""
-    try:
-        written = write_reports(report, plan.file, options, forms=("json",))
-    except UsageError as error:
-        # The history is the second place where evidence is kept, should the reports' disk be full.
-        if store(report, plan, options):
-            raise _kept_all_the_same(error, report) from error
-        raise
-    return written, store(report, plan, options)
+def _prove_outputs(options: ProbingOptions) -> None:
+    """Raises UsageError where a report could not be written, so that nothing is probed in vain."""
+    named = {"--json": options.json, "--html": options.html}
+    prove_files({option: Path(target) if target not in (None, STDOUT) else None for option, target in named.items()})
+    if None in named.values():
+        prove_writable(options.output)
 
 
-def _kept_all_the_same(error: UsageError, report: Report) -> UsageError:
-    return UsageError(f"{error}; the run is in the history: seatrial report {report.run.id} --html FILE")
+def _unwritten(report: Report, unwritten: Mapping[str, str], *, stored: bool) -> str:
+    """Which reports could not be written and what there is of the run all the same, or nothing where all were."""
+    if not unwritten:
+        return ""
+    said = "; ".join(unwritten.values())
+    if stored:
+        again = " ".join(f"--{form} FILE" for form in sorted(unwritten))
+        return f"{said}; the run is in the history: seatrial report {report.run.id} {again}"
+    return f"{said}; nothing is kept of run {report.run.id}" if len(unwritten) == 2 else said
 
 
-def store(report: Report, plan: Plan, options: ProbingOptions) -> bool:
+def store(report: Report, plan: Plan, options: ProbingOptions, *, reported: bool) -> bool:
     """Put a run into the history, unless --no-store says otherwise; where that fails, one sentence on standard error.
 
-    Whether the run is in the history.
+    ``reported`` says whether its JSON report was written.  Whether the run is in the history.
     """
     if options.no_store:
         return False
@@ -112,29 +120,35 @@ def store(report: Report, plan: Plan, options: ProbingOptions) -> bool:
     from verify.history.keeping import keep_run
 
     with telling("putting the run into the history", shown=not options.quiet):
-        kept = keep_run(report, plan, checks=options.only, store=options.store)
+        kept = keep_run(report, plan, checks=options.only, store=options.store, reported=reported)
     if kept.said:
         click.echo(kept.said, err=True)
     return kept.stored
 
 
 def write_reports(report: Report, plan_file: str, options: ProbingOptions, *, forms: Sequence[str] = ("json", "html"),
-                  nights: Nights = NO_NIGHTS) -> list[Path]:
-    """Write the reports of these forms where they were asked for; the files written.  Raises UsageError."""
+                  nights: Nights = NO_NIGHTS) -> tuple[list[Path], dict[str, str]]:
+    """Write the reports of these forms where they were asked for.
+
+    The files written, and for each form that could not be a sentence: a run is told whatever becomes of its reports.
+    """
     stem = trial.report_stem(plan_file, report)
-    written = []
+    written, unwritten = [], {}
     for form in forms:
         target = {"json": options.json, "html": options.html}[form]
         content = json_pieces(report) if form == "json" else _html_octets(report, nights)
-        with telling(f"writing the {form.upper()} report", shown=not options.quiet and target != STDOUT):
-            if target == STDOUT:
-                # Made whole before any of it goes out: whoever reads the pipe gets a report or nothing.
-                _print_whole(b"".join(content))
-                continue
-            path = Path(target) if target else options.output / f"{stem}.{form}"
-            write_whole(path, content)
-        written.append(path)
-    return written
+        try:
+            with telling(f"writing the {form.upper()} report", shown=not options.quiet and target != STDOUT):
+                if target == STDOUT:
+                    # Made whole before any of it goes out: whoever reads the pipe gets a report or nothing.
+                    _print_whole(b"".join(content))
+                    continue
+                path = Path(target) if target else options.output / f"{stem}.{form}"
+                write_whole(path, content)
+            written.append(path)
+        except UsageError as error:
+            unwritten[form] = str(error)
+    return written, unwritten
 
 
 def _print_whole(report: bytes) -> None:
@@ -174,13 +188,6 @@ def say_crashes(report: Report) -> None:
         click.echo(f"a fault of seatrial itself, please report it: {crash.error} while asking {crash.asking}", err=True)
     if crashed(report):
         click.echo("the evidence is kept in the JSON report; what the fault touched is not graded", err=True)
-
-
-def _folder_of(target: str | None, output: Path) -> Path | None:
-    """The folder that a report will be written in; None for standard output."""
-    if target == STDOUT:
-        return None
-    return Path(target).parent if target else output
 
 
 def _command_line() -> str:

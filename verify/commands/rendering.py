@@ -14,7 +14,7 @@ from shared.history import Nights
 from shared.run import Report
 from verify.commands.console import STDOUT
 from verify.errors import UsageError
-from verify.files import prove_writable, write_all
+from verify.files import prove_files, write_all
 
 #: The forms a report can be written in, by their option.
 FORMS: dict[str, Callable[[Report, Nights], bytes]] = {
@@ -33,9 +33,9 @@ def write_renderings(report: Report, nights: Nights = NO_NIGHTS, **targets: str 
     to_stdout = [form for form, target in wanted.items() if target == STDOUT]
     if len(to_stdout) > 1:
         raise UsageError(f"--{to_stdout[0]} - and --{to_stdout[1]} - cannot both be standard output; give one of them a file")
-    files = {Path(target): FORMS[form](report, nights) for form, target in wanted.items() if target != STDOUT}
-    for folder in {path.parent for path in files}:
-        prove_writable(folder)
+    places = {form: Path(target) for form, target in wanted.items() if target != STDOUT}
+    prove_files({f"--{form}": path for form, path in places.items()})
+    files = {path: FORMS[form](report, nights) for form, path in places.items()}
     write_all(files)
     for form in to_stdout:
         sys.stdout.buffer.write(FORMS[form](report, nights))

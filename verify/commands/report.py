@@ -176,7 +176,7 @@ def _before_after(before: str, after: str, html: str | None, store: str | None) 
     from reports.drifttext import drift_text
     from verify.commands.console import STDOUT, columns
     from verify.drift import compare
-    from verify.files import prove_writable, write_whole
+    from verify.files import prove_files, write_whole
     from verify.history import queries
     from verify.history.store import Store
 
@@ -192,6 +192,6 @@ def _before_after(before: str, after: str, html: str | None, store: str | None) 
         sys.stdout.buffer.write(page)
         sys.stdout.buffer.flush()
         return
-    prove_writable(Path(html).parent)
+    prove_files({"--html": Path(html)})
     write_whole(Path(html), page)
     click.echo(html)

@@ -101,7 +101,7 @@ def _write_sheets(
     """Both forms into the output folder, or those that were asked for to where they were."""
     from reports.sheet import to_html, to_text
     from reports.sheetview import build
-    from verify.files import prove_writable, write_all
+    from verify.files import prove_files, write_all
     from verify.trial import today
 
     if html is None and text is None:
@@ -109,6 +109,8 @@ def _write_sheets(
         html, text = str(output / f"{stem}.html"), str(output / f"{stem}.txt")
     day = today()
     view = build(plan, chosen, notes, printed=f"{day.day} {day:%B %Y}")
+    prove_files({option: Path(target) if target not in (None, _STDOUT) else None for option, target in
+                 (("--html", html), ("--text", text))}, "build sheets", "choose another place for them")
     files: dict[Path, bytes] = {}
     for target, render in ((html, to_html), (text, to_text)):
         if target == _STDOUT:
@@ -116,8 +118,6 @@ def _write_sheets(
             sys.stdout.buffer.flush()
         elif target is not None:
             files[Path(target)] = render(view).encode()
-    for folder in {path.parent for path in files}:
-        prove_writable(folder, "build sheets", "choose another place for them")
     write_all(files)
     if _STDOUT not in (html, text):
         counts = f"{_many(len(chosen), 'build sheet')}, {_many(len(notes), 'margin note')}"

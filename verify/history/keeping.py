@@ -22,21 +22,21 @@ class Kept(msgspec.Struct, frozen=True):
     said: str = ""
 
 
-def keep_run(report: Report, plan: Plan, *, checks: tuple[str, ...], store: str | None) -> Kept:
+def keep_run(report: Report, plan: Plan, *, checks: tuple[str, ...], store: str | None, reported: bool = True) -> Kept:
     """Store a run; whatever goes wrong is said and never raised.
 
-    ``checks`` are the patterns of the checks asked for, none for all; ``store`` is what ``--store`` says.  A damaged file is
-    moved aside, never deleted, and a new history begun.
+    ``checks`` are the patterns of the checks asked for, none for all; ``store`` is what ``--store`` says; ``reported`` whether
+    there are reports of the run.  A damaged file is moved aside, never deleted, and a new history begun.
     """
     try:
         _keep(report, plan, checks, store)
     except DamagedError as damage:
-        return _begin_anew(report, plan, checks, store, damage)
+        return _begin_anew(report, plan, checks, store, damage, reported)
     except HistoryError as error:
-        return _lost(report, error)
+        return _lost(report, error, reported)
     except Exception as error:  # noqa: BLE001 -- a bug of the history's own must not take the run's exit status with it
-        return Kept(False, f"a fault of seatrial itself, please report it: run {report.run.id} is not in the history, its "
-                           f"reports are all there is of it: {error!r}")
+        return Kept(False, f"a fault of seatrial itself, please report it: {_not_there(report, reported)}: "
+                           f"{error!r}")
     return Kept(True)
 
 
@@ -45,19 +45,24 @@ def _keep(report: Report, plan: Plan, checks: tuple[str, ...], store: str | None
         history.keep(report, plan, checks)
 
 
-def _begin_anew(report: Report, plan: Plan, checks: tuple[str, ...], store: str | None, damage: DamagedError) -> Kept:
+def _begin_anew(report: Report, plan: Plan, checks: tuple[str, ...], store: str | None, damage: DamagedError,
+                reported: bool) -> Kept:
     place = place_of(store)
     if is_url(place):
-        return _lost(report, damage)
+        return _lost(report, damage, reported)
     try:
         kept = set_aside(place)
         _keep(report, plan, checks, store)
     except HistoryError as error:
-        return _lost(report, error)
+        return _lost(report, error, reported)
     if kept is None:
         return Kept(True, f"{damage}; another run has put it right, and this run is stored")
     return Kept(True, f'{damage}: it is kept as "{kept}", and this run begins a new history, which has no baseline yet')
 
 
-def _lost(report: Report, error: HistoryError) -> Kept:
-    return Kept(False, f"run {report.run.id} is not in the history, its reports are all there is of it: {error}")
+def _lost(report: Report, error: HistoryError, reported: bool) -> Kept:
+    return Kept(False, f"{_not_there(report, reported)}: {error}")
+
+
+def _not_there(report: Report, reported: bool) -> str:
+    return f"run {report.run.id} is not in the history" + (", its reports are all there is of it" if reported else "")
