@@ -24,8 +24,8 @@ from shared.safetext import visible
 LIMIT = 4000
 #: RFC 5322 section 2.1.1 wants at most 78 characters a line of mail; six are left for marks of quotation.
 COLUMNS = 72
-#: The most characters kept of one fact of the run, of one sentence, of one line of a mend, and of one name.
-_FACT, _SENTENCE, _MEND, _NAME = 130, 420, 300, 90
+#: The most characters kept of one fact of the run, of one sentence, and of one name.
+_FACT, _SENTENCE, _NAME = 130, 420, 90
 #: The most subjects or hosts named before the rest is counted.
 _NAMED = 4
 #: A last line that says how much was left out fits into this.
@@ -43,7 +43,7 @@ _VERDICT_WORDS = {
 
 
 def ticket_text(report: Report, *, bundle_sha256: str = "") -> str:
-    """The run in at most ``COLUMNS`` columns and under ``LIMIT`` characters, ending in a line end.
+    """The run in at most ``COLUMNS`` columns but for lines to paste, and under ``LIMIT`` characters, ending in a line end.
 
     What does not fit is counted where it was left out, and a mend is given whole or not at all: half a list of commands is
     worse than none.  Text that a host controls shows every character that is not itself as its code point
@@ -136,13 +136,8 @@ def _wrapped(text: str, first: str = "", rest: str = "") -> str:
 
 
 def _mend_lines(fix: Sequence[str], indent: str) -> str:
-    """Lines to type.  One that had to be folded ends in a backslash, which a shell understands as well."""
-    folded = []
-    for line in fix:
-        pieces = textwrap.wrap(_safe(line, _MEND), COLUMNS - len(indent) - 2, subsequent_indent="  ",
-                               break_on_hyphens=False)
-        folded += [f"{indent}{piece} \\" for piece in pieces[:-1]] + [f"{indent}{piece}" for piece in pieces[-1:]]
-    return "".join(f"{line}\n" for line in folded)
+    """Lines to type, however long: a zone file goes on in the next line only within parentheses (RFC 1035 section 5.1)."""
+    return "".join(f"{indent}{visible(line)}".rstrip() + "\n" for text in fix for line in text.split("\n"))
 
 
 def _head(report: Report, causes: int) -> str:

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import importlib.util
 import re
+import shutil
+import subprocess
 import sys
 from pathlib import Path
 from types import ModuleType
@@ -16,6 +18,7 @@ from hypothesis import strategies as st
 
 from reports.ticket import COLUMNS, LIMIT, ticket_text
 from shared.findings import SITE, Finding, Grade, Verdict
+from shared.hostnames import reverse_name
 from shared.run import Cause, Missing, Report
 from shared.safetext import visible
 
@@ -40,7 +43,8 @@ def fits(text: str) -> None:
     assert len(text) < LIMIT == 4000
     assert text.endswith("\n")
     for line in text.splitlines():
-        assert len(line) <= COLUMNS == 72
+        # Lines to paste alone are longer, and stand deeper than any sentence.
+        assert len(line) <= COLUMNS == 72 or line.startswith("    ")
         assert line == line.rstrip()
         assert visible(line) == line
 
@@ -95,14 +99,32 @@ def test_a_cause_has_its_number_its_effects_and_its_mend_as_typed() -> None:
     assert "\n     ip address show | grep 192.0.2.14\n" in first
 
 
-def test_a_line_to_type_that_is_too_long_is_folded_with_a_backslash() -> None:
-    """Joined again at the backslashes it is the line that was to be typed."""
-    line = "nft add rule inet filter input ip saddr 198.51.100.7 tcp dport { 22, 443, 8443, 9443 } counter accept"
+@pytest.mark.parametrize("line", [
+    "nft add rule inet filter input ip saddr 198.51.100.7 tcp dport { 22, 443, 8443, 9443 } counter accept",
+    f"{reverse_name('2001:db8::11')}. IN PTR dome-a.obs.example.net.",
+    "ssh-keygen -R dome-a.obs.example.net; " * 10 + "true",
+])
+def test_a_line_to_type_is_never_folded(line: str) -> None:
+    """Neither a zone file nor every shell would take it in two, and a cut one is another command."""
     text = ticket_text(causes(1, fix=(line,)))
     fits(text)
-    folded = re.search(r"^ +nft(?:[^\n]*\\\n)+[^\n]*", text, re.MULTILINE)
-    assert folded is not None
-    assert " ".join(folded.group().replace("\\\n", " ").split()) == line
+    assert f"     {line}" in text.splitlines()
+
+
+def test_a_pointer_that_is_pasted_from_the_text_is_one_that_a_name_server_takes(tmp_path: Path) -> None:
+    """In the words of the reference server's own check of a zone."""
+    checker = shutil.which("named-checkzone")
+    assert checker, "bind9's checker has to be installed: tests/setup names the packages"
+    zone = "8.b.d.0.1.0.0.2.ip6.arpa"
+    name = reverse_name("2001:db8::11")
+    text = ticket_text(causes(1, fix=(f"; add to zone {zone}", f"{name}. IN PTR dome-a.obs.example.net.")))
+    pasted = text.partition("Mend:\n")[2].partition("\n\n")[0]
+    file = tmp_path / "zone"
+    file.write_text("$TTL 60\n@ IN SOA ns.obs.example.net. h.obs.example.net. 1 60 60 60 60\n@ IN NS ns.obs.example.net.\n"
+                    + "".join(f"{line.strip()}\n" for line in pasted.splitlines()), encoding="ascii")
+    done = subprocess.run([checker, "-D", "-o", "-", zone, str(file)], capture_output=True, text=True, check=False)
+    assert done.returncode == 0, done.stdout + done.stderr
+    assert f"{name}." in done.stdout
 
 
 def test_an_explained_finding_is_not_told_again() -> None:
