@@ -32,8 +32,10 @@ _OURS = frozenset({
     "ended", "started", "finished", "not_before", "not_after", "until", "privileges", "version", "versions"})
 #: What reads as an IPv4 address, an IPv6 address (also one that ends as IPv4), or a hardware address.
 _IPV4 = r"\d{1,3}(?:\.\d{1,3}){3}(?!\w|\.\d)"
-_IPV6 = r"[0-9A-Fa-f]{0,4}(?::[0-9A-Fa-f]{0,4}){2,7}(?![\w:])"
-_ADDRESS = re.compile(rf"(?<![\w.:])(?:[0-9A-Fa-f:]*::?(?:[0-9A-Fa-f]+:)*{_IPV4}|{_IPV4}|{_IPV6})")
+_IPV6 = r"[0-9A-Fa-f]{0,4}(?::[0-9A-Fa-f]{0,4}){2,7}(?!\w|:[0-9A-Fa-f:])"
+#: A word with a colon that stands before an IPv6 address and can be no part of it ("IP:2001:db8::1").
+_MARK = r"(?:(?![0-9A-Fa-f]{0,4}:)\w+:)*?"
+_ADDRESS = re.compile(rf"(?<![\w.:])(?P<mark>{_MARK})(?:(?:[0-9A-Fa-f]{{0,4}}:){{2,7}}{_IPV4}|{_IPV6})|(?<![\w.]){_IPV4}")
 _MAC = re.compile(r"(?<![\w:-])[0-9A-Fa-f]{2}(?:([:-])[0-9A-Fa-f]{2})(?:\1[0-9A-Fa-f]{2}){4}(?![\w:-])")
 #: A word that can be a name: labels with dots between; underscores and stars as zones and certificates have them.
 _WORD = re.compile(r"[^\W_][\w*-]*(?:\.[\w*-]+)*|\*(?:\.[\w*-]+)+|_[\w*-]+(?:\.[\w*-]+)+")
@@ -93,7 +95,7 @@ class Redaction:
         for root in (plan, report.hosts, report.site, report.run.vantage):
             for text in _texts_of(root):
                 for match in _ADDRESS.finditer(text):
-                    address = _canonical_address(match[0])
+                    _before, address, _after = _address_in(match)
                     if address is not None and not _is_mask(address):
                         self._label("address", address)
 
@@ -124,11 +126,12 @@ class Redaction:
         return known
 
     def _address_found(self, match: re.Match[str]) -> str:
-        address = _canonical_address(match[0])
+        before, address, after = _address_in(match)
         if address is None or _is_mask(address):
             return match[0]
         sure = ":" in address or int(address.partition(".")[0]) >= _SURELY_AN_ADDRESS
-        return self._label("address", address) if sure or ("address", address) in self._labels else match[0]
+        known = sure or ("address", address) in self._labels
+        return f"{before}{self._label('address', address)}{after}" if known else match[0]
 
     def _mac_found(self, match: re.Match[str]) -> str:
         return self._label("hardware", match[0].lower().replace("-", ":"))
@@ -203,6 +206,26 @@ def redact(report: Report, plan: Plan, kinds: Collection[str]) -> tuple[Report, 
     if "names" in kinds:
         redacted_plan = msgspec.structs.replace(redacted_plan, title="site-01" if plan.title else "")
     return redaction.report(report), redacted_plan
+
+
+def _address_in(match: re.Match[str]) -> tuple[str, str | None, str]:
+    """What stands before the address, the address or None where there is none, and what stands after it.
+
+    A colon may be the sentence's ("2001:db8::53: no answer"), and numbers before an IPv4 address no part of it.
+    """
+    mark = match["mark"] or ""
+    text = match[0][len(mark):]
+    tries = [("", text, "")]
+    if text.endswith(":"):
+        tries.append(("", text[:-1], ":"))
+    elif ":" in text and "." in text:
+        head, _, tail = text.rpartition(":")
+        tries.append((f"{head}:", tail, ""))
+    for before, held, after in tries:
+        address = _canonical_address(held)
+        if address is not None:
+            return mark + before, address, after
+    return match[0], None, ""
 
 
 def _canonical_address(text: str) -> str | None:
