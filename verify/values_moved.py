@@ -40,9 +40,10 @@ def _trip_band(was: float) -> float:
 
 
 #: The measured values that are followed, each with its dead band.  The life left of a certificate moves every night and
-#: is followed as the certificate itself.
+#: is followed as the certificate itself.  A time source's root distance is no value with an error but the bound of one, which
+#: grows until the source asks its own again (RFC 5905 appendix A.5.5.2); only its limit is watched.
 _BANDS: dict[str, Callable[[float], float]] = {
-    "clock.offset": _clock_band, "clock.source": _clock_band, "clock.runner": _clock_band, "clock.skew": _clock_band,
+    "clock.offset": _clock_band, "clock.runner": _clock_band, "clock.skew": _clock_band,
     "host.echo": _trip_band, "gateway.echo": _trip_band,
 }
 
