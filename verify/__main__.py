@@ -8,7 +8,7 @@ from typing import Any
 import click
 
 from verify.collecting import collect_seldom
-from verify.commands.console import last_resort, open_missing_streams
+from verify.commands.console import last_resort, open_streams
 from verify.version import VERSION
 
 #: Command name to module; the module defines a click command named ``command``.
@@ -39,7 +39,7 @@ class _Group(click.Group):
     """A group that imports a command's module when the command is asked for, so that none pays for another."""
 
     def main(self, *args: Any, **kwargs: Any) -> Any:
-        open_missing_streams()
+        open_streams()
         with last_resort():
             return super().main(*args, **kwargs)
 

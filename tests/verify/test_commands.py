@@ -264,6 +264,40 @@ def test_a_run_whose_words_are_lost_is_stored_all_the_same(plan: Path, end: str,
     assert len(json.loads(history.stdout)["runs"]) == 1
 
 
+def in_latin_1(*arguments: str, cwd: Path) -> subprocess.CompletedProcess[bytes]:
+    return subprocess.run([sys.executable, "-m", "verify", *arguments], capture_output=True, cwd=cwd, timeout=50, check=False,
+                          env={**os.environ, "PYTHONPATH": str(ROOT), "COLUMNS": "80", "PYTHONIOENCODING": "latin-1"})
+
+
+def test_a_terminal_with_fewer_characters_is_written_to_all_the_same(plan: Path) -> None:
+    """Our signs become plainer ones, other characters their code points, and the exit status is that of the run."""
+    plan.write_text(plan.read_text(encoding="utf-8").replace("rack 9", "Größe 望"), encoding="utf-8")
+    done = in_latin_1("verify", plan.name, "--only", "gateway.return-path", "--store", "s", cwd=plan.parent)
+    assert (done.returncode, done.stderr) == (3, b"")
+    assert done.stdout.decode("latin-1").splitlines()[0] == "o UNPROVEN  Tidewater Observatory, Größe <U+671B>"
+    for arguments, status in ((("history",), 0), (("regrade", "last"), 3), (("history", "--host", "dome-a"), 0)):
+        done = in_latin_1(*arguments, "--store", "s", cwd=plan.parent)
+        assert (done.returncode, done.stderr) == (status, b"")
+    listed = in_latin_1("history", "--json", "--store", "s", cwd=plan.parent)
+    assert json.loads(listed.stdout.decode())["runs"][0]["title"] == "Tidewater Observatory, Größe 望"
+
+
+@pytest.mark.parametrize("arguments", [("report", "\udcff"), ("accept", "\udcff"), ("regrade", "\udcff"),
+                                       ("report", "--before", "\udcff", "--after", "last"), ("history", "rack\udcff.toml"),
+                                       ("drift", "rack\udcff.toml")])
+def test_a_word_that_is_no_text_is_refused(plan: Path, arguments: tuple[str, ...]) -> None:
+    """Octets that are no UTF-8 come from a file's name or from a terminal of another encoding."""
+    seatrial("verify", plan.name, "--store", "s", "--only", "gateway.return-path", cwd=plan.parent)
+    # A plan of another title is looked for by its path.
+    plan.write_text(plan.read_text(encoding="utf-8").replace("rack 9", "rack 8"), encoding="utf-8")
+    plan.rename(plan.with_name("rack\udcff.toml"))
+    done = seatrial(*arguments, "--store", "s", cwd=plan.parent)
+    assert (done.returncode, done.stdout) == (2, "")
+    assert "<U+DCFF>" in done.stderr
+    assert "is no text" in done.stderr
+    assert len(done.stderr.splitlines()) == 1
+
+
 def test_what_no_command_expects_is_a_bug_of_ours_and_no_failed_host(plan: Path) -> None:
     """Exit status 70 and the place, where Python alone would end with 1."""
     code = ("import verify.lint, verify.__main__ as program\n"

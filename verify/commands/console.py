@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import codecs
 import contextlib
+import io
 import os
 import shutil
 import sys
@@ -19,6 +21,9 @@ from verify.commands.exits import Exit
 
 #: What stands for standard output where a file may be named.
 STDOUT = "-"
+#: Our own signs, as they are written where the terminal's character set lacks them; a word always stands with them.
+_PLAIN = {"◆": "#", "▲": "^", "○": "o", "◐": "%", "▬": "=", "●": "*", "…": "...", "→": "->", "←": "<-", "−": "-", "±": "+/-",
+          "µ": "u", "·": "-", "×": "x"}
 
 
 def stop(error: Exception) -> NoReturn:
@@ -65,12 +70,25 @@ def _complain(text: str) -> None:
         lostterminal.forsake(lostterminal.STANDARD_ERROR)
 
 
-def open_missing_streams() -> None:
-    """Let a process that was started without standard output or error write into nothing, as into a closed door."""
+def open_streams() -> None:
+    """Let standard output and error take any text, and let a process that was started without them write into nothing."""
     # The lowest free descriptor is taken, so that the next file opened does not become standard output.
     for name in ("stdout", "stderr"):
         if getattr(sys, name) is None:
             setattr(sys, name, Path(os.devnull).open("w", encoding="utf-8"))  # noqa: SIM115 it stays open as long as we do
+    codecs.register_error("seatrial", _written_out)
+    for stream in (sys.stdout, sys.stderr):
+        # Where Python itself writes back what it cannot read, a path in the C locale goes out as it came in.
+        if isinstance(stream, io.TextIOWrapper) and stream.errors != "surrogateescape":
+            stream.reconfigure(errors="seatrial")
+
+
+def _written_out(error: UnicodeError) -> tuple[str, int]:
+    """A character that the stream's encoding lacks: a plainer sign for one of ours, and else as ``visible`` writes it."""
+    if not isinstance(error, UnicodeEncodeError):
+        raise error
+    lacking = error.object[error.start:error.end]
+    return "".join(_PLAIN.get(char, f"<U+{ord(char):04X}>") for char in lacking), error.end
 
 
 def forsake_output() -> OSError | None:

@@ -51,7 +51,8 @@ def command(plan: Path | None, host: str | None, as_json: bool, prune: bool, kee
                 said = _runs(history, known, as_json=as_json)
     except (HistoryError, PlanError, UsageError) as error:
         stop(error)
-    click.echo(said)
+    # JSON is UTF-8 wherever it goes (RFC 8259 section 8.1); text is what the terminal can show.
+    click.echo(said.encode() if as_json and not prune else said)
     sys.exit(0)
 
 

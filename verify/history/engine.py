@@ -90,6 +90,10 @@ def explained(engine: Engine) -> Iterator[None]:
     """Turn what the database says into one sentence of ours."""
     try:
         yield
+    except UnicodeEncodeError as error:
+        # A word or a path of the command line that was no text to begin with.
+        raise HistoryError(f'"{error.object[:200]}" is no text, so the history "{shown(engine)}" holds nothing of that name; '
+                           "rename the file, or type another name") from error
     except (SQLAlchemyError, sqlite3.Error, OSError) as error:
         raise _in_words(engine, error) from error
 
