@@ -1,7 +1,8 @@
 """Replaces addresses and names by labels, the same value by the same label everywhere, so that a run can be shown to others.
 
-What is replaced is known beforehand: every address and name that the plan, the evidence or the runner holds.  These are then
-found again inside sentences, mends and commands.  What a check, a grade or a limit is called stays.  Text of a host's own
+What is replaced is known beforehand: every address and name that the plan, the evidence or the runner holds, the names in
+certificates and what a host calls itself among them.  These are then found again inside sentences, mends and commands.  What a
+check, a grade, a limit or a role is called stays.  Text of a host's own
 making, such as a banner, may spell a name in a way that no program finds; whoever shares a report reads it first.
 """
 
@@ -17,6 +18,7 @@ from typing import Any
 import msgspec
 
 from shared.evidence import CertificateFacts, NameRecord, SshHostKey
+from shared.findings import SITE
 from shared.hostnames import canonical
 from shared.plan import Plan
 from shared.run import Report, RunFacts
@@ -43,6 +45,14 @@ _WORD = re.compile(r"[^\W_][\w*-]*(?:\.[\w*-]+)*|\*(?:\.[\w*-]+)+|_[\w*-]+(?:\.[
 #: or the evidence holds are taken for one; no section begins with more.
 _SURELY_AN_ADDRESS = 10
 _REVERSE = (".in-addr.arpa", ".ip6.arpa")
+#: Names that everybody has, which tell nothing.
+_EVERYBODYS = frozenset({"", SITE, "localhost", "known_hosts", "ssh_known_hosts"})
+#: Where a phrase may begin, and what follows where a name goes on.
+_FIRST_WORD, _GOES_ON = re.compile(r"(?<![\w.-])\w+"), re.compile(r"[\w-]|\.\w")
+#: One attribute of a distinguished name as RFC 4514 section 2 writes it; the country stays.
+_ATTRIBUTE = re.compile(r"(?:^|[,+])((?!C=)[A-Za-z0-9.-]+)=((?:[^,+\\]|\\.)+)", re.DOTALL)
+#: The host of a locator (RFC 3986 section 3.2), where it is a name.
+_URI_HOST = re.compile(r"[^/]*//(?:[^/@]*@)?([^/:?#\[\]@]+)")
 
 
 class Redaction:
@@ -52,12 +62,20 @@ class Redaction:
         self._labels: dict[tuple[str, str], str] = {}
         self._counts: Counter[str] = Counter()
         self._names: dict[str, str] = {}
+        #: Texts of any characters by their first word, and how long those are that begin with it.
+        self._phrases: dict[str, dict[str, str]] = {}
+        self._lengths: dict[str, set[int]] = {}
         self._domain = canonical(plan.domain)
         self._by_addresses, self._by_names = "addresses" in kinds, "names" in kinds
         # Where files lie names people and sites, so a path goes whatever else is asked for.
         self._files = {plan.file: self._file(plan.file, "plan")}
         for place in _places(plan):
             self._files.setdefault(place, self._file(place, "sheet"))
+        for path, kind in _other_files(plan):
+            if path.startswith("/"):
+                self._files.setdefault(path, self._file(path, kind))
+            else:
+                self._phrase(path, self._file(path, kind))
         if self._by_addresses:
             self._learn_addresses(report, plan)
         if self._by_names:
@@ -83,6 +101,7 @@ class Redaction:
         for path, label in self._files.items():
             if path:
                 text = text.replace(path, label)
+        text = self._without_phrases(text)
         if self._by_addresses:
             text = _MAC.sub(self._mac_found, text)
             text = _ADDRESS.sub(self._address_found, text)
@@ -115,6 +134,37 @@ class Redaction:
             bare = canonical(name).removeprefix("*.")
             if bare and "." in bare and not bare.endswith(_REVERSE) and _canonical_address(bare) is None:
                 self._name(bare)
+        for network in plan.networks:
+            self._learn_word(network.name, "network")
+        for seen in report.hosts:
+            if seen.evidence.system is not None:
+                self._learn_word(seen.evidence.system.facts.host_name, "name")
+            for link in (link for tls in seen.evidence.tls for link in tls.chain):
+                self._learn_certificate(link)
+
+    def _learn_word(self, name: str, kind: str) -> None:
+        """A name without dots, which is taken for one wherever it stands, as a host's is; a mere number is none."""
+        if name in _EVERYBODYS or canonical(name) in self._names or re.search(r"[^\W\d]", name) is None:
+            return
+        if _WORD.fullmatch(name):
+            self._names[canonical(name)] = self._label(kind, name)
+        else:
+            self._phrase(name, self._label(kind, name))
+
+    def _learn_certificate(self, facts: CertificateFacts) -> None:
+        """Who holds and who issued it, attribute by attribute, and its other names that are no host's."""
+        for kind, value in facts.names:
+            if kind in ("email", "uri"):
+                self._phrase(value, self._label("person" if kind == "email" else "name", value))
+            elif kind == "dns":
+                self._learn_word(value, "name")
+        for kind, value in [("CN", facts.common_name), *_attributes(facts.subject), *_attributes(facts.issuer)]:
+            bare = canonical(value).removeprefix("*.")
+            if value in _EVERYBODYS or self._name(bare, learn=False) or _canonical_address(value) is not None:
+                continue
+            label = self._label("holder", value)
+            # So short a text may be a word of ours, and is only known for what it is behind its type.
+            self._phrase(*((value, label) if len(value) > 2 else (f"{kind}={value}", f"{kind}={label}")))
 
     # --- the labels
 
@@ -135,6 +185,30 @@ class Redaction:
 
     def _mac_found(self, match: re.Match[str]) -> str:
         return self._label("hardware", match[0].lower().replace("-", ":"))
+
+    def _phrase(self, phrase: str, label: str) -> None:
+        """Learn a text of any characters."""
+        first = re.search(r"\w+", phrase)
+        if first and phrase not in _EVERYBODYS:
+            phrase = phrase[first.start():]
+            self._phrases.setdefault(first[0], {}).setdefault(phrase, label)
+            self._lengths.setdefault(first[0], set()).add(len(phrase))
+
+    def _without_phrases(self, text: str) -> str:
+        """The text with the longest known phrase at each word by its label; none begins or ends within a name."""
+        shown, at = [], 0
+        for word in _FIRST_WORD.finditer(text) if self._phrases else ():
+            begun = self._phrases.get(word[0])
+            if begun is None or word.start() < at:
+                continue
+            for length in sorted(self._lengths[word[0]], reverse=True):
+                end = word.start() + length
+                label = begun.get(text[word.start():end])
+                if label is not None and _GOES_ON.match(text, end) is None:
+                    shown += [text[at:word.start()], label]
+                    at = end
+                    break
+        return "".join((*shown, text[at:]))
 
     def _word_found(self, match: re.Match[str]) -> str:
         bare = canonical(match[0])
@@ -190,7 +264,9 @@ class Redaction:
     def _file(self, path: str, kind: str) -> str:
         """A file without its folders, and where names go by a label, as its name often is the site's."""
         bare = path.rpartition("/")[2]
-        return self._label(kind, path) + bare[bare.rfind("."):] if self._by_names and "." in bare else bare
+        if not self._by_names or bare in _EVERYBODYS:
+            return bare
+        return self._label(kind, path) + (bare[bare.rfind("."):] if "." in bare else "")
 
 
 def redact(report: Report, plan: Plan, kinds: Collection[str]) -> tuple[Report, Plan]:
@@ -240,6 +316,18 @@ def _places(plan: Plan) -> list[str]:
     return list(dict.fromkeys(host.place.file for host in plan.hosts if host.place.file))
 
 
+def _other_files(plan: Plan) -> Iterator[tuple[str, str]]:
+    """The other files that the plan names, each with what it is."""
+    yield from ((path, "anchor") for path in plan.anchors)
+    if plan.access is not None:
+        yield from ((plan.access.key, "key"), (plan.access.known_hosts, "known-hosts"))
+
+
+def _attributes(name: str) -> list[tuple[str, str]]:
+    """The attributes of a distinguished name, as (type, value), the values as they are written in it."""
+    return [(match[1], match[2]) for match in _ATTRIBUTE.finditer(name)]
+
+
 def _is_mask(address: str) -> bool:
     """Whether four numbers are a mask, or the address that stands for none: neither tells where anything is."""
     return address.startswith("255.") or address == "0.0.0.0"
@@ -276,7 +364,21 @@ def _names_in(report: Report, plan: Plan) -> Iterator[str]:
             yield tls.server_name
             for link in tls.chain:
                 yield from (value for kind, value in link.names if kind == "dns")
+                yield from _hosts_of_names(link)
                 yield link.common_name
+        if host.evidence.system is not None:
+            facts = host.evidence.system.facts
+            yield from (facts.host_name, facts.full_name, *(facts.resolver.search if facts.resolver else ()))
+            yield from (source.address for source in facts.time_sources or ())
+
+
+def _hosts_of_names(facts: CertificateFacts) -> Iterator[str]:
+    """The hosts of e-mail addresses and of locators in a certificate (RFC 5280 section 4.2.1.6)."""
+    for kind, value in facts.names:
+        if kind == "email":
+            yield value.rpartition("@")[2]
+        elif kind == "uri" and (host := _URI_HOST.match(value)):
+            yield host[1]
 
 
 def _names_of_record(record: NameRecord) -> Iterator[str]:

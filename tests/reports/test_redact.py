@@ -15,7 +15,9 @@ from reports.html import to_html
 from reports.jsonfile import from_json, to_json
 from reports.redact import Redaction, redact
 from reports.ticket import ticket_text
-from shared.plan import Host, Plan
+from shared.evidence import CertificateFacts, SystemEvidence, TlsEvidence
+from shared.hostfacts import HostFacts, Resolver, TimeSource
+from shared.plan import Access, Host, Network, Plan
 from shared.run import Report
 
 BOTH = ("addresses", "names")
@@ -174,3 +176,56 @@ def test_the_plans_path_is_never_shown(redaction: Callable[..., Redaction]) -> N
 def test_unknown_kinds_are_refused(sample: ModuleType, make_plan: Callable[..., Plan], kinds: tuple[str, ...]) -> None:
     with pytest.raises(ValueError, match="addresses and names"):
         redact(sample.small(), make_plan(), kinds)
+
+
+@pytest.fixture
+def learnt(make_plan: Callable[..., Plan], sample: ModuleType) -> Redaction:
+    """The labels of a site with networks, files, certificates and a login that all bear names."""
+    report = sample.small()
+    link = CertificateFacts(
+        der=b"", sha256="a1" * 32, subject="CN=dome-a.obs.example.net,OU=Pier\\, south,O=Tidewater Observatory,C=ZZ",
+        issuer="CN=Tidewater Observatory Issuing,O=TO", common_name="dome-a.obs.example.net",
+        names=(("dns", "pier7"), ("email", "kbrandt@mail.example"), ("uri", "https://intranet.example/ca"), ("ip", "192.0.2.11")))
+    facts = HostFacts(host_name="installer", full_name="installer.corp.example",
+                      resolver=Resolver(servers=("192.0.2.53",), search=("lan.example",), source="/etc/resolv.conf"),
+                      time_sources=(TimeSource(address="time.vendor.example", selected=True),))
+    first, *others = report.hosts
+    seen = msgspec.structs.replace(
+        first.evidence, tls=(TlsEvidence(address="192.0.2.11", port="443/tcp", server_name="", at="", elapsed_seconds=0.1,
+                                         chain=(link,)),),
+        system=SystemEvidence(address="192.0.2.11", port="22/tcp", user="root", at="", elapsed_seconds=0.1, facts=facts))
+    report = msgspec.structs.replace(report, hosts=(msgspec.structs.replace(first, evidence=seen), *others))
+    networks = tuple(Network(name=name, subnet_typed="192.0.2.0/24", subnet="192.0.2.0/24") for name in ("mgmt", "dome", "20"))
+    return Redaction(report, make_plan(
+        networks=networks, anchors=("certs/tidewater-ca.pem",),
+        access=Access(user="root", key="ssh/uk", known_hosts="ssh/known_hosts")), BOTH)
+
+
+@pytest.mark.parametrize(("text", "pattern"), [
+    ("network mgmt: an MTU", r"network network-\d\d: an MTU"),
+    ("site|plan.mtu|mgmt", r"site\|plan\.mtu\|network-\d\d"),
+    ("dome and dome-a.obs.example.net", r"network-\d\d and host-01\.domain-01"),
+    ("VLAN 20 of network 20", r"VLAN 20 of network 20"),
+    ("it calls itself installer, in full installer.corp.example.", r"it calls itself name-\d\d, in full name-\d\d\."),
+    ("search lan.example; time.vendor.example is selected", r"search name-\d\d; name-\d\d is selected"),
+    ("CN=Tidewater Observatory Issuing,O=TO", r"CN=holder-\d\d,O=holder-\d\d"),
+    ("leads to CN=Tidewater Observatory Issuing,O=TO.", r"leads to CN=holder-\d\d,O=holder-\d\d\."),
+    ("The key of Tidewater Observatory is weak", r"The key of holder-\d\d is weak"),
+    ("OU=Pier\\, south,O=Tidewater Observatory,C=ZZ", r"OU=holder-\d\d,O=holder-\d\d,C=ZZ"),
+    ("TO do: nothing", r"TO do: nothing"),
+    ("pier7, kbrandt@mail.example, mail.example", r"name-\d\d, person-\d\d, name-\d\d"),
+    ("https://intranet.example/ca and intranet.example", r"name-\d\d and name-\d\d"),
+    ("one of the plan's anchors (certs/tidewater-ca.pem)", r"one of the plan's anchors \(anchor-\d\d\.pem\)"),
+    ("plan.toml:19: the file ssh/uk holds a key", r"plan\.toml:19: the file key-\d\d holds a key"),
+    ("ssh/known_hosts has no key for dome-a", r"known_hosts has no key for host-01"),
+    ("The root distance is known; a site of its own", r"The root distance is known; a site of its own"),
+])
+def test_names_that_are_evidence_are_known_wherever_they_stand(learnt: Redaction, text: str, pattern: str) -> None:
+    """Of networks and files, of whoever holds or issued a certificate, and of what a host says of itself."""
+    assert re.fullmatch(pattern, learnt.text(text))
+
+
+def test_only_addresses_leave_those_names_and_take_the_folders(make_plan: Callable[..., Plan], sample: ModuleType) -> None:
+    """Where files lie names people and sites whatever is asked for."""
+    labels = Redaction(sample.small(), make_plan(anchors=("/home/kbrandt/ca.pem",)), ("addresses",))
+    assert labels.text("mgmt, /home/kbrandt/ca.pem") == "mgmt, ca.pem"
