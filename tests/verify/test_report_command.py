@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import importlib.util
+import os
 import sys
 from collections.abc import Callable
 from pathlib import Path
@@ -126,6 +127,9 @@ def test_before_and_after_as_text_and_as_a_page(store: Path, tmp_path: Path) -> 
     (("last", "--sign", "key"), "add --bundle"),
     (("last", "--signers", "file"), "add --check"),
     (("--check", "nowhere.zip"), "nowhere.zip"),
+    (("--check", "."), "Is a directory"),
+    (("--check", "/dev/zero"), "is a device or a pipe, not a file"),
+    (("--check", "pipe"), "is a device or a pipe, not a file"),
     (("last", "--check", "a.zip"), "RUN cannot stand with --check"),
     (("last", "--bundle", "a.zip", "--html", "page.html"), "--html cannot stand with"),
     (("--before", "last"), "stand together"),
@@ -140,6 +144,7 @@ def test_before_and_after_as_text_and_as_a_page(store: Path, tmp_path: Path) -> 
 ])
 def test_what_cannot_be_done_is_said_in_one_sentence(store: Path, arguments: tuple[str, ...], words: str) -> None:
     """With exit status 2, and nothing written."""
+    os.mkfifo("pipe")
     done = report(store, *arguments)
     assert (done.exit_code, done.stdout) == (2, ""), done.output
     assert words in done.stderr

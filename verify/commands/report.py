@@ -149,19 +149,12 @@ def _bundle(stored: StoredRun, path: Path, sign: Path | None, kinds: tuple[str, 
 
 def _check(path: Path, signers: Path | None) -> int:
     """Say what is proven of a bundle, a line each; the exit status."""
-    from reports.archive import OCTETS_LIMIT
     from reports.bundle import BundleError
     from verify.bundling import prove
     from verify.commands.exits import Exit
-    from verify.errors import UsageError
 
     try:
-        # A file that no bundle can be is not read at all.
-        data = path.read_bytes() if path.stat().st_size <= OCTETS_LIMIT else b""
-    except OSError as error:
-        raise UsageError(f'--check "{path}": {error.strerror}') from error
-    try:
-        proofs = prove(data, signers)
+        proofs = prove(_handed_over(path), signers)
     except BundleError as error:
         click.echo(f"does not hold: {error}")
         return Exit.FAILED
@@ -170,6 +163,23 @@ def _check(path: Path, signers: Path | None) -> int:
     if any(proof.held is False for proof in proofs):
         return Exit.FAILED
     return Exit.UNPROVEN if any(proof.held is None for proof in proofs) else Exit.READY
+
+
+def _handed_over(path: Path) -> bytes:
+    """The octets of a file; none of one that is larger than any bundle can be.  Raises UsageError."""
+    import stat
+
+    from reports.archive import OCTETS_LIMIT
+    from verify.errors import UsageError
+
+    try:
+        found = path.stat()
+        # Asked before opening: a pipe would wait for a writer that never comes, and a device may have no end.
+        if not stat.S_ISREG(found.st_mode) and not stat.S_ISDIR(found.st_mode):
+            raise UsageError(f'--check "{path}" is a device or a pipe, not a file; give the path of the bundle itself')
+        return path.read_bytes() if found.st_size <= OCTETS_LIMIT else b""
+    except OSError as error:
+        raise UsageError(f'--check "{path}": {error.strerror}') from error
 
 
 def _before_after(before: str, after: str, html: str | None, store: str | None) -> None:
