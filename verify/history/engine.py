@@ -7,6 +7,7 @@ import datetime
 import fcntl
 import os
 import sqlite3
+import urllib.parse
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
@@ -29,7 +30,14 @@ def open_engine(place: str) -> Engine:
     """An engine for a file or a URL; nothing is opened yet.  Raises HistoryError for a URL that cannot be used."""
     if not is_url(place):
         # What SQLAlchemy would do with a path in a URL depends on its characters; a path of its own does not.
-        engine = sqlalchemy.create_engine(sqlalchemy.URL.create("sqlite", database=place), poolclass=sqlalchemy.NullPool)
+        url = sqlalchemy.URL.create("sqlite", database=place)
+        if _read_only(place) and not _log_of(place):
+            # Where nobody can write, SQLite needs no log beside the file, which it could not make (sqlite.org/wal.html, on
+            # databases that can only be read).
+            uri = f"file:{urllib.parse.quote(os.fsencode(place))}?immutable=1"
+            engine = sqlalchemy.create_engine(url, poolclass=sqlalchemy.NullPool, creator=lambda: sqlite3.connect(uri, uri=True))
+        else:
+            engine = sqlalchemy.create_engine(url, poolclass=sqlalchemy.NullPool)
     else:
         try:
             engine = sqlalchemy.create_engine(make_url(place), poolclass=sqlalchemy.NullPool)
@@ -40,6 +48,22 @@ def open_engine(place: str) -> Engine:
         event.listen(engine, "connect", _prepare_sqlite)
         event.listen(engine, "begin", _begin_sqlite)
     return engine
+
+
+def _read_only(place: str) -> bool:
+    """Whether a file lies on a file system that is mounted for reading only."""
+    try:
+        return bool(os.statvfs(place).f_flag & os.ST_RDONLY)
+    except OSError:
+        return False
+
+
+def _log_of(place: str) -> bool:
+    """Whether changes wait in the log beside the file, which whoever reads the file alone would not see."""
+    try:
+        return Path(f"{place}-wal").stat().st_size > 0
+    except OSError:
+        return False
 
 
 def shown(engine: Engine) -> str:
@@ -112,6 +136,10 @@ def _in_words(engine: Engine, error: Exception) -> HistoryError:
         _CANTOPEN: "the file cannot be opened or made; does its folder exist, and may this user write there?",
         _IOERR: f"the disk refuses ({cause}; a full disk may say this too)",
     }
+    if engine.dialect.name == "sqlite" and code in (_READONLY, _CANTOPEN) and _read_only(shown(engine)):
+        known |= {_READONLY: "its file system is mounted for reading only",
+                  _CANTOPEN: "its file system is mounted for reading only, and runs wait in the log beside it, whose name ends "
+                             "in -wal; copy both to where this user may write, and give --store that copy"}
     said = (str(cause) or repr(cause)).splitlines()[0]
     return HistoryError(f"{place} cannot be used: {known.get(code, said)}")
 

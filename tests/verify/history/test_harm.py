@@ -126,6 +126,35 @@ def test_a_full_disk_loses_no_earlier_run_and_is_said(small_disk: Path, make_run
 
 
 @pytest.mark.lab
+def test_a_history_on_a_disk_that_can_only_be_read_is_read(small_disk: Path, make_run: MakeRun, make_plan: MakePlan) -> None:
+    """A copy that was put away, or a disk mounted after a fault: its runs are listed and loaded, and no other is stored."""
+    place = small_disk / "a #1 %41?.sqlite"
+    assert keep(place, make_run(0), make_plan()) is None
+    before = place.read_bytes()
+    subprocess.run(["mount", "-o", "remount,ro", str(small_disk)], check=True)
+    with Store.open(str(place)) as store:
+        [run] = queries.runs(store)
+        assert queries.load(store, run).report.run.id == make_run(0).run.id
+        with pytest.raises(HistoryError, match=r"its file system is mounted for reading only$"):
+            store.accept(run, operator="m.tar", reason="")
+    said = keep(place, make_run(1), make_plan())
+    assert said is not None
+    assert said.endswith("its file system is mounted for reading only")
+    assert place.read_bytes() == before
+
+
+@pytest.mark.lab
+def test_runs_that_wait_in_a_log_are_not_passed_over(small_disk: Path, make_run: MakeRun, make_plan: MakePlan) -> None:
+    """The file alone would be an older history than there is, so nothing is shown of it, and the mend is said."""
+    place = small_disk / "history.sqlite"
+    assert keep(place, make_run(0), make_plan()) is None
+    (small_disk / "history.sqlite-wal").write_bytes(b"\0" * 100)
+    subprocess.run(["mount", "-o", "remount,ro", str(small_disk)], check=True)
+    with pytest.raises(HistoryError, match="runs wait in the log beside it"):
+        Store.open(str(place))
+
+
+@pytest.mark.lab
 def test_a_disk_without_a_single_free_octet_is_said_too(small_disk: Path, make_run: MakeRun, make_plan: MakePlan) -> None:
     """There not even an empty history can be made."""
     (small_disk / "ballast").write_bytes(b"\0" * free(small_disk))
