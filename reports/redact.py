@@ -46,7 +46,7 @@ _WORD = re.compile(r"[^\W_][\w*-]*(?:\.[\w*-]+)*|\*(?:\.[\w*-]+)+|_[\w*-]+(?:\.[
 _SURELY_AN_ADDRESS = 10
 _REVERSE = (".in-addr.arpa", ".ip6.arpa")
 #: Names that everybody has, which tell nothing.
-_EVERYBODYS = frozenset({"", SITE, "localhost", "known_hosts", "ssh_known_hosts"})
+_EVERYBODYS = frozenset({"", SITE, "root", "localhost", "known_hosts", "ssh_known_hosts"})
 #: Where a phrase may begin, and what follows where a name goes on.
 _FIRST_WORD, _GOES_ON = re.compile(r"(?<![\w.-])\w+"), re.compile(r"[\w-]|\.\w")
 #: One attribute of a distinguished name as RFC 4514 section 2 writes it; the country stays.
@@ -134,6 +134,8 @@ class Redaction:
             bare = canonical(name).removeprefix("*.")
             if bare and "." in bare and not bare.endswith(_REVERSE) and _canonical_address(bare) is None:
                 self._name(bare)
+        if plan.access is not None:
+            self._learn_word(plan.access.user, "person")
         for network in plan.networks:
             self._learn_word(network.name, "network")
         for seen in report.hosts:

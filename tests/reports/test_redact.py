@@ -15,7 +15,7 @@ from reports.html import to_html
 from reports.jsonfile import from_json, to_json
 from reports.redact import Redaction, redact
 from reports.ticket import ticket_text
-from shared.evidence import CertificateFacts, SystemEvidence, TlsEvidence
+from shared.evidence import CertificateFacts, NameAnswer, NameRecord, SystemEvidence, TlsEvidence
 from shared.hostfacts import HostFacts, Resolver, TimeSource
 from shared.plan import Access, Host, Network, Plan
 from shared.run import Report
@@ -223,6 +223,29 @@ def learnt(make_plan: Callable[..., Plan], sample: ModuleType) -> Redaction:
 def test_names_that_are_evidence_are_known_wherever_they_stand(learnt: Redaction, text: str, pattern: str) -> None:
     """Of networks and files, of whoever holds or issued a certificate, and of what a host says of itself."""
     assert re.fullmatch(pattern, learnt.text(text))
+
+
+@pytest.mark.parametrize(("user", "text", "shown"), [
+    ("kbrandt", "kbrandt was let in; ~kbrandt/.ssh/authorized_keys", "person-01 was let in; ~person-01/.ssh/authorized_keys"),
+    ("root", "root was let in; the root of the chain", "root was let in; the root of the chain"),
+])
+def test_who_logs_in_is_known_in_sentences_and_mends(
+    make_plan: Callable[..., Plan], sample: ModuleType, user: str, text: str, shown: str
+) -> None:
+    """An account is often called as its person is; root tells nothing."""
+    plan = make_plan(access=Access(user=user, known_hosts="known_hosts"))
+    assert Redaction(sample.small(), plan, ("names",)).text(text) == shown
+
+
+def test_foreign_names_are_known_wherever_they_were_seen(make_plan: Callable[..., Plan], sample: ModuleType) -> None:
+    """A name server's own name under another domain, told in a sentence."""
+    report = sample.small()
+    seen = NameAnswer(server="192.0.2.53", name="obs.example.net", rrtype="NS", purpose="server", transport="udp", at="",
+                      elapsed_seconds=0.1, rcode="NOERROR",
+                      answers=(NameRecord("obs.example.net", "NS", 300, "ns1.provider.example."),))
+    evidence = msgspec.structs.replace(report.site.evidence, names=(seen,))
+    report = msgspec.structs.replace(report, site=msgspec.structs.replace(report.site, evidence=evidence))
+    assert "example" not in Redaction(report, make_plan(), ("names",)).text("ask ns1.provider.example. for it")
 
 
 def test_only_addresses_leave_those_names_and_take_the_folders(make_plan: Callable[..., Plan], sample: ModuleType) -> None:
