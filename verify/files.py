@@ -31,6 +31,17 @@ def prove_writable(folder: Path, what: str = "reports", mend: str = "choose anot
         raise UsageError(f'cannot write {what} in "{folder}": {error.strerror}; {mend}') from error
 
 
+def prove_apart(targets: Mapping[str, Path | None], held: Iterable[str]) -> None:
+    """Prove that no option's file is one of those that are ``held``, which would be lost by writing it; None is no file.
+
+    Raises UsageError.
+    """
+    ours = {os.path.realpath(path): path for path in held if path}
+    for option, target in targets.items():
+        if target is not None and os.path.realpath(target) in ours:
+            raise UsageError(f'{option} "{target}" would write over a file that this run reads or keeps; name another one')
+
+
 def prove_files(targets: Mapping[str, Path | None], what: str = "reports",
                 mend: str = "choose another place") -> None:
     """Prove, before any work is done for them, that files can be written where options name them; None is no file.

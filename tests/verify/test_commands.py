@@ -238,6 +238,16 @@ def test_a_terminal_that_goes_away_takes_no_evidence_with_it(tmp_path: Path, rac
     assert json.loads((tmp_path / "report.json").read_text(encoding="utf-8"))["run"]["complete"] is False
 
 
+@pytest.mark.parametrize("arguments", [("verify", "rack9.toml", "--json", "./rack9.toml"), ("sheet", "rack9.toml", "--html",
+                                                                                          "rack9.toml")])
+def test_no_report_is_written_over_its_own_plan(plan: Path, arguments: tuple[str, ...]) -> None:
+    """One slip of the hand, and the plan would be gone."""
+    before = plan.read_bytes()
+    done = seatrial(*arguments, cwd=plan.parent)
+    assert (done.returncode, plan.read_bytes()) == (2, before)
+    assert "would write over a file" in done.stderr
+
+
 # --- standard output that takes nothing
 
 _WRITING = [("lint", "rack9.toml"), ("explain",), ("verify", "rack9.toml", "--no-store", "--only", "name.server"), ("--help",)]

@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 
 from verify.errors import UsageError
-from verify.files import prove_files, prove_writable, write_all, write_whole
+from verify.files import prove_apart, prove_files, prove_writable, write_all, write_whole
 
 
 def names(folder: Path) -> list[str]:
@@ -139,6 +139,16 @@ def test_two_options_that_name_one_file_are_refused(tmp_path: Path, monkeypatch:
     with pytest.raises(UsageError, match="--json and --html both name the file"):
         prove_files({"--json": Path("report"), "--html": Path(second)})
     prove_files({"--json": Path("report"), "--html": Path("page")})
+
+
+@pytest.mark.parametrize("target", ["plan.toml", "./plan.toml", "latest", "runs.sqlite"])
+def test_a_report_takes_no_place_of_what_is_read_or_kept(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, target: str) -> None:
+    """A plan that its own report has written over is lost."""
+    monkeypatch.chdir(tmp_path)
+    Path("latest").symlink_to("plan.toml")
+    with pytest.raises(UsageError, match=r"--json .* would write over a file that this run reads or keeps"):
+        prove_apart({"--html": None, "--json": Path(target)}, ("plan.toml", "", "runs.sqlite"))
+    prove_apart({"--html": None, "--json": Path("report.json")}, ("plan.toml", "", "runs.sqlite"))
 
 
 def test_two_options_may_name_one_device(tmp_path: Path) -> None:

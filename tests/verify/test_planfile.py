@@ -15,7 +15,7 @@ from hypothesis import strategies as st
 from shared import catalogue
 from shared.plan import Endpoint, Place, Port
 from verify.errors import PlanError
-from verify.planfile import read_plan
+from verify.planfile import files_of, read_plan
 
 WritePlan = Callable[..., Path]
 ProblemsOf = Callable[..., list[str]]
@@ -356,6 +356,7 @@ def test_anchors_are_read_beside_the_plan(write_plan: WritePlan, authority_pem: 
     (path.parent / "site-ca.pem").write_bytes(authority_pem)
     plan = read_plan(path)
     assert (plan.anchors, plan.anchors_pem) == (("site-ca.pem",), (authority_pem,))
+    assert files_of(plan) == [str(path), str(path.parent / "site-ca.pem")]
 
 
 @pytest.mark.parametrize(("content", "words"), [

@@ -27,8 +27,8 @@ from verify.commands.interrupts import put_off
 from verify.commands.options import ProbingOptions
 from verify.commands.progress import Progress, telling
 from verify.errors import PlanError, UsageError
-from verify.files import prove_files, prove_writable, write_whole
-from verify.planfile import read_plan
+from verify.files import prove_apart, prove_files, prove_writable, write_whole
+from verify.planfile import files_of, read_plan
 
 #: Conducts a prepared trial, showing on the way what there is to be seen.
 Conduct = Callable[[trial.Prepared, ProbingOptions], Report]
@@ -79,7 +79,7 @@ def probe(
         hosts=options.host, checks=options.only, profile=options.profile, pace=options.pace(), kind=kind,
         operator=options.operator, reason=options.reason, ticket=options.ticket,
         reviewer=options.reviewer, command=_command_line(), workers=options.workers))
-    _prove_outputs(options)
+    _prove_outputs(plan, options)
     with put_off():
         report = conduct(prepared, options)
         # All that was seen is safe before anything else is done with it.  The history is the second place where evidence is
@@ -90,10 +90,12 @@ def probe(
     return Probed(report, [*written, *pages], _unwritten(report, {**unwritten, **no_pages}, stored=stored))
 
 
-def _prove_outputs(options: ProbingOptions) -> None:
-    """Raises UsageError where a report could not be written, so that nothing is probed in vain."""
+def _prove_outputs(plan: Plan, options: ProbingOptions) -> None:
+    """Raises UsageError where a report could not be written, so that nothing is probed in vain, or would cost another file."""
     named = {"--json": options.json, "--html": options.html}
-    prove_files({option: Path(target) if target not in (None, STDOUT) else None for option, target in named.items()})
+    files = {option: Path(target) if target not in (None, STDOUT) else None for option, target in named.items()}
+    prove_apart(files, (*files_of(plan), options.store or ""))
+    prove_files(files)
     if None in named.values():
         prove_writable(options.output)
 

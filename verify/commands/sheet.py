@@ -101,7 +101,8 @@ def _write_sheets(
     """Both forms into the output folder, or those that were asked for to where they were."""
     from reports.sheet import to_html, to_text
     from reports.sheetview import build
-    from verify.files import prove_files, write_all
+    from verify.files import prove_apart, prove_files, write_all
+    from verify.planfile import files_of
     from verify.trial import today
 
     if html is None and text is None:
@@ -109,8 +110,10 @@ def _write_sheets(
         html, text = str(output / f"{stem}.html"), str(output / f"{stem}.txt")
     day = today()
     view = build(plan, chosen, notes, printed=f"{day.day} {day:%B %Y}")
-    prove_files({option: Path(target) if target not in (None, _STDOUT) else None for option, target in
-                 (("--html", html), ("--text", text))}, "build sheets", "choose another place for them")
+    places = {option: Path(target) if target not in (None, _STDOUT) else None
+              for option, target in (("--html", html), ("--text", text))}
+    prove_apart(places, files_of(plan))
+    prove_files(places, "build sheets", "choose another place for them")
     files: dict[Path, bytes] = {}
     for target, render in ((html, to_html), (text, to_text)):
         if target == _STDOUT:

@@ -1,5 +1,5 @@
 """Reads what people wrote: the plan file, and the host rows of a spreadsheet that it names."""
 
-from verify.planfile.reader import plan_of, read_plan
+from verify.planfile.reader import files_of, plan_of, read_plan
 
-__all__ = ["plan_of", "read_plan"]
+__all__ = ["files_of", "plan_of", "read_plan"]

@@ -67,6 +67,13 @@ def read_plan(path: Path) -> Plan:
     return plan_of(read_bounded(path), path)
 
 
+def files_of(plan: Plan) -> list[str]:
+    """The paths of the files that a plan was read from, those that it names among them: what is relative, to the plan."""
+    access = (plan.access.key, plan.access.known_hosts) if plan.access else ()
+    named = [str(Path(plan.file).parent / name) for name in (*plan.anchors, *access) if name]
+    return list(dict.fromkeys((plan.file, *(host.place.file for host in plan.hosts if host.place.file), *named)))
+
+
 def plan_of(content: bytes, path: Path) -> Plan:
     """The plan that a file with this ``content`` at ``path`` would be, as ``read_plan`` says.  Raises PlanError."""
     shown = str(path)
