@@ -62,12 +62,14 @@ class Outcome:
 
     ``at`` is a moment at which a trusted path is valid: the one asked for where possible, None where there is none at all.
     ``detail`` is part of a sentence of ours: the rule that is broken or not followed, or in which respect a path is unusual.
+    ``alike`` says that each issuer is known to be named octet for octet as it names itself; the library follows no other paths.
     """
 
     kind: Kind
     path: tuple[x509.Certificate, ...] = ()
     at: datetime.datetime | None = None
     detail: str = ""
+    alike: bool = False
 
 
 class Anchors:
@@ -140,18 +142,18 @@ def validate(
     trusted = _trusted_before(leaf, tuple(sent), anchors)
     for way in trusted:
         if moment is not None and way.begin <= moment <= way.end:
-            return Outcome(Kind.TRUSTED, way.path, moment)
+            return Outcome(Kind.TRUSTED, way.path, moment, alike=way.alike)
     outcome = _follow(leaf, sent, anchors, moment)
     if outcome.kind is Kind.TRUSTED and outcome.at == moment and not outcome.detail:
-        trusted.append(_Way(outcome.path))
+        trusted.append(_Way(outcome.path, outcome.alike))
     return outcome
 
 
 class _Way:
     """A path that was accepted, and from when to when all of its certificates are valid: dates are all that time decides."""
 
-    def __init__(self, path: tuple[x509.Certificate, ...]) -> None:
-        self.path = path
+    def __init__(self, path: tuple[x509.Certificate, ...], alike: bool) -> None:
+        self.path, self.alike = path, alike
         self.begin = max(certificate.not_valid_before_utc for certificate in path)
         self.end = min(certificate.not_valid_after_utc for certificate in path)
 
@@ -174,7 +176,7 @@ def _follow(leaf: bytes, sent: Sequence[bytes], anchors: Anchors, moment: dateti
     for at in _moments(certificate, others, anchors, moment):
         path, _ = _judge(certificate, others, anchors.store, at)
         if path:
-            return Outcome(Kind.TRUSTED, path, at)
+            return Outcome(Kind.TRUSTED, path, at, alike=True)
     return _diagnose(certificate, others, anchors, moment)
 
 

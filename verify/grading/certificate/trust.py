@@ -193,7 +193,7 @@ def _outdated_anchor(sight: Sight) -> Iterator[Remark]:
 def _spelling(sight: Sight) -> Iterator[Remark]:
     """RFC 5280 section 7.1 compares names without case and encoding; section 4.1.2.6 (from memory) has both written alike."""
     path = sight.outcome.path
-    odd = spelled_otherwise(path)
+    odd = None if sight.outcome.alike else spelled_otherwise(path)
     if odd is None:
         return
     above = path[path.index(odd) + 1]
