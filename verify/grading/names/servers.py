@@ -58,7 +58,8 @@ def _server(case: Case, server: Endpoint, heard: Sequence[NameAnswer]) -> Findin
     over_tcp = next((answer for answer in answers if answer.transport == "tcp" and not answer.truncated), None)
     if over_udp is None or over_tcp is None:
         return _plain(case, server.label, Grade.UNPROVEN, found="it was not asked", symptom="unasked",
-                      message=f"The run ended before {server.label} was asked over both UDP and TCP.")
+                      message=f"{server.label} was not asked over both UDP and TCP: the run ended first, or its plan did not "
+                              "name that server yet.")
     failures = [answer.failure for answer in (over_udp, over_tcp) if answer.failure is not None and not answer.rcode]
     if len(failures) == 2:
         return _dead(case, server, over_udp, over_tcp)
