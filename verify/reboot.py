@@ -14,6 +14,7 @@ import msgspec
 
 from probes import certificate, clock, echo, ports, shell
 from probes.seam import Network, rfc3339
+from probes.stamps import RunnersClock
 from shared.boots import BootEvidence, BootMark, Reading, Sign
 from shared.evidence import (
     ClockEvidence,
@@ -74,7 +75,8 @@ async def watch(
     ``on_start`` is given what a live board shows; ``on_event`` is told each change as it is seen.  When the task is cancelled
     the evidence so far is returned, and ``complete`` is False.
     """
-    even = _EvenClock(network)
+    # What a reboot took is the difference of two stamps, and a runner may have its own clock set meanwhile.
+    even = RunnersClock(network)
     followers = [_Follower(network, even, plan, host, rules, ask_mark) for host in chosen]
     on_start([follower.watch for follower in followers])
     deadline = network.monotonic() + timeout_seconds
@@ -93,27 +95,12 @@ async def watch(
         complete=complete)
 
 
-class _EvenClock:
-    """The runner's time of day, read once and carried on by the clock that never steps.
-
-    What a reboot took is the difference of two of its stamps, and a runner may have its own clock set meanwhile.
-    """
-
-    def __init__(self, network: Network) -> None:
-        self._network = network
-        self._ahead_ns = network.wall_ns() - round(network.monotonic() * 1e9)
-
-    def now(self) -> str:
-        """An RFC 3339 stamp for what is about to be asked."""
-        return rfc3339(self._ahead_ns + round(self._network.monotonic() * 1e9))
-
-
 @dataclass(slots=True)
 class _Follower:
     """One host, followed from its first round to its last."""
 
     network: Network
-    even: _EvenClock
+    even: RunnersClock
     plan: Plan
     host: Host
     rules: Rules
@@ -164,6 +151,10 @@ class _Follower:
     def evidence(self) -> BootEvidence:
         return self.watch.evidence(self._why, after=self._after)
 
+    def _now(self) -> str:
+        """An RFC 3339 stamp for what is about to be asked."""
+        return rfc3339(self.even.read_ns())
+
     async def _look_round(self) -> list[Look]:
         """Every sign once, side by side, in the order of the watch's signs."""
         async with asyncio.TaskGroup() as group:
@@ -173,11 +164,11 @@ class _Follower:
         return [task.result() for task in tasks]
 
     async def _echo(self, sign: Sign, question: EchoQuestion) -> Look:
-        at, seen = self.even.now(), await echo.echo(self.network, question)
+        at, seen = self._now(), await echo.echo(self.network, question)
         return Look(sign=sign, at=at, reading=echo_reading(seen), detail=_failure(seen))
 
     async def _time(self, sign: Sign, question: ClockQuestion) -> Look:
-        at, seen = self.even.now(), await clock.ask_time(self.network, question, question.server.host)
+        at, seen = self._now(), await clock.ask_time(self.network, question, question.server.host)
         return Look(sign=sign, at=at, reading=time_reading(seen), detail=_time_detail(seen))
 
     async def _knock(self, sign: Sign, question: PortQuestion) -> Look:
@@ -186,7 +177,7 @@ class _Follower:
         Once it was spoken it is not asked again until the port has gone: a handshake every few seconds would be a load, and
         an SSH server may take it for an attack.
         """
-        at, (seen, stream) = self.even.now(), await ports.knock(self.network, question)
+        at, (seen, stream) = self._now(), await ports.knock(self.network, question)
         try:
             if seen.state is not PortState.OPEN:
                 self._spoke.discard(sign)

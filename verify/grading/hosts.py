@@ -97,8 +97,8 @@ def _silence(case: Case, *, evidence_of: EchoEvidence, reason: str) -> str:
 def _mend_the_way(case: Case, host: Host, address: str, echo: EchoEvidence) -> tuple[str, ...]:
     """What to look at on the router that spoke: the same lines for every host of a network, so that they are told once."""
     network = case.plan.network(host.network)
-    subnets = [subnet for subnet in (network.subnet if network else None,) if subnet and (":" in subnet) == (":" in address)]
-    there, family = (subnets or [address])[0], " -6" if ":" in address else ""
+    subnet, family = network.subnet if network else None, " -6" if ":" in address else ""
+    there = subnet if subnet and (":" in subnet) == (":" in address) else address
     sender = echo.failure.sender if echo.failure and echo.failure.sender else "the router that said so"
     return (f"on {sender}, or in its own words for it: ip{family} route show match {there}",
             "no route listed: add it, or bring up the link that it goes by: ip -br link",

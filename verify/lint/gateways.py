@@ -19,7 +19,7 @@ from shared.addresses import (
 from shared.findings import SITE, Grade, make_ref
 from shared.plan import Place
 from shared.slips import likely_slip
-from shared.special_addresses import Purpose, special_block
+from shared.special_addresses import means_one_wire
 from verify.lint.book import Book
 from verify.lint.special import judge
 from verify.lint.survey import Sited, Survey, read_address
@@ -117,8 +117,7 @@ def _fault(gateway: Address, subnet: Subnet, survey: Survey) -> str | None:
 
 
 def _link_local(address: Address) -> bool:
-    block = special_block(address)
-    return address.version == 6 and block is not None and block.purpose is Purpose.LINK_LOCAL
+    return address.version == 6 and means_one_wire(str(address))
 
 
 def _fix(mend: str | None) -> tuple[str, ...]:
