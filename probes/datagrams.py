@@ -13,6 +13,7 @@ import socket
 import struct
 import sys
 import time
+from collections import OrderedDict
 from collections.abc import Callable, Hashable
 
 import msgspec
@@ -67,7 +68,8 @@ class Channel:
         self._waiting: dict[tuple[str, int, Hashable], _Waiter] = {}
         self._by_peer: dict[tuple[str, int], set[Hashable]] = {}
         self.overflows = 0
-        self._settled: dict[tuple[str, int, Hashable], None] = {}
+        # Ordered, for the oldest of a plain dictionary is found by walking over all that were taken out before it.
+        self._settled: OrderedDict[tuple[str, int, Hashable], None] = OrderedDict()
         self._any_port = service.name.startswith("icmp")
         self._own_mtu: int | None = None
         self._loop = asyncio.get_running_loop()
@@ -110,7 +112,7 @@ class Channel:
         """A late or doubled answer to a settled question is no stray of the questions still waiting."""
         self._settled[settled] = None
         if len(self._settled) > _SETTLED_KEPT:
-            del self._settled[next(iter(self._settled))]
+            self._settled.popitem(last=False)
 
     def _send(self, waiter: _Waiter, request: bytes, address: str, port: int) -> None:
         # An ICMP error about an earlier packet is reported on the next send: take it off the queue and send again.
