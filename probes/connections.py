@@ -17,7 +17,7 @@ from collections.abc import Callable
 from typing import TypeVar
 
 from probes.failures import from_oserror
-from probes.readiness import Bell, Switchboard
+from probes.readiness import Switchboard
 from probes.seam import NotObserved
 from probes.socketerrors import collect_errors, family_of, own_kernel_gave_up, queued_failure, said_at_once
 from shared.evidence import Failure, FailureKind
@@ -56,7 +56,7 @@ class SocketStream:
         self._sock = sock
         self._loop = loop
         self._switchboard = switchboard
-        self._bell = Bell(loop)
+        self._bell = switchboard.bell()
         self._at_once = 0
         self.connect_seconds = 0.0
         self.syn_repeats = 0

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import asyncio
 import errno
+import functools
 import socket
 import struct
 import sys
@@ -20,6 +21,7 @@ import msgspec
 
 from probes.seam import Datagram, NotObserved, Service
 from probes.socketerrors import collect_errors, own_kernel_gave_up, queued_failure, said_at_once
+from probes.timeouts import Timeouts
 from shared.evidence import Failure, FailureKind
 
 # Linux constants that the socket module does not name (asm-generic/socket.h, linux/in.h, linux/in6.h).
@@ -58,8 +60,9 @@ class _Waiter(msgspec.Struct):
 class Channel:
     """One datagram socket, and the questions waiting for answers on it.  ``overflows`` counts answers lost in a full queue."""
 
-    def __init__(self, sock: socket.socket, service: Service, *, raw: bool) -> None:
+    def __init__(self, sock: socket.socket, service: Service, timeouts: Timeouts, *, raw: bool) -> None:
         self._sock = sock
+        self._timeouts = timeouts
         self._service = service
         self._strips_ip_header = raw and sock.family == socket.AF_INET
         # A raw socket hears the answers to everybody's echoes on this machine, so a strange one there means nothing.
@@ -90,17 +93,17 @@ class Channel:
         waiter = _Waiter(self._loop.create_future(), accept)
         self._waiting[(*where, key)] = waiter
         self._by_peer.setdefault(where, set()).add(key)
-        expiry: asyncio.TimerHandle | None = None
+        tick = 0
         try:
             self._send(waiter, request, address, port)
-            expiry = self._loop.call_later(timeout_seconds, self._expire, waiter, self.overflows)
+            expire = functools.partial(self._expire, waiter, self.overflows)
+            tick = self._timeouts.start(waiter.future, timeout_seconds, expire)
             outcome = await waiter.future
             if isinstance(outcome, Failure):
                 raise NotObserved(outcome)
             return outcome
         finally:
-            if expiry is not None:
-                expiry.cancel()
+            self._timeouts.stop(waiter.future, tick)
             del self._waiting[(*where, key)]
             self._remember((*where, key))
             keys = self._by_peer[where]

@@ -7,8 +7,11 @@ probing takes.  Here a connection is registered once, for its whole life and for
 from __future__ import annotations
 
 import asyncio
+import functools
 import select
 import socket
+
+from probes.timeouts import Timeouts
 
 _EVERY_CHANGE = select.EPOLLIN | select.EPOLLOUT | select.EPOLLRDHUP | select.EPOLLET
 #: Changes taken from the kernel in one turn of the loop.  Ours.
@@ -18,8 +21,9 @@ _AT_ONCE = 1024
 class Bell:
     """Rings when something has changed on one connection.  Whoever listens hears it: one may read while another writes."""
 
-    def __init__(self, loop: asyncio.AbstractEventLoop) -> None:
+    def __init__(self, loop: asyncio.AbstractEventLoop, timeouts: Timeouts) -> None:
         self._loop = loop
+        self._timeouts = timeouts
         self._listeners: set[asyncio.Future[bool]] = set()
         self._rang = False
 
@@ -36,11 +40,11 @@ class Bell:
             return True
         listener: asyncio.Future[bool] = self._loop.create_future()
         self._listeners.add(listener)
-        expiry = self._loop.call_later(timeout_seconds, _settle, listener, False)
+        tick = self._timeouts.start(listener, timeout_seconds, functools.partial(_settle, listener, False))
         try:
             return await listener
         finally:
-            expiry.cancel()
+            self._timeouts.stop(listener, tick)
             self._listeners.discard(listener)
 
 
@@ -52,8 +56,9 @@ def _settle(listener: asyncio.Future[bool], in_time: bool) -> None:
 class Switchboard:
     """The bells of all connections of one event loop."""
 
-    def __init__(self, loop: asyncio.AbstractEventLoop) -> None:
+    def __init__(self, loop: asyncio.AbstractEventLoop, timeouts: Timeouts) -> None:
         self._loop = loop
+        self._timeouts = timeouts
         self._epoll = select.epoll()
         self._bells: dict[int, Bell] = {}
         loop.add_reader(self._epoll.fileno(), self._ring)
@@ -62,6 +67,10 @@ class Switchboard:
         """Stop; nobody may be waiting."""
         self._loop.remove_reader(self._epoll.fileno())
         self._epoll.close()
+
+    def bell(self) -> Bell:
+        """A bell for one connection."""
+        return Bell(self._loop, self._timeouts)
 
     def connect(self, sock: socket.socket, bell: Bell) -> None:
         """Ring the bell for every change of a socket, until ``forget``.  Raises OSError."""

@@ -19,6 +19,7 @@ from probes.icmpsockets import forbid_fragments, icmp_socket, timestamp_socket
 from probes.readiness import Switchboard
 from probes.seam import Datagram, NotObserved, Service, Stream, Wire
 from probes.socketerrors import family_of, source_address
+from probes.timeouts import Timeouts
 from shared.evidence import Failure, FailureKind
 from shared.questions import Pace
 
@@ -59,7 +60,8 @@ class SocketNetwork:
         self._echo_methods: dict[int, str] = {}
         self._shortages: dict[str, int] = {}
         self._loop = asyncio.get_running_loop()
-        self._switchboard = Switchboard(self._loop)
+        self._timeouts = Timeouts(self._loop)
+        self._switchboard = Switchboard(self._loop, self._timeouts)
 
     async def __aenter__(self) -> SocketNetwork:
         return self
@@ -193,5 +195,5 @@ class SocketNetwork:
                     sock = socket.socket(family, socket.SOCK_DGRAM)
             except OSError as error:
                 raise NotObserved(from_oserror(error, "open", 0.0)) from error
-            channel = self._channels[(service.name, family)] = Channel(sock, service, raw=raw)
+            channel = self._channels[(service.name, family)] = Channel(sock, service, self._timeouts, raw=raw)
         return channel

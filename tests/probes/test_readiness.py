@@ -10,11 +10,13 @@ from collections.abc import AsyncIterator, Iterator
 import pytest
 
 from probes.readiness import Bell, Switchboard
+from probes.timeouts import Timeouts
 
 
 @pytest.fixture
 async def board() -> AsyncIterator[Switchboard]:
-    switchboard = Switchboard(asyncio.get_running_loop())
+    loop = asyncio.get_running_loop()
+    switchboard = Switchboard(loop, Timeouts(loop))
     yield switchboard
     switchboard.close()
 
@@ -24,7 +26,7 @@ def pair(board: Switchboard) -> Iterator[tuple[Bell, socket.socket, socket.socke
     """A watched socket with its bell, and the other end."""
     ours, theirs = socket.socketpair()
     ours.setblocking(False)
-    bell = Bell(asyncio.get_running_loop())
+    bell = board.bell()
     board.connect(ours, bell)
     with theirs, ours:
         yield bell, ours, theirs
