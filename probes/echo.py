@@ -23,6 +23,10 @@ REPLY_WAIT_SECONDS = 2.0
 #: 4.1 s measured over a fresh IPv6 router, hence five.
 WARM_UP_WAIT_SECONDS = 5.0
 
+#: How many echoes are counted where the first few show a loss: of five, one more or less decides between all and nothing, and a
+#: path that loses every fifteenth would fail every thirtieth host.  Common practice, no source.
+LOSSY_COUNT = 20
+
 #: A wall clock that moved this much against the monotonic one was stepped: its stamps are no duration any more.
 STEP_TOLERANCE_SECONDS = 1e-3
 
@@ -62,27 +66,62 @@ async def echo(network: Network, question: EchoQuestion) -> EchoEvidence:
 
     The first may be lost while the neighbour is being found and is not counted.  None waits for the answer to the one
     before, so the burst takes at most its spacings and the longer of the two waits, each bounded by
-    ``pace.timeout_seconds``.  ``failure`` is set where no counted echo was answered, and says why.  Raises nothing.
+    ``pace.timeout_seconds``.  Where some were answered and others not it goes on to ``LOSSY_COUNT``, as soon as a lost one is
+    known by a later one's answer.  ``failure`` is set where no counted echo was answered, and says why.  Raises nothing.
     """
     at = now(network)
     try:
         method = network.echo_method(question.address)
     except NotObserved as unseen:
         return EchoEvidence(address=question.address, method="none", at=at, failure=unseen.failure)
-    timeout = network.pace.timeout_seconds
+    timeout, spacing = network.pace.timeout_seconds, network.pace.echo_spacing_seconds
+    counted: list[asyncio.Task[Datagram | Failure]] = []
     async with asyncio.TaskGroup() as burst:
-        warm_up = burst.create_task(_one(network, question.address, 0, min(timeout, WARM_UP_WAIT_SECONDS)))
-        counted = []
-        for sequence in range(1, question.count + 1):
-            await network.sleep(network.pace.echo_spacing_seconds)
+
+        def send(sequence: int) -> None:
             counted.append(burst.create_task(_one(network, question.address, sequence, min(timeout, REPLY_WAIT_SECONDS))))
+
+        warm_up = burst.create_task(_one(network, question.address, 0, min(timeout, WARM_UP_WAIT_SECONDS)))
+        for sequence in range(1, question.count + 1):
+            await network.sleep(spacing)
+            send(sequence)
+        if await _is_lossy(counted):
+            send(question.count + 1)
+            for sequence in range(question.count + 2, LOSSY_COUNT + 1):
+                await network.sleep(spacing)
+                send(sequence)
     return _evidence(question.address, method, at, warm_up.result(), [task.result() for task in counted])
+
+
+async def _is_lossy(counted: list[asyncio.Task[Datagram | Failure]]) -> bool:
+    """Whether some echoes were answered and others were not, as soon as that is known: where a later one was answered before.
+
+    Silence is no loss: it is met with patience, and not with more packets (RFC 1122 section 3.3.1.4).
+    """
+    waiting = set(counted)
+    while waiting:
+        answered = _which_answered(counted)
+        if False in answered and True in answered[answered.index(False) :]:
+            return True
+        # What waits for its turn in our own pace is neither, so there is no limit to this wait but those of the echoes.
+        _, waiting = await asyncio.wait(waiting, return_when=asyncio.FIRST_COMPLETED)
+    return {True, False} <= set(_which_answered(counted))
+
+
+def _which_answered(counted: list[asyncio.Task[Datagram | Failure]]) -> list[bool]:
+    """Whether each has been answered so far, without those that the runner itself could not send or receive."""
+    results = [task.result() if task.done() else None for task in counted]
+    return [isinstance(result, Datagram) for result in results if not _is_ours(result)]
+
+
+def _is_ours(result: Datagram | Failure | None) -> bool:
+    return isinstance(result, Failure) and result.kind is FailureKind.LOCAL_LIMIT
 
 
 async def _one(network: Network, address: str, sequence: int, wait_seconds: float) -> Datagram | Failure:
     """Send one echo and wait for its reply; once more where the runner itself lost what may have been the reply."""
     result = await _try(network, address, sequence, wait_seconds)
-    if isinstance(result, Failure) and result.kind is FailureKind.LOCAL_LIMIT:
+    if _is_ours(result):
         return await _try(network, address, sequence, wait_seconds)
     return result
 
@@ -115,7 +154,7 @@ def _evidence(
         warm_up_seconds=_round_trip(warm_up),
         # An echo that the runner itself could not send or receive is neither answered nor lost.
         round_trips_seconds=tuple(_round_trip(result) for result in counted
-                                  if not (isinstance(result, Failure) and result.kind is FailureKind.LOCAL_LIMIT)),
+                                  if not _is_ours(result)),
         hop_limit=replies[0].hop_limit if replies else None,
         failure=None if answered else _most_telling([warm_up, *counted]))
 

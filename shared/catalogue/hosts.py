@@ -13,8 +13,9 @@ CHECKS = (
                "echoes are answered, the loss and the median round trip of one short burst are inside their limits.",
         not_proves="That the machine there is the planned one: a host with a stolen or mistyped address answers just as well; "
                    "its host key and certificate tell.  That the path stays as good: the numbers describe one burst of five "
-                   "echoes.  Where only resets came, that the host lives: a firewall can send them in its name.  Where only a "
-                   "port accepts, a proxy in front can accept for a dead host.",
+                   "echoes, or of twenty where some of the five were lost.  Where only resets came, that the host lives: a "
+                   "firewall can send them in its name.  Where only a port accepts, a proxy in front can accept for a dead "
+                   "host.",
         basis=("RFC 1122 section 3.2.2.6 (every host answers echo, with the data it was sent)",
                "RFC 4443 sections 4.1 and 4.2 (echo over IPv6)",
                "RFC 1122 section 3.3.1.4 (one short burst, never a loop)",
@@ -136,8 +137,8 @@ LIMITS = (
     LimitRule(
         name="echo_loss", unit="ratio", sense=Sense.AT_MOST,
         bounds={"lab": (0.2, 0.5), "production": (0.0, 0.2), "strict": (0.0, 0.0)},
-        origin="none expected on a wired path, 20 % too much: common practice, no source; of five echoes one lost is a "
-               "caution and two are a fail.  lab: one lost is let pass.  strict: any loss fails",
+        origin="none expected on a wired path, 20 % too much: common practice, no source; where one of five echoes is lost "
+               "twenty are counted, of which four are a caution and five a fail.  lab: four are let pass.  strict: any fails",
     ),
     LimitRule(
         name="echo_round_trip", unit="s", sense=Sense.AT_MOST,

@@ -7,7 +7,7 @@ from collections.abc import Callable, Sequence
 import pytest
 
 from probes import fake
-from probes.echo import echo
+from probes.echo import LOSSY_COUNT, echo
 from probes.fake import FakeNetwork
 from probes.icmpwire import ECHO_REPLY, internet_checksum, read_quoted_request
 from probes.sockets import SocketNetwork
@@ -35,6 +35,11 @@ def answers(**delays: float) -> Peer:
         return [] if delay is None else [(delay, reply_to(request))]
 
     return peer
+
+
+def all_but(*lost: int, delay: float = 0.001) -> Peer:
+    """A host that answers every echo after ``delay`` seconds, but for those with these sequence numbers."""
+    return answers(**{f"s{sequence}": delay for sequence in range(LOSSY_COUNT + 1) if sequence not in lost})
 
 
 def ask(peer: Peer | Failure | None, *, count: int = 3, pace: Pace | None = None, step: float = 0.0,
@@ -68,10 +73,31 @@ def test_echoes_do_not_wait_for_each_other() -> None:
 
 def test_lost_echo_has_no_round_trip() -> None:
     """A lost echo is None, never zero (RFC 2681 section 2.4), and does not make the burst a failure."""
-    seen, _, _ = ask(answers(s0=0.001, s1=0.001, s3=0.001))
+    seen, _, _ = ask(all_but(2))
     assert seen.round_trips_seconds[1] is None
     assert seen.round_trips_seconds.count(None) == 1
     assert seen.failure is None
+
+
+@pytest.mark.parametrize(("lost", "took"), [
+    ((1,), 3.8), ((2,), 3.8), ((4,), 3.8),   # known by the answer to a later one when the fifth is sent: nineteen spacings
+    ((2, 20), 5.8),                          # and the last one's own two seconds
+    ((5,), 5.8), ((4, 5), 5.8),              # known when the fifth one's time is up: five spacings, two seconds, fourteen more
+])
+def test_a_loss_is_counted_over_twenty_echoes(lost: tuple[int, ...], took: float) -> None:
+    """Two of five by bad luck would be 40 %; of twenty they are 10 %."""
+    seen, network, seconds = ask(all_but(*lost), count=5)
+    assert (len(seen.round_trips_seconds), seen.round_trips_seconds.count(None)) == (LOSSY_COUNT, len(lost))
+    assert [read_quoted_request(4, sent[3]).sequence for sent in network.sent] == list(range(LOSSY_COUNT + 1))
+    assert seconds == pytest.approx(took, abs=0.01)
+
+
+@pytest.mark.parametrize("delay", [0.001, 0.3, 0.9, 1.9])
+def test_a_long_way_is_no_loss(delay: float) -> None:
+    """However long each echo is on its way, five that are all answered stay five."""
+    seen, network, took = ask(all_but(delay=delay), count=5)
+    assert (len(network.sent), seen.round_trips_seconds.count(None)) == (6, 0)
+    assert took == pytest.approx(5 * 0.2 + delay)
 
 
 @pytest.mark.parametrize(("delay", "lost"), [(1.999, False), (2.0, False), (2.001, True)])

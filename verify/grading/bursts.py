@@ -18,6 +18,7 @@ from shared.quantities import Interval, show_seconds
 from verify.grading.case import Case
 
 _LOSS_FIX = (
+    "where other hosts lose echoes too, begin with what they share: the link of {where} and the routers on the way",
     "read the error counters at both ends of each link on the way: ip -s link show dev INTERFACE",
     "compare speed and duplex at both ends: ethtool INTERFACE",
     "where about every second echo is lost, look for a second owner of {address}: arping -D -I INTERFACE -c 3 {address}",
@@ -50,12 +51,13 @@ def median_round_trip(trips: tuple[float | None, ...]) -> float | None:
 def _loss(case: Case, owner: str, check: str, echo: EchoEvidence) -> Finding:
     sent = len(echo.round_trips_seconds)
     lost = echo.round_trips_seconds.count(None)
-    ratio = lost / sent if sent else 0.0
+    ratio, where = lost / sent if sent else 0.0, case.evidence.vantage.name
     finding = case.measured_finding(
         owner, check, echo.address, Interval(ratio, ratio), case.limits["echo_loss"],
         planned=f"{echo.address} answers echo",
-        quantity=f"The loss of echoes to {echo.address} ({lost} of {sent}, sent from {case.evidence.vantage.name})",
-        fix=tuple(line.format(address=echo.address) for line in _LOSS_FIX), symptom="loss" if lost else "", at=echo.at)
+        quantity=f"The loss of echoes to {echo.address} ({lost} of {sent}, sent from {where})",
+        fix=tuple(line.format(address=echo.address, where=where) for line in _LOSS_FIX) if lost else (),
+        symptom="loss" if lost else "", at=echo.at)
     return msgspec.structs.replace(finding, found=f"{sent - lost} of {sent} echoes answered")
 
 
