@@ -11,8 +11,10 @@ NTP = Service("ntp", ntpwire.key_of_answer, ntpwire.key_of_request)
 
 #: The longest one answer is waited for (common practice, no source).
 PATIENCE_SECONDS = 2.0
-#: Exchanges without a usable answer, in a row, after which the server is left alone (common practice, no source).
-FRUITLESS_TO_STOP = 2
+#: Exchanges without a usable answer, in a row, after which the server is left alone: as many packets as a name server is sent
+#: before its silence is believed.  On a path that loses every twentieth packet either way a second one, lost too, would take the
+#: service from one host in a hundred (common practice, no source).
+FRUITLESS_TO_STOP = 3
 #: The wall clock may run this far from the monotonic one during an exchange.  A clock slewed at RFC 5905's greatest rate,
 #: 500 parts per million, moves one millisecond in the longest exchange; more than that is a step.
 STEP_SECONDS = 1e-3
@@ -22,18 +24,22 @@ async def ask_time(network: Network, question: ClockQuestion, address: str) -> C
     """Hold the planned number of exchanges with the server at ``address``.
 
     Never raises: what was not observed is in the evidence.  The burst ends early when the server asks to be left alone
-    (RFC 5905 section 7.4), when two exchanges in a row bring nothing usable, and when ``pace.timeout_seconds`` are spent;
-    waiting for our own packet rate is not counted.
+    (RFC 5905 section 7.4), when three exchanges in a row bring nothing usable, and when ``pace.timeout_seconds`` are spent;
+    waiting for our own packet rate is not counted.  Exchanges are ``pace.clock_spacing_seconds`` apart, or follow a
+    silence that was longer at once.
     """
     burst = _Burst(at=now(network))
     spacing, budget = network.pace.clock_spacing_seconds, network.pace.timeout_seconds
     patience = min(budget / 3, PATIENCE_SECONDS)
     for _ in range(question.exchanges):
-        budget -= await burst.exchange(network, address, question.server.port, min(patience, budget))
-        if burst.over or burst.asked == question.exchanges or budget <= spacing:
+        took = await burst.exchange(network, address, question.server.port, min(patience, budget))
+        # A silence that was waited out has kept the exchanges apart already.
+        pause = 0.0 if burst.fruitless and took >= spacing else spacing
+        budget -= took
+        if burst.over or burst.asked == question.exchanges or budget <= pause:
             break
-        await network.sleep(spacing)
-        budget -= spacing
+        await network.sleep(pause)
+        budget -= pause
     return ClockEvidence(
         server=question.server.label, address=address, port=question.server.port, at=burst.at,
         samples=tuple(burst.samples), asked=burst.asked, kiss_code=burst.kiss_code, discarded=tuple(burst.discarded),
@@ -51,11 +57,11 @@ class _Burst:
         self.discarded: list[str] = []
         self.steps: list[float] = []
         self.failure: Failure | None = None
-        self._fruitless = 0
+        self.fruitless = 0
 
     @property
     def over(self) -> bool:
-        return self.kiss_code in ntpwire.KISS_TO_STOP or self._fruitless >= FRUITLESS_TO_STOP
+        return self.kiss_code in ntpwire.KISS_TO_STOP or self.fruitless >= FRUITLESS_TO_STOP
 
     async def exchange(self, network: Network, address: str, port: int, patience_seconds: float) -> float:
         """Hold one exchange and take in what came of it; returns the seconds it took."""
@@ -76,7 +82,7 @@ class _Burst:
         return answer.elapsed_seconds
 
     def _failed(self, failure: Failure) -> None:
-        self._fruitless += 1
+        self.fruitless += 1
         self.failure = self.failure or failure
 
     def _take(self, answer: Datagram) -> None:
@@ -90,7 +96,7 @@ class _Burst:
             self.discarded.append(f"the runner's own clock moved by {answer.clock_step_seconds:+.3f} s during the exchange")
         else:
             self.samples.append(_sample(packet, answer))
-        self._fruitless = 0
+        self.fruitless = 0
 
 
 def _anything(_data: bytes) -> bool:
