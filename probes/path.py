@@ -92,7 +92,8 @@ async def _find(walk: _Walk, planned: int) -> None:
     await walk.attempt([*(rung for rung in RUNGS if rung < walk.smallest_lost), planned], TRIES)
     await _follow(walk, planned)
     if not walk.settled(planned):
-        await walk.attempt(_between(walk.largest, walk.smallest_lost), TRIES)
+        # The planned size once more too: where losses are common it may have had bad luck so far.
+        await walk.attempt([*_between(walk.largest, walk.smallest_lost), planned], TRIES)
 
 
 async def _follow(walk: _Walk, size: int) -> None:
