@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import random
 from collections.abc import Callable, Sequence
 
 import pytest
@@ -90,6 +91,16 @@ def test_a_loss_is_counted_over_twenty_echoes(lost: tuple[int, ...], took: float
     assert (len(seen.round_trips_seconds), seen.round_trips_seconds.count(None)) == (LOSSY_COUNT, len(lost))
     assert [read_quoted_request(4, sent[3]).sequence for sent in network.sent] == list(range(LOSSY_COUNT + 1))
     assert seconds == pytest.approx(took, abs=0.01)
+
+
+def test_a_path_that_loses_every_sixteenth_packet_fails_few_hosts() -> None:
+    """By the binomial distribution 0.7 % lose 5 or more of 20, and 3.4 % would lose 2 or more of 5."""
+    draw, over_a_fifth = random.Random(1812), 0
+    for _ in range(1000):
+        lost = [sequence for sequence in range(LOSSY_COUNT + 1) if draw.random() < 1 / 16]
+        trips = ask(all_but(*lost), count=5)[0].round_trips_seconds
+        over_a_fifth += trips.count(None) > len(trips) / 5
+    assert 0 < over_a_fifth <= 10
 
 
 @pytest.mark.parametrize("delay", [0.001, 0.3, 0.9, 1.9])
