@@ -5,12 +5,14 @@ Every change is one transaction: a run is stored whole or not at all, whatever e
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+import itertools
+import sys
+from collections.abc import Iterable, Iterator
 from pathlib import Path
 from types import TracebackType
 from typing import Any, TypeVar
 
-from sqlalchemy import Connection, Engine, Select, delete, func, insert, inspect, select, update
+from sqlalchemy import Connection, Engine, Select, Table, delete, func, insert, inspect, select, update
 from sqlalchemy.exc import IntegrityError
 
 from shared.history import RunRecord
@@ -205,36 +207,45 @@ def _insert_octets(connection: Connection, octets: dict[bytes, bytes], number: i
     for some in chunks(list(octets)):
         known.update(connection.execute(select(column).where(column.in_(some))).scalars())
         connection.execute(update(tables.octets).where(column.in_(some)).values(seen=number))
-    new = [{"digest": digest, "content": content, "seen": number} for digest, content in octets.items() if digest not in known]
-    if new:
-        connection.execute(insert(tables.octets), new)
+    _insert_all(connection, tables.octets, ({"digest": digest, "content": content, "seen": number}
+                                            for digest, content in octets.items() if digest not in known))
+
+
+def _insert_all(connection: Connection, table: Table, rows: Iterable[dict[str, Any]]) -> None:
+    """Insert rows a piece at a time: whole, those of a large fleet are the most that its run takes of memory."""
+    left = iter(rows)
+    while some := list(itertools.islice(left, _CHUNK)):
+        connection.execute(insert(table), some)
 
 
 def _insert_points(connection: Connection, plan: int, number: int, found: list[Point], ends: list[Ending]) -> None:
     series = _series(connection, plan)
-    keys: list[SeriesKey] = [(point.host, point.check, point.subject, point.unit) for point in found]
-    wanted = dict.fromkeys([*keys, *((end.host, DATES, end.subject, "s") for end in ends)])
+    wanted = dict.fromkeys([*map(_series_of, found), *((end.host, DATES, end.subject, "s") for end in ends)])
     new = [key for key in wanted if key not in series]
     if new:
-        connection.execute(insert(tables.series), [
+        _insert_all(connection, tables.series, (
             {"plan": plan, "host": host, "check_name": check, "subject": subject, "unit": unit}
-            for host, check, subject, unit in new])
+            for host, check, subject, unit in new))
         series = _series(connection, plan)
-    if found:
-        connection.execute(insert(tables.point), [
-            {"series": series[key], "run": number, "grade": point.grade, "value": point.value, "uncertainty": point.uncertainty}
-            for key, point in zip(keys, found, strict=True)])
-    if ends:
-        connection.execute(insert(tables.certificate), [
-            {"series": series[end.host, DATES, end.subject, "s"], "run": number, "not_after": end.not_after_unix}
-            for end in ends])
+    _insert_all(connection, tables.point, (
+        {"series": series[_series_of(point)], "run": number, "grade": point.grade, "value": point.value,
+         "uncertainty": point.uncertainty} for point in found))
+    _insert_all(connection, tables.certificate, (
+        {"series": series[end.host, DATES, end.subject, "s"], "run": number, "not_after": end.not_after_unix}
+        for end in ends))
+
+
+def _series_of(point: Point) -> SeriesKey:
+    return point.host, point.check, point.subject, point.unit
 
 
 def _series(connection: Connection, plan: int) -> dict[SeriesKey, int]:
     columns = tables.series.c
     rows = connection.execute(select(columns.host, columns.check_name, columns.subject, columns.unit, columns.id)
                               .where(columns.plan == plan))
-    return {(host, check, subject, unit): number for host, check, subject, unit, number in rows}
+    # A host has a series a check, and the driver makes its name anew for each.
+    return {(sys.intern(host), sys.intern(check), sys.intern(subject), sys.intern(unit)): number
+            for host, check, subject, unit, number in rows}
 
 
 def _ranked(plan: int | None) -> Select[Any]:
