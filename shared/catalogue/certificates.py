@@ -61,8 +61,9 @@ CHECKS = (
         mends=("have the certificate issued by the site's authority, for the planned name",
                "append the intermediate to the certificate file, below the server's own certificate",
                "add the authority's root certificate to [trust] anchors, after comparing its fingerprint"),
-        would_prove="a chain signed with algorithms that are still verified, name constraints for DNS names (no dot in front) "
-        "and addresses alone, an anchor in the plan, and an agreed time with less uncertainty where the anchor's dates are near",
+        would_prove="a chain signed with algorithms that are still verified, name constraints for DNS names (no dot in front), "
+        "addresses and directory names alone, an anchor in the plan, and an agreed time with less uncertainty where the anchor's "
+        "dates are near",
         owner="certificates",
         needs=("port.open", "certificate.protocol"),
     ),

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import itertools
-import unicodedata
 from collections.abc import Sequence
 
 from cryptography import x509
@@ -14,21 +13,9 @@ from cryptography.x509.oid import SignatureAlgorithmOID
 
 from verify.grading.certificate.rules import ODD
 
-#: A name in the form in which names are compared: its parts in order, each with its attributes.
-Folded = tuple[frozenset[tuple[str, str | bytes]], ...]
-
 #: The digests that a signature is verified with.  RFC 9155 sections 2 to 4 rule out SHA-1 and MD5.
 _DIGESTS = (hashes.SHA224, hashes.SHA256, hashes.SHA384, hashes.SHA512, hashes.SHA3_224, hashes.SHA3_256, hashes.SHA3_384,
             hashes.SHA3_512)
-
-
-def folded(name: x509.Name) -> Folded:
-    """A name as RFC 5280 section 7.1 compares it: whatever its encoding, its case and its spaces in excess."""
-    return tuple(frozenset((part.oid.dotted_string, _fold(part.value)) for part in parts) for parts in name.rdns)
-
-
-def _fold(value: str | bytes) -> str | bytes:
-    return " ".join(unicodedata.normalize("NFKC", value).casefold().split()) if isinstance(value, str) else value
 
 
 def spelled_otherwise(path: Sequence[x509.Certificate]) -> x509.Certificate | None:

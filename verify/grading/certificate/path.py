@@ -23,8 +23,16 @@ from cryptography.hazmat.primitives.serialization import Encoding
 from cryptography.x509 import verification
 
 from shared.safetext import visible
-from verify.grading.certificate.issuing import Folded, folded, signed, spelled_otherwise
-from verify.grading.certificate.rules import LEFT_OUT, ODD, authority_fault, breaches, vouches_for_servers
+from verify.grading.certificate.issuing import signed, spelled_otherwise
+from verify.grading.certificate.naming import Folded, folded, self_issued
+from verify.grading.certificate.rules import (
+    LEFT_OUT,
+    ODD,
+    authority_fault,
+    breaches,
+    limits_subjects,
+    vouches_for_servers,
+)
 
 #: Longer paths than this are not walked.  Ours: as many certificates as the probe keeps of one chain.
 _STEPS_LIMIT = 10
@@ -175,7 +183,7 @@ def _follow(leaf: bytes, sent: Sequence[bytes], anchors: Anchors, moment: dateti
     others = tuple(dict.fromkeys(other for other in map(load, sent) if other is not None and other != certificate))
     for at in _moments(certificate, others, anchors, moment):
         path, _ = _judge(certificate, others, anchors.store, at)
-        if path:
+        if path and not limits_subjects(path):  # the library passes over such limits
             return Outcome(Kind.TRUSTED, path, at, alike=True)
     return _diagnose(certificate, others, anchors, moment)
 
@@ -296,10 +304,10 @@ def _constrained(path: tuple[x509.Certificate, ...], moment: datetime.datetime |
     # them, and a root of version 1 has none.
     anchor = path[-1]
     bare = anchor.version is x509.Version.v1 and anchor.issuer == anchor.subject
-    for depth, issuer in enumerate(path[1:-1] if bare else path[1:]):
-        fault = authority_fault(issuer, intermediates_below=depth)
+    for place, issuer in enumerate(path[1:-1] if bare else path[1:], start=1):
+        fault = authority_fault(issuer, intermediates_below=sum(not self_issued(each) for each in path[1:place]))
         if fault:
-            return Outcome(Kind.NOT_AN_AUTHORITY, path[: depth + 2], None, fault)
+            return Outcome(Kind.NOT_AN_AUTHORITY, path[: place + 1], None, fault)
     found = sorted(breaches(path, tuple(map(called, path))), key=lambda breach: not breach.sure)
     if found:
         return Outcome(Kind.REFUSED if found[0].sure else Kind.NOT_FOLLOWED, path, None, found[0].text)
@@ -311,13 +319,22 @@ def _constrained(path: tuple[x509.Certificate, ...], moment: datetime.datetime |
     at = moment if moment is not None and begin <= moment <= end else begin
     if bare:
         return Outcome(Kind.TRUSTED, path, at, "the anchor is of version 1 and cannot say that it is an authority, nor need it")
-    if spelled_otherwise(path) is not None:
-        return Outcome(Kind.TRUSTED, path, at)  # the library looks no further where names differ in an octet
+    if _left_to_us(path):
+        return Outcome(Kind.TRUSTED, path, at)
     _, refusal = _judge(path[0], path[1:-1], verification.Store([anchor]), at)
     if not any(rule in refusal for rule in _PUBLIC_WEB):
         return Outcome(Kind.NOT_FOLLOWED, path, None, "it breaks none of the rules that are followed here, and the library that "
                                                       "judges paths here refuses it for another one")
     return Outcome(Kind.TRUSTED, path, at, "a key or a signature in it is of a kind that public web authorities may not use")
+
+
+def _left_to_us(path: tuple[x509.Certificate, ...]) -> bool:
+    """Whether the library judges no such path, so that the rules kept here are all that is asked of it.
+
+    It looks no further where names differ in an octet, holds no subject to the limits on it, and counts an authority's
+    certificate for its own next key against the path length, which RFC 5280 section 6.1.4 (l) does not.
+    """
+    return spelled_otherwise(path) is not None or limits_subjects(path) or any(map(self_issued, path[1:-1]))
 
 
 #: What the library says where it refuses for the kind or size of a key, or for the algorithm of a signature that it has

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import ipaddress
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
@@ -10,9 +11,10 @@ from typing import TypeVar
 from cryptography import x509
 from cryptography.exceptions import UnsupportedAlgorithm
 from cryptography.hazmat.primitives import hashes
-from cryptography.x509.oid import ExtendedKeyUsageOID, ExtensionOID
+from cryptography.x509.oid import ExtendedKeyUsageOID, ExtensionOID, NameOID
 
 from shared.safetext import visible
+from verify.grading.certificate.naming import lies_below, self_issued
 
 #: What the library raises for certificates that are merely odd.
 ODD = (ValueError, TypeError, OverflowError, UnsupportedAlgorithm, x509.InvalidVersion, x509.ExtensionNotFound,
@@ -87,14 +89,32 @@ def breaches(path: tuple[x509.Certificate, ...], names: tuple[str, ...]) -> Iter
             continue
         for one in present:
             if isinstance(one.value, x509.NameConstraints):
-                yield from _names(one.value, name, [each for below in path[:depth] for each in _alternative_names(below)])
+                yield from _names(one.value, name, [each for below in _held_to(path[:depth]) for each in _names_of(below)])
             elif one.critical and one.oid not in _KNOWN:
                 yield _critical(one.oid, name)
     yield from (breach for certificate, name in zip(path[:-1], names, strict=False) for breach in _digest(certificate, name))
 
 
-def _alternative_names(certificate: x509.Certificate) -> Sequence[x509.GeneralName]:
-    return list(extension(certificate, x509.SubjectAlternativeName) or ())
+def limits_subjects(path: Sequence[x509.Certificate]) -> bool:
+    """Whether an authority of the path limits whom it may issue for by what stands in the subject."""
+    limits = [found for found in (extension(issuer, x509.NameConstraints) for issuer in path[1:]) if found is not None]
+    return any(isinstance(base, x509.DirectoryName | x509.RFC822Name)
+               for found in limits for base in (*(found.permitted_subtrees or ()), *(found.excluded_subtrees or ())))
+
+
+def _held_to(below: Sequence[x509.Certificate]) -> Iterator[x509.Certificate]:
+    """Those of a path that limits above them are for: not an authority's certificate for itself (section 6.1.3 (b) and (c))."""
+    return (certificate for depth, certificate in enumerate(below) if depth == 0 or not self_issued(certificate))
+
+
+def _names_of(certificate: x509.Certificate) -> Iterator[x509.GeneralName]:
+    """The alternative names; the subject, where it is not empty, as a directory name, and mail addresses in it."""
+    yield from extension(certificate, x509.SubjectAlternativeName) or ()
+    if certificate.subject.rdns:
+        yield x509.DirectoryName(certificate.subject)
+    for mail in certificate.subject.get_attributes_for_oid(NameOID.EMAIL_ADDRESS):
+        with contextlib.suppress(ValueError):  # outside ASCII, and so no mail address
+            yield x509.RFC822Name(str(mail.value))
 
 
 def _critical(oid: x509.ObjectIdentifier, name: str) -> Breach:
@@ -115,20 +135,24 @@ def _digest(certificate: x509.Certificate, name: str) -> Iterator[Breach]:
 
 
 def _names(constraints: x509.NameConstraints, issuer: str, names: list[x509.GeneralName]) -> Iterator[Breach]:
-    """RFC 5280 section 4.2.1.10, for DNS names and addresses.  Every subject is a directory name, so such a constraint counts."""
+    """RFC 5280 section 4.2.1.10, for DNS names, addresses and directory names."""
     permitted, excluded = constraints.permitted_subtrees or [], constraints.excluded_subtrees or []
-    unsure: list[x509.GeneralName] = [base for base in (*permitted, *excluded) if isinstance(base, x509.DirectoryName)]
+    unsure: list[x509.GeneralName] = []
     for name in names:
         inside = [_within(name, base) for base in permitted if type(base) is type(name)]
         banned = [_within(name, base) for base in excluded]
         if True in banned or (inside and not any(one is not False for one in inside)):
-            yield Breach(f"{issuer} may not issue for {visible(str(name.value)[:256])} (name constraints, "
+            yield Breach(f"{issuer} may not issue for {visible(_shown(name)[:256])} (name constraints, "
                          "RFC 5280 section 4.2.1.10)", sure=True)
         unsure += [base for base in (*permitted, *excluded) if _within(name, base) is None]
     for base in unsure[:1]:
         kind = "begin with a dot, which has no defined meaning for DNS names" if isinstance(base, x509.DNSName) else (
             "are of a kind that is not followed here")
         yield Breach(f"name constraints of {issuer} {kind} (RFC 5280 section 4.2.1.10)", sure=False)
+
+
+def _shown(name: x509.GeneralName) -> str:
+    return name.value.rfc4514_string() if isinstance(name, x509.DirectoryName) else str(name.value)
 
 
 def _within(name: x509.GeneralName, base: x509.GeneralName) -> bool | None:
@@ -138,6 +162,8 @@ def _within(name: x509.GeneralName, base: x509.GeneralName) -> bool | None:
     if isinstance(name, x509.DNSName) and isinstance(base, x509.DNSName) and not base.value.startswith("."):
         inner, outer = name.value.lower(), base.value.lower()
         return not outer or inner == outer or inner.endswith(f".{outer}")
+    if isinstance(name, x509.DirectoryName) and isinstance(base, x509.DirectoryName):
+        return lies_below(name.value, base.value)
     if isinstance(base.value, ipaddress.IPv4Network | ipaddress.IPv6Network):
         return name.value in base.value
     return None
