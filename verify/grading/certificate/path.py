@@ -14,6 +14,7 @@ import contextlib
 import datetime
 import enum
 import functools
+import itertools
 import warnings
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
@@ -36,6 +37,8 @@ from verify.grading.certificate.rules import (
 
 #: Longer paths than this are not walked.  Ours: as many certificates as the probe keeps of one chain.
 _STEPS_LIMIT = 10
+#: Ways up that are looked at, where authorities certified each other.  Ours: such a site has two to four.
+_WAYS_LIMIT = 16
 #: Moments tried for a path whose dates are wrong today.  Ours: every certificate sent, and a few anchors.
 _MOMENTS_LIMIT = 16
 _PEM_BEGIN = b"-----BEGIN CERTIFICATE-----"
@@ -262,20 +265,40 @@ def _diagnose(
     leaf: x509.Certificate, others: tuple[x509.Certificate, ...], anchors: Anchors,
     moment: datetime.datetime | None,
 ) -> Outcome:
-    """Walk up from the leaf by names and signatures, and name the step that fails."""
-    path = [leaf]
-    while len(path) <= _STEPS_LIMIT:
-        current = path[-1]
-        if current in anchors:
-            return _constrained(tuple(path), moment)
-        above = [other for other in (*anchors.named(current.issuer), *_named_alike(others, current.issuer)) if other not in path]
-        tried = [(issuer, signed(current, issuer)) for issuer in above]
-        issuer = next((issuer for issuer, holds in tried if holds), None)
-        if issuer is None:
-            kind = _dead_end(current, [holds for _, holds in tried], is_leaf=current is leaf)
-            return Outcome(kind, tuple(path))
-        path.append(issuer)
-    return Outcome(Kind.NOT_FOLLOWED, tuple(path), None, f"it has more than {_STEPS_LIMIT} steps and is followed no further here")
+    """Walk up from the leaf by names and signatures, each way there is: the best of their ends, or the step that fails."""
+    walk = _ends((leaf,), others, anchors, moment)
+    ends = list(itertools.islice(walk, _WAYS_LIMIT))
+    if next(walk, None) is not None:
+        ends.append(Outcome(Kind.NOT_FOLLOWED, (leaf,), None, f"more than {_WAYS_LIMIT} ways lead up from it, and no more are "
+                                                              "followed here"))
+    return max(ends, key=lambda end: _worth(end, moment))  # the first of equals
+
+
+def _ends(
+    path: tuple[x509.Certificate, ...], others: tuple[x509.Certificate, ...], anchors: Anchors,
+    moment: datetime.datetime | None,
+) -> Iterator[Outcome]:
+    """How each way up from the last certificate of ``path`` ends; several where authorities certified each other."""
+    current = path[-1]
+    if len(path) > _STEPS_LIMIT:
+        yield Outcome(Kind.NOT_FOLLOWED, path, None, f"it has more than {_STEPS_LIMIT} steps and is followed no further here")
+    elif current in anchors:
+        yield _constrained(path, moment)
+    else:
+        above = dict.fromkeys((*anchors.named(current.issuer), *_named_alike(others, current.issuer)))
+        tried = [(issuer, signed(current, issuer)) for issuer in above if issuer not in path]
+        issuers = [issuer for issuer, holds in tried if holds]
+        if not issuers:
+            yield Outcome(_dead_end(current, [holds for _, holds in tried], is_leaf=len(path) == 1), path)
+        for issuer in issuers:
+            yield from _ends((*path, issuer), others, anchors, moment)
+
+
+def _worth(end: Outcome, moment: datetime.datetime | None) -> tuple[int, bool, bool]:
+    """Which of several counts: a sound one, if possible now; one that may be sound; a broken rule on the way to an anchor."""
+    kinds = (Kind.NOT_AN_AUTHORITY, Kind.REFUSED), (Kind.UNVERIFIABLE, Kind.NOT_FOLLOWED), (Kind.TRUSTED,)
+    rank = next((rank for rank, kind in enumerate(kinds, start=1) if end.kind in kind), 0)
+    return rank, end.at is not None and end.at == moment, end.at is not None
 
 
 def _named_alike(certificates: Sequence[x509.Certificate], name: x509.Name) -> Iterator[x509.Certificate]:
