@@ -10,6 +10,7 @@ from typing import Any
 import msgspec
 import pytest
 from cryptography import x509
+from cryptography.x509.oid import ExtendedKeyUsageOID
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
@@ -49,6 +50,9 @@ RACK = authority.intermediate(ROOT, "Rack Authority", VALID)
 SOUND = authority.leaf(RACK, (A,), VALID)
 AGREED = Interval(-0.01, 0.01)
 GOOD_VERSIONS = (("TLS 1.3", "accepted"), ("TLS 1.2", "accepted"), ("TLS 1.1", "refused"), ("TLS 1.0", "refused"))
+
+
+ANY_USAGE = ExtendedKeyUsageOID.ANY_EXTENDED_KEY_USAGE
 
 
 def stamp(moment: datetime.datetime) -> str:
@@ -141,6 +145,12 @@ FAULTS: list[tuple[str, TlsEvidence, str, Grade, str]] = [
     ("constraint that is not followed", tls(authority.leaf(
         dotted := authority.intermediate(ROOT, "Dotted", VALID, permitted=(".obs.example.net",)), (A,), VALID), dotted),
      "certificate.trust", Grade.UNPROVEN, "not-followed"),
+    ("for any usage in the place of servers", tls(authority.leaf(RACK, (A,), VALID, usages=(ANY_USAGE,)), RACK),
+     "certificate.trust", Grade.CAUTION, "any-usage"),
+    ("authority for any usage in the place of servers",
+     tls(authority.leaf(anything := authority.intermediate(
+         ROOT, "Anything", VALID, extensions=((x509.ExtendedKeyUsage([ANY_USAGE]), False),)), (A,), VALID), anything),
+     "certificate.trust", Grade.CAUTION, "any-usage"),
     ("leaf is an authority", tls(authority.leaf(RACK, (A,), VALID, is_authority=True), RACK), "certificate.trust", Grade.CAUTION,
      "leaf-is-authority"),
     ("old name", tls(authority.leaf(RACK, ("localhost",), VALID), RACK), "certificate.name", Grade.FAIL, "other-name"),
@@ -177,6 +187,12 @@ def test_one_fault_is_one_finding(judge: Judge, seen: TlsEvidence, check: str, g
     """Each fault shows under its own check, and nothing else is blamed."""
     fault = only_fault(judge(seen))
     assert (fault.check, fault.grade, fault.symptom) == (check, grade, symptom)
+
+
+def test_any_usage_beside_servers_is_sound(judge: Judge) -> None:
+    """As RFC 5280 section 4.2.1.12 wants it written."""
+    leaf = authority.leaf(RACK, (A,), VALID, usages=(ANY_USAGE, authority.SERVER_USAGE))
+    assert {finding.grade for finding in judge(tls(leaf, RACK)).values()} == {Grade.PASS}
 
 
 def test_three_faults_are_three_findings(judge: Judge) -> None:

@@ -140,6 +140,7 @@ def with_usages(issuer: Credential, *usages: x509.ObjectIdentifier, key: authori
     ((authority.SERVER_USAGE,), True, Kind.TRUSTED),
     ((authority.CLIENT_USAGE, authority.SERVER_USAGE), True, Kind.TRUSTED),
     ((authority.CLIENT_USAGE,), False, Kind.NOT_AN_AUTHORITY),
+    ((ExtendedKeyUsageOID.ANY_EXTENDED_KEY_USAGE,), False, Kind.TRUSTED),  # others take it: a caution of certificate.trust
     ((ExtendedKeyUsageOID.CODE_SIGNING,), False, Kind.NOT_AN_AUTHORITY),
 ])
 @pytest.mark.parametrize("keys", ["p256", "ed25519"])

@@ -67,6 +67,12 @@ def vouches_for_servers(usages: x509.ExtendedKeyUsage | None) -> bool:
     return usages is None or not _SERVER_USAGES.isdisjoint(usages)
 
 
+def names_any_usage_alone(certificate: x509.Certificate) -> bool:
+    """Whether an extended key usage has the special value for any usage in the place of the one for servers."""
+    usages = extension(certificate, x509.ExtendedKeyUsage)
+    return usages is not None and ExtendedKeyUsageOID.SERVER_AUTH not in usages and vouches_for_servers(usages)
+
+
 def key_serves_tls(certificate: x509.Certificate) -> bool:
     """Whether the key usage, where there is one, allows any of what a TLS server does with its key.
 

@@ -15,7 +15,7 @@ from shared.quantities import show_seconds
 from shared.safetext import visible
 from verify.grading.certificate.issuing import spelled_otherwise
 from verify.grading.certificate.path import Kind, Outcome, anchors_of, called, load, quiet, validate
-from verify.grading.certificate.rules import key_serves_tls
+from verify.grading.certificate.rules import key_serves_tls, names_any_usage_alone
 from verify.grading.certificate.sight import Remark, Sight, request_lines
 from verify.grading.certificate.strength import BROKEN_DIGESTS
 
@@ -29,7 +29,7 @@ def grade(sight: Sight) -> Finding:
     whose = f"one of the plan's anchors ({', '.join(names)})" if names else "an authority in the runner's own trust store"
     remarks = [_SAY[sight.outcome.kind](sight, sight.outcome)]
     if sight.outcome.kind is Kind.TRUSTED:
-        remarks += [*_outdated_anchor(sight), *_unfit_leaf(sight), *_spelling(sight)]
+        remarks += [*_outdated_anchor(sight), *_unfit_leaf(sight), *_any_usage(sight), *_spelling(sight)]
     return sight.finding("certificate.trust", remarks, planned=f"a chain that leads to {whose}", found=_found(sight.outcome))
 
 
@@ -223,6 +223,23 @@ def _unfit_leaf(sight: Sight) -> Iterator[Remark]:
             Grade.CAUTION, "The server's own certificate is marked as an authority: whoever holds the host's key could issue "
                            "certificates for other names (RFC 5280 section 4.2.1.9).", "leaf-is-authority",
             ("# ask for a server certificate with CA:FALSE:", *request_lines(sight.door.host)))
+
+
+def _any_usage(sight: Sight) -> Iterator[Remark]:
+    """RFC 5280 section 4.2.1.12 lets a client that looks for a usage refuse a certificate with anyExtendedKeyUsage in its place.
+
+    OpenSSL 3.0 does, in every certificate of a path; GnuTLS 3.7 does in an authority and not in the server's own; Java does not.
+    """
+    odd = next((certificate for certificate in sight.outcome.path if names_any_usage_alone(certificate)), None)
+    if odd is None:
+        return
+    whose = "The certificate" if odd is sight.outcome.path[0] else f"The authority {called(odd)}"
+    yield Remark(
+        Grade.CAUTION, f"{whose} has anyExtendedKeyUsage and not serverAuth in its extended key usage: clients may refuse that "
+                       "(RFC 5280 section 4.2.1.12), and those with OpenSSL do.", "any-usage",
+        ("# ask for a certificate with the extended key usage serverAuth:", *request_lines(sight.door.host))
+        if odd is sight.outcome.path[0] else
+        (f"# have {called(odd)} issued again, with serverAuth in its extended key usage or with no such extension",))
 
 
 def _missing_link(sight: Sight, last: x509.Certificate) -> tuple[str, x509.Certificate] | None:
