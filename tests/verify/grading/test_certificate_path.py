@@ -350,6 +350,21 @@ def test_refusal_for_a_reason_that_is_not_told_apart_is_no_fault() -> None:
     assert "serial" not in outcome.detail
 
 
+def dated(credential: Credential, begin: bytes, end: bytes) -> Credential:
+    """With other dates, each GeneralizedTime as given."""
+    dates = b"".join(b"\x18" + bytes([len(date)]) + date for date in (begin, end))
+    return rewritten(credential, lambda fields: [*fields[:4], b"\x30" + bytes([len(dates)]) + dates, *fields[5:]])
+
+
+def test_year_that_the_library_does_not_know_is_unreadable() -> None:
+    """Year 0, as GeneralizedTime may have it: the host's own fault, and no end to the report of all others."""
+    odd = dated(authority.leaf(RSA_ROOT, NAMES, VALID), b"00000101000000Z", b"20500101000000Z")
+    anchors = Anchors((RSA_ROOT.certificate,))
+    assert validate(odd.der, [], anchors, MOMENT).kind is validate(odd.der, [], anchors, None).kind is Kind.UNREADABLE
+    assert validate(LEAF.der, [odd.der, RACK.der], SITE, MOMENT).kind is Kind.TRUSTED
+    assert anchors_of((odd.pem, ROOT.pem)).certificates == (ROOT.certificate,)
+
+
 def of_version_1(credential: Credential) -> Credential:
     """Without its version and its extensions (RFC 5280 section 4.1)."""
     return rewritten(credential, lambda fields: fields[1:-1])

@@ -116,7 +116,7 @@ def anchors_of(pem: tuple[bytes, ...]) -> Anchors:
     """The anchors in PEM files that may hold several each; what cannot be read is left out (the plan reader reports it)."""
     blocks = [_PEM_BEGIN + rest for file in pem for rest in file.split(_PEM_BEGIN)[1:]]
     loaded = (_read(x509.load_pem_x509_certificate, block) for block in blocks)
-    return Anchors([certificate for certificate in loaded if certificate is not None and _named(certificate)])
+    return Anchors([certificate for certificate in loaded if certificate is not None and _legible(certificate)])
 
 
 def _der(certificate: x509.Certificate) -> bytes:
@@ -128,7 +128,7 @@ def _der(certificate: x509.Certificate) -> bytes:
 def load(der: bytes) -> x509.Certificate | None:
     """A certificate that can be followed, or None.  A site's intermediates are sent by all of its hosts."""
     certificate = _read(x509.load_der_x509_certificate, der)
-    return certificate if certificate is not None and _named(certificate) else None
+    return certificate if certificate is not None and _legible(certificate) else None
 
 
 @functools.lru_cache(maxsize=1024)
@@ -198,9 +198,11 @@ def _read(read: Callable[[bytes], x509.Certificate], data: bytes) -> x509.Certif
         return None
 
 
-def _named(certificate: x509.Certificate) -> bool:
+def _legible(certificate: x509.Certificate) -> bool:
+    """Whether what a walk goes by can be read; the library reads names and dates only when asked, and knows no year 0."""
     try:
-        return certificate.subject is not None and certificate.issuer is not None
+        return None not in (certificate.subject, certificate.issuer, certificate.not_valid_before_utc,
+                            certificate.not_valid_after_utc)
     except ODD:
         return False
 
