@@ -11,7 +11,8 @@ from cryptography.hazmat.primitives import hashes
 from cryptography.hazmat.primitives.asymmetric import ec, ed448, ed25519, padding, rsa
 from cryptography.x509.oid import SignatureAlgorithmOID
 
-from verify.grading.certificate.rules import ODD
+from verify.grading.certificate.naming import folded
+from verify.grading.certificate.rules import ODD, extension
 
 #: The digests that a signature is verified with.  RFC 9155 sections 2 to 4 rule out SHA-1 and MD5.
 _DIGESTS = (hashes.SHA224, hashes.SHA256, hashes.SHA384, hashes.SHA512, hashes.SHA3_224, hashes.SHA3_256, hashes.SHA3_384,
@@ -22,6 +23,18 @@ def spelled_otherwise(path: Sequence[x509.Certificate]) -> x509.Certificate | No
     """The first certificate of a path whose issuer's name is not octet for octet as that issuer's own certificate has it."""
     return next((certificate for certificate, issuer in itertools.pairwise(path)
                  if not _equal(certificate.issuer, issuer.subject)), None)
+
+
+def identified_otherwise(certificate: x509.Certificate, issuer: x509.Certificate) -> bool:
+    """Whether the authority key identifier of a certificate is of another one than ``issuer`` (RFC 5280 section 4.2.1.1)."""
+    named = extension(certificate, x509.AuthorityKeyIdentifier)
+    if named is None:
+        return False
+    own = extension(issuer, x509.SubjectKeyIdentifier)
+    above = [name.value for name in named.authority_cert_issuer or () if isinstance(name, x509.DirectoryName)]
+    return ((named.key_identifier is not None and own is not None and named.key_identifier != own.digest)
+            or named.authority_cert_serial_number not in (None, issuer.serial_number)
+            or (bool(above) and folded(above[0]) != folded(issuer.issuer)))
 
 
 def _equal(one: x509.Name, other: x509.Name) -> bool:

@@ -20,6 +20,7 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 
 from cryptography import x509
+from cryptography.hazmat.primitives import hashes
 from cryptography.hazmat.primitives.serialization import Encoding
 from cryptography.x509 import verification
 
@@ -121,6 +122,11 @@ def anchors_of(pem: tuple[bytes, ...]) -> Anchors:
 
 def _der(certificate: x509.Certificate) -> bytes:
     return certificate.public_bytes(Encoding.DER)
+
+
+def fingerprint(certificate: x509.Certificate) -> str:
+    """The SHA-256 of a certificate, in hexadecimal digits."""
+    return certificate.fingerprint(hashes.SHA256()).hex()
 
 
 @functools.lru_cache(maxsize=256)

@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from cryptography import x509
-from cryptography.hazmat.primitives.hashes import SHA256
 from cryptography.hazmat.primitives.serialization import Encoding
 from cryptography.x509.oid import AuthorityInformationAccessOID
 
@@ -13,9 +12,9 @@ from shared.evidence import CertificateFacts
 from shared.findings import Finding, Grade
 from shared.quantities import show_seconds
 from shared.safetext import visible
-from verify.grading.certificate.issuing import spelled_otherwise
-from verify.grading.certificate.path import Kind, Outcome, anchors_of, called, load, quiet, validate
-from verify.grading.certificate.rules import key_serves_tls, names_any_usage_alone
+from verify.grading.certificate.clients import stumbling_blocks
+from verify.grading.certificate.path import Kind, Outcome, anchors_of, called, fingerprint, load, quiet, validate
+from verify.grading.certificate.rules import key_serves_tls
 from verify.grading.certificate.sight import Remark, Sight, request_lines
 from verify.grading.certificate.strength import BROKEN_DIGESTS
 
@@ -29,7 +28,7 @@ def grade(sight: Sight) -> Finding:
     whose = f"one of the plan's anchors ({', '.join(names)})" if names else "an authority in the runner's own trust store"
     remarks = [_SAY[sight.outcome.kind](sight, sight.outcome)]
     if sight.outcome.kind is Kind.TRUSTED:
-        remarks += [*_outdated_anchor(sight), *_unfit_leaf(sight), *_any_usage(sight), *_spelling(sight)]
+        remarks += [*_outdated_anchor(sight), *_unfit_leaf(sight), *stumbling_blocks(sight)]
     return sight.finding("certificate.trust", remarks, planned=f"a chain that leads to {whose}", found=_found(sight.outcome))
 
 
@@ -89,7 +88,7 @@ def _unknown_issuer(_sight: Sight, outcome: Outcome) -> Remark:
         "unknown-issuer",
         ("# have the certificate issued by the site's own authority instead",
          f"# or, if {top} is right: check its fingerprint with whoever runs it, save it as PEM, and add it to the plan",
-         f"# [trust] anchors = [..., \"authority.pem\"]  with SHA-256 fingerprint {_fingerprint(outcome.path[-1])}"))
+         f"# [trust] anchors = [..., \"authority.pem\"]  with SHA-256 fingerprint {fingerprint(outcome.path[-1])}"))
 
 
 def _issuer_not_sent(sight: Sight, outcome: Outcome) -> Remark:
@@ -160,10 +159,6 @@ _SAY = {Kind.TRUSTED: _trusted, Kind.NO_ANCHORS: _no_anchors, Kind.UNREADABLE: _
         Kind.NOT_FOLLOWED: _not_followed}
 
 
-def _fingerprint(certificate: x509.Certificate) -> str:
-    return certificate.fingerprint(SHA256()).hex()
-
-
 def _outdated_anchor(sight: Sight) -> Iterator[Remark]:
     """RFC 5280 section 6.1 leaves an anchor's dates out; most programs refuse one outside of them all the same.
 
@@ -190,22 +185,6 @@ def _outdated_anchor(sight: Sight) -> Iterator[Remark]:
                                      f"± {show_seconds(when.uncertainty)}, does not tell whether that has come.", "anchor-edge")
 
 
-def _spelling(sight: Sight) -> Iterator[Remark]:
-    """RFC 5280 section 7.1 compares names without case and encoding; section 4.1.2.6 (from memory) has both written alike."""
-    path = sight.outcome.path
-    odd = None if sight.outcome.alike else spelled_otherwise(path)
-    if odd is None:
-        return
-    above = path[path.index(odd) + 1]
-    written, own = called(odd, issuer=True), called(above)
-    how = f"{written}, and that one's own certificate says {own}" if written != own else (
-        "in another encoding than that one's own certificate does")
-    yield Remark(
-        Grade.CAUTION, f"{called(odd)} names its issuer {how}: the same name (RFC 5280 section 7.1), but programs that compare "
-                       "names octet for octet find no issuer.", "issuer-spelled-otherwise",
-        (f"# have {called(odd)} issued again, with the issuer's name copied from the issuer's own certificate",))
-
-
 def _unfit_leaf(sight: Sight) -> Iterator[Remark]:
     """What the certificate itself says it is for."""
     if not sight.leaf.server_usage:
@@ -223,23 +202,6 @@ def _unfit_leaf(sight: Sight) -> Iterator[Remark]:
             Grade.CAUTION, "The server's own certificate is marked as an authority: whoever holds the host's key could issue "
                            "certificates for other names (RFC 5280 section 4.2.1.9).", "leaf-is-authority",
             ("# ask for a server certificate with CA:FALSE:", *request_lines(sight.door.host)))
-
-
-def _any_usage(sight: Sight) -> Iterator[Remark]:
-    """RFC 5280 section 4.2.1.12 lets a client that looks for a usage refuse a certificate with anyExtendedKeyUsage in its place.
-
-    OpenSSL 3.0 does, in every certificate of a path; GnuTLS 3.7 does in an authority and not in the server's own; Java does not.
-    """
-    odd = next((certificate for certificate in sight.outcome.path if names_any_usage_alone(certificate)), None)
-    if odd is None:
-        return
-    whose = "The certificate" if odd is sight.outcome.path[0] else f"The authority {called(odd)}"
-    yield Remark(
-        Grade.CAUTION, f"{whose} has anyExtendedKeyUsage and not serverAuth in its extended key usage: clients may refuse that "
-                       "(RFC 5280 section 4.2.1.12), and those with OpenSSL do.", "any-usage",
-        ("# ask for a certificate with the extended key usage serverAuth:", *request_lines(sight.door.host))
-        if odd is sight.outcome.path[0] else
-        (f"# have {called(odd)} issued again, with serverAuth in its extended key usage or with no such extension",))
 
 
 def _missing_link(sight: Sight, last: x509.Certificate) -> tuple[str, x509.Certificate] | None:

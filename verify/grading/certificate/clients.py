@@ -1,0 +1,108 @@
+"""Where a chain is sound by RFC 5280 and common clients refuse it all the same: cautions of ``certificate.trust``."""
+
+from __future__ import annotations
+
+import itertools
+from collections.abc import Iterator
+
+from cryptography import x509
+from cryptography.hazmat.primitives.serialization import Encoding
+
+from shared.findings import Grade
+from verify.grading.certificate.issuing import identified_otherwise, signed, spelled_otherwise
+from verify.grading.certificate.path import Anchors, Kind, anchors_of, called, fingerprint, load, validate
+from verify.grading.certificate.rules import names_any_usage_alone
+from verify.grading.certificate.sight import Remark, Sight, request_lines
+
+
+def stumbling_blocks(sight: Sight) -> Iterator[Remark]:
+    """What is odd about the path of a chain that is trusted; nothing about most."""
+    yield from _any_usage(sight)
+    yield from _spelling(sight)
+    anchors = anchors_of(sight.case.plan.anchors_pem)
+    sent = [certificate for certificate in (load(facts.der) for facts in sight.tls.chain[1:]) if certificate is not None]
+    yield from _identifiers(sight, sent, anchors)
+    yield from _order(sight, sent, anchors)
+
+
+def _any_usage(sight: Sight) -> Iterator[Remark]:
+    """RFC 5280 section 4.2.1.12 lets a client that looks for a usage refuse a certificate with anyExtendedKeyUsage in its place.
+
+    OpenSSL 3.0 does, in every certificate of a path; GnuTLS 3.7 does in an authority and not in the server's own; Java does not.
+    """
+    odd = next((certificate for certificate in sight.outcome.path if names_any_usage_alone(certificate)), None)
+    if odd is None:
+        return
+    whose = "The certificate" if odd is sight.outcome.path[0] else f"The authority {called(odd)}"
+    yield Remark(
+        Grade.CAUTION, f"{whose} has anyExtendedKeyUsage and not serverAuth in its extended key usage: clients may refuse that "
+                       "(RFC 5280 section 4.2.1.12), and those with OpenSSL do.", "any-usage",
+        ("# ask for a certificate with the extended key usage serverAuth:", *request_lines(sight.door.host))
+        if odd is sight.outcome.path[0] else
+        (f"# have {called(odd)} issued again, with serverAuth in its extended key usage or with no such extension",))
+
+
+def _spelling(sight: Sight) -> Iterator[Remark]:
+    """RFC 5280 section 7.1 compares names without case and encoding; section 4.1.2.6 (from memory) has both written alike."""
+    path = sight.outcome.path
+    odd = None if sight.outcome.alike else spelled_otherwise(path)
+    if odd is None:
+        return
+    above = path[path.index(odd) + 1]
+    written, own = called(odd, issuer=True), called(above)
+    how = f"{written}, and that one's own certificate says {own}" if written != own else (
+        "in another encoding than that one's own certificate does")
+    yield Remark(
+        Grade.CAUTION, f"{called(odd)} names its issuer {how}: the same name (RFC 5280 section 7.1), but programs that compare "
+                       "names octet for octet find no issuer.", "issuer-spelled-otherwise",
+        (f"# have {called(odd)} issued again, with the issuer's name copied from the issuer's own certificate",))
+
+
+def _identifiers(sight: Sight, sent: list[x509.Certificate], anchors: Anchors) -> Iterator[Remark]:
+    """An authority that was made anew with its old key, and certificates that still point at the old one.
+
+    RFC 5280 section 6.1 does not ask for key identifiers.  OpenSSL 3.0 takes no issuer whose identifier, name above or serial
+    number is another than the one pointed at; GnuTLS 3.7 heeds the identifier alone; Java none of them.
+    """
+    for certificate, issuer in itertools.pairwise(sight.outcome.path):
+        if not identified_otherwise(certificate, issuer):
+            continue
+        others = (*anchors.named(issuer.subject), *(other for other in sent if other.subject == issuer.subject))
+        if all(identified_otherwise(certificate, other) for other in others if signed(certificate, other)):
+            yield Remark(
+                Grade.CAUTION, f"The key of {called(issuer)} signed {called(certificate)}, whose authority key identifier is "
+                               "that of another certificate, as where an authority was made anew with its old key: "
+                               "RFC 5280 section 6.1 does not ask for it, but programs that go by it, those with OpenSSL among "
+                               "them, find no issuer.",
+                "issuer-identified-otherwise",
+                (f"# have {called(certificate)} issued again by the authority as it is now",
+                 f"# or put the certificate that it points at in the place of that of {called(issuer)}",
+                 f"# with SHA-256 fingerprint {fingerprint(issuer)}"))
+            return
+
+
+def _order(sight: Sight, sent: list[x509.Certificate], anchors: Anchors) -> Iterator[Remark]:
+    """Authorities that certified each other, and the certificate that leads nowhere served before the one that leads up.
+
+    RFC 8446 section 4.4.2 wants clients to be prepared for any order.  OpenSSL 3.0 takes the first that fits and is within its
+    dates, and never goes back to another one.
+    """
+    at = sight.outcome.at
+    if len(sent) < 2 or at is None:
+        return
+    for certificate, issuer in itertools.pairwise(sight.outcome.path):
+        if issuer in anchors:
+            return
+        fitting = [other for other in sent if other.subject == issuer.subject and not identified_otherwise(certificate, other)
+                   and other.not_valid_before_utc <= at <= other.not_valid_after_utc]
+        if len(fitting) < 2 or fitting[0] == issuer:
+            continue
+        rest = [other.public_bytes(Encoding.DER) for other in sent if other not in fitting[1:]]
+        if validate(sight.leaf.der, rest, anchors, at).kind is not Kind.TRUSTED:
+            yield Remark(
+                Grade.CAUTION, f"The server sends another certificate of {called(issuer)} before the one that leads to the "
+                               "anchor, and programs that try the first alone, those with OpenSSL among them, find no anchor.",
+                "other-way-first",
+                (f"# in the certificate file that the server sends, put the certificate of {called(issuer)}",
+                 f"# with SHA-256 fingerprint {fingerprint(issuer)} before every other of that name, and reload the server"))
+            return
