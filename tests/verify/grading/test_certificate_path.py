@@ -13,7 +13,7 @@ from collections.abc import Callable
 import pytest
 from cryptography import x509
 from cryptography.hazmat.primitives import hashes
-from cryptography.hazmat.primitives.asymmetric import ed25519, rsa
+from cryptography.hazmat.primitives.asymmetric import ec, ed25519, rsa
 from cryptography.hazmat.primitives.asymmetric.padding import MGF1, PSS, PKCS1v15
 from cryptography.hazmat.primitives.serialization import Encoding
 from cryptography.x509.name import _ASN1Type
@@ -348,6 +348,46 @@ def test_refusal_for_a_reason_that_is_not_told_apart_is_no_fault() -> None:
     outcome = validate(long.der, [], Anchors((RSA_ROOT.certificate,)), MOMENT)
     assert outcome.kind is Kind.NOT_FOLLOWED
     assert "serial" not in outcome.detail
+
+
+#: P-256 by its parameters (SEC 2 version 2 section 2.4.2), as "-pkeyopt ec_param_enc:explicit" writes them.
+P256_WRITTEN_OUT = bytes.fromhex(
+    "3081f7020101302c06072a8648ce3d0101022100ffffffff00000001000000000000000000000000ffffffffffffffffffffffff305b0420ffff"
+    "ffff00000001000000000000000000000000fffffffffffffffffffffffc04205ac635d8aa3a93e7b3ebbd55769886bc651d06b0cc53b0f63bce"
+    "3c3e27d2604b031500c49d360886e704936a6678e1139d26b7819f7e900441046b17d1f2e12c4247f8bce6e563a440f277037d812deb33a0f4a1"
+    "3945d898c2964fe342e2fe1a7f9b8ee7eb4a7c0f9e162bce33576b315ececbb6406837bf51f5022100ffffffff00000000ffffffffffffffffbc"
+    "e6faada7179e84f3b9cac2fc632551020101")
+
+
+def with_curve_written_out(credential: Credential) -> Credential:
+    by_name = bytes.fromhex("06082a8648ce3d030107")
+
+    def write_out(key: bytes) -> bytes:
+        algorithm, point = list(elements(only(key, SEQUENCE)))
+        inner = algorithm.content.replace(by_name, P256_WRITTEN_OUT)
+        body = b"\x30\x82" + len(inner).to_bytes(2) + inner + point.whole
+        return b"\x30\x82" + len(body).to_bytes(2) + body
+
+    return rewritten(credential, lambda fields: [*fields[:6], write_out(fields[6]), *fields[7:]])
+
+
+def test_curve_that_is_written_out_is_refused(tmp_path: pathlib.Path) -> None:
+    """RFC 5480 section 2.1.1: curves are named; in the server's own certificate, above it, and in an anchor."""
+    rack = authority.intermediate(RSA_ROOT, "Rack", VALID)
+    leaf = authority.leaf(rack, NAMES, VALID)
+    odd, odd_rack = with_curve_written_out(authority.leaf(RSA_ROOT, NAMES, VALID)), with_curve_written_out(rack)
+    for chain, anchor in (((odd,), RSA_ROOT), ((leaf, odd_rack), RSA_ROOT), ((leaf,), odd_rack)):
+        outcome = validate(chain[0].der, [each.der for each in chain[1:]], Anchors([anchor.certificate]), MOMENT)
+        assert outcome.kind is Kind.REFUSED
+        assert "RFC 5480" in outcome.detail
+        assert not openssl_takes(tmp_path, *chain, anchors=(anchor,))
+
+
+@pytest.mark.parametrize("curve", [ec.SECP224R1(), ec.SECP256R1(), ec.SECP384R1(), ec.SECP521R1(), ec.BrainpoolP512R1()])
+def test_curve_that_is_named_is_not_taken_for_one_that_is_written_out(curve: ec.EllipticCurve) -> None:
+    """Whatever its length."""
+    leaf = authority.leaf(ROOT, NAMES, VALID, key=ec.generate_private_key(curve))
+    assert kind(leaf) is Kind.TRUSTED
 
 
 def dated(credential: Credential, begin: bytes, end: bytes) -> Credential:

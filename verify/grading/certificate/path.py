@@ -32,6 +32,7 @@ from verify.grading.certificate.rules import (
     ODD,
     authority_fault,
     breaches,
+    curve_written_out,
     limits_subjects,
     vouches_for_servers,
 )
@@ -192,7 +193,7 @@ def _follow(leaf: bytes, sent: Sequence[bytes], anchors: Anchors, moment: dateti
     others = tuple(dict.fromkeys(other for other in map(load, sent) if other is not None and other != certificate))
     for at in _moments(certificate, others, anchors, moment):
         path, _ = _judge(certificate, others, anchors.store, at)
-        if path and not limits_subjects(path):  # the library passes over such limits
+        if path and not limits_subjects(path) and not any(map(curve_written_out, path)):  # the library passes over these
             return Outcome(Kind.TRUSTED, path, at, alike=True)
     return _diagnose(certificate, others, anchors, moment)
 

@@ -11,6 +11,8 @@ from typing import TypeVar
 from cryptography import x509
 from cryptography.exceptions import UnsupportedAlgorithm
 from cryptography.hazmat.primitives import hashes
+from cryptography.hazmat.primitives.asymmetric import ec
+from cryptography.hazmat.primitives.serialization import Encoding, PublicFormat
 from cryptography.x509.oid import ExtendedKeyUsageOID, ExtensionOID, NameOID
 
 from shared.safetext import visible
@@ -82,8 +84,22 @@ def key_serves_tls(certificate: x509.Certificate) -> bool:
     return usage is None or usage.digital_signature or usage.key_encipherment or usage.key_agreement
 
 
+def curve_written_out(certificate: x509.Certificate) -> bool:
+    """Whether the key's curve is given by its parameters in full and not by its name (RFC 5480 section 2.1.1)."""
+    try:
+        key = certificate.public_key()
+    except ODD:
+        return False
+    if not isinstance(key, ec.EllipticCurvePublicKey):
+        return False
+    # The library knows such a curve again and encodes it by name: then the encoding by name is not in the certificate.
+    by_name = key.public_bytes(Encoding.DER, PublicFormat.SubjectPublicKeyInfo)
+    start = 3 if by_name[1] > 0x7F else 2  # behind the outer header, which is an octet longer for the longest keys
+    return by_name[start : start + 2 + by_name[start + 1]] not in certificate.tbs_certificate_bytes
+
+
 def breaches(path: tuple[x509.Certificate, ...], names: tuple[str, ...]) -> Iterator[Breach]:
-    """The rules for names, critical extensions and signatures that a path to an anchor breaks; ``names`` names its certificates.
+    """The rules for names, critical extensions, curves and signatures that a path to an anchor breaks; ``names`` are its own.
 
     Kept for an anchor's own extensions too: RFC 5280 section 6.1 leaves them out, and common clients do not.
     """
@@ -98,6 +114,9 @@ def breaches(path: tuple[x509.Certificate, ...], names: tuple[str, ...]) -> Iter
                 yield from _names(one.value, name, [each for below in _held_to(path[:depth]) for each in _names_of(below)])
             elif one.critical and one.oid not in _KNOWN:
                 yield _critical(one.oid, name)
+        if curve_written_out(certificate):
+            yield Breach(f"the key of {name} has its curve written out and not named, which RFC 5480 section 2.1.1 forbids",
+                         sure=True)
     yield from (breach for certificate, name in zip(path[:-1], names, strict=False) for breach in _digest(certificate, name))
 
 
