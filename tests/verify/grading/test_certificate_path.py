@@ -17,7 +17,7 @@ from cryptography.hazmat.primitives.asymmetric import ec, ed25519, rsa
 from cryptography.hazmat.primitives.asymmetric.padding import MGF1, PSS, PKCS1v15
 from cryptography.hazmat.primitives.serialization import Encoding
 from cryptography.x509.name import _ASN1Type
-from cryptography.x509.oid import ExtendedKeyUsageOID, NameOID
+from cryptography.x509.oid import AuthorityInformationAccessOID, ExtendedKeyUsageOID, NameOID
 
 from probes.der import SEQUENCE, elements, only
 from verify.grading.certificate.path import Anchors, Kind, anchors_of, called, validate
@@ -283,11 +283,15 @@ LISTS = x509.CRLDistributionPoints([x509.DistributionPoint(
     [x509.UniformResourceIdentifier("http://lists.example.net/x.crl")], None, None, None)])
 
 
+ACCESS = x509.AuthorityInformationAccess([x509.AccessDescription(
+    AuthorityInformationAccessOID.CA_ISSUERS, x509.UniformResourceIdentifier("http://authority.example.net/x.cer"))])
+
+
 @pytest.mark.parametrize(("extension", "openssl_takes_it", "expected"), [
     (POLICY, True, Kind.TRUSTED), (x509.PolicyConstraints(0, None), True, Kind.TRUSTED),
     (x509.InhibitAnyPolicy(0), True, Kind.TRUSTED), (LISTS, True, Kind.TRUSTED),
     (MAPPINGS, True, Kind.NOT_FOLLOWED), (PRIVATE, False, Kind.REFUSED),
-    (x509.IssuerAlternativeName(dns("authority.example.net")), False, Kind.REFUSED),
+    (x509.IssuerAlternativeName(dns("authority.example.net")), False, Kind.REFUSED), (ACCESS, False, Kind.REFUSED),
 ])
 @pytest.mark.parametrize("keys", ["p256", "ed25519"])
 def test_critical_extensions_of_an_authority(
@@ -301,7 +305,8 @@ def test_critical_extensions_of_an_authority(
     assert openssl_takes(tmp_path, leaf, marked, anchors=(root,)) is openssl_takes_it
 
 
-@pytest.mark.parametrize(("extension", "expected"), [(POLICY, Kind.TRUSTED), (PRIVATE, Kind.REFUSED)])
+@pytest.mark.parametrize(("extension", "expected"), [
+    (POLICY, Kind.TRUSTED), (PRIVATE, Kind.REFUSED), (ACCESS, Kind.REFUSED)])
 def test_critical_extensions_of_a_leaf(extension: x509.ExtensionType, expected: Kind) -> None:
     """As in an authority."""
     assert kind(authority.leaf(RACK, NAMES, VALID, extensions=((extension, True),)), RACK) is expected
@@ -390,6 +395,24 @@ def test_curve_that_is_named_is_not_taken_for_one_that_is_written_out(curve: ec.
     assert kind(leaf) is Kind.TRUSTED
 
 
+def encoded(tag: int, body: bytes) -> bytes:
+    length = len(body).to_bytes(2).lstrip(b"\x00")
+    return bytes([tag]) + (length if len(body) < 0x80 else bytes([0x80 + len(length)]) + length) + body
+
+
+def test_default_that_is_written_all_the_same_leaves_the_path_sound(tmp_path: pathlib.Path) -> None:
+    """As some authorities have "cA FALSE": the library cannot show such extensions, and judges the path."""
+    def write_in_full(extensions: bytes) -> bytes:
+        usual, full = bytes.fromhex("300c0603551d130101ff04023000"), bytes.fromhex("300f0603551d130101ff04053003010100")
+        assert usual in extensions
+        (inner,) = elements(only(extensions, 0xA3))
+        return encoded(0xA3, encoded(SEQUENCE, inner.content.replace(usual, full)))
+
+    odd = rewritten(authority.leaf(RSA_ROOT, NAMES, VALID), lambda fields: [*fields[:7], write_in_full(fields[7])])
+    assert kind(odd, anchors=(RSA_ROOT.certificate,)) is Kind.TRUSTED
+    assert openssl_takes(tmp_path, odd, anchors=(RSA_ROOT,))
+
+
 def dated(credential: Credential, begin: bytes, end: bytes) -> Credential:
     """With other dates, each GeneralizedTime as given."""
     dates = b"".join(b"\x18" + bytes([len(date)]) + date for date in (begin, end))
@@ -403,6 +426,15 @@ def test_year_that_the_library_does_not_know_is_unreadable() -> None:
     assert validate(odd.der, [], anchors, MOMENT).kind is validate(odd.der, [], anchors, None).kind is Kind.UNREADABLE
     assert validate(LEAF.der, [odd.der, RACK.der], SITE, MOMENT).kind is Kind.TRUSTED
     assert anchors_of((odd.pem, ROOT.pem)).certificates == (ROOT.certificate,)
+
+
+def test_date_before_2050_that_is_written_as_one_after_is_no_fault(tmp_path: pathlib.Path) -> None:
+    """RFC 5280 section 4.1.2.5 asks UTCTime of authorities, and of clients that they read both."""
+    odd = dated(authority.leaf(RSA_ROOT, NAMES, VALID), b"20260101000000Z", b"20300101000000Z")
+    outcome = validate(odd.der, [], Anchors((RSA_ROOT.certificate,)), MOMENT)
+    assert (outcome.kind, outcome.at) == (Kind.TRUSTED, MOMENT)
+    assert "RFC 5280" in outcome.detail
+    assert openssl_takes(tmp_path, odd, anchors=(RSA_ROOT,))
 
 
 def of_version_1(credential: Credential) -> Credential:

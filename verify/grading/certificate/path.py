@@ -32,7 +32,6 @@ from verify.grading.certificate.rules import (
     ODD,
     authority_fault,
     breaches,
-    curve_written_out,
     limits_subjects,
     vouches_for_servers,
 )
@@ -193,7 +192,7 @@ def _follow(leaf: bytes, sent: Sequence[bytes], anchors: Anchors, moment: dateti
     others = tuple(dict.fromkeys(other for other in map(load, sent) if other is not None and other != certificate))
     for at in _moments(certificate, others, anchors, moment):
         path, _ = _judge(certificate, others, anchors.store, at)
-        if path and not limits_subjects(path) and not any(map(curve_written_out, path)):  # the library passes over these
+        if path and not _passed_over(path):
             return Outcome(Kind.TRUSTED, path, at, alike=True)
     return _diagnose(certificate, others, anchors, moment)
 
@@ -354,10 +353,16 @@ def _constrained(path: tuple[x509.Certificate, ...], moment: datetime.datetime |
     if _left_to_us(path):
         return Outcome(Kind.TRUSTED, path, at)
     _, refusal = _judge(path[0], path[1:-1], verification.Store([anchor]), at)
-    if not any(rule in refusal for rule in _PUBLIC_WEB):
+    taken = next((what for rule, what in _TAKEN.items() if rule in refusal), None)
+    if taken is None:
         return Outcome(Kind.NOT_FOLLOWED, path, None, "it breaks none of the rules that are followed here, and the library that "
                                                       "judges paths here refuses it for another one")
-    return Outcome(Kind.TRUSTED, path, at, "a key or a signature in it is of a kind that public web authorities may not use")
+    return Outcome(Kind.TRUSTED, path, at, taken)
+
+
+def _passed_over(path: tuple[x509.Certificate, ...]) -> bool:
+    """Whether a path that the library accepts may break a rule that it does not look at."""
+    return limits_subjects(path) or any(breach.sure for breach in breaches(path, tuple(map(called, path))))
 
 
 def _left_to_us(path: tuple[x509.Certificate, ...]) -> bool:
@@ -369,6 +374,13 @@ def _left_to_us(path: tuple[x509.Certificate, ...]) -> bool:
     return spelled_otherwise(path) is not None or limits_subjects(path) or any(map(self_issued, path[1:-1]))
 
 
-#: What the library says where it refuses for the kind or size of a key, or for the algorithm of a signature that it has
-#: just verified: rules for the public web.  ``certificate.key`` and ``certificate.signature`` judge those.
-_PUBLIC_WEB = ("Forbidden public key algorithm", "RSA key is too weak", "Forbidden signature algorithm")
+_PUBLIC_WEB = "a key or a signature in it is of a kind that public web authorities may not use"
+#: What the library says where it refuses what clients take, and what that is.  For the kind or size of a key, or the algorithm
+#: of a signature that it has just verified, it goes by rules for the public web: ``certificate.key`` and
+#: ``certificate.signature`` judge those.  How a date is written binds authorities; whoever reads it takes both ways.
+_TAKEN = {
+    "Forbidden public key algorithm": _PUBLIC_WEB,
+    "RSA key is too weak": _PUBLIC_WEB,
+    "Forbidden signature algorithm": _PUBLIC_WEB,
+    "must be UtcTime": "a date in it is written in the way that is meant for 2050 and after (RFC 5280 section 4.1.2.5)",
+}
