@@ -103,9 +103,11 @@ def test_order_matters_on_every_step(trust: Trust) -> None:
         assert trust(leaf, *sent).grade is Grade.PASS
 
 
-def pointing(issuer: Credential, identifier: x509.AuthorityKeyIdentifier | None) -> Credential:
-    """A leaf with an authority key identifier of our choice."""
-    sound = authority.leaf(issuer, NAMES, VALID)
+def pointing(
+    issuer: Credential, identifier: x509.AuthorityKeyIdentifier | None, sound: Credential | None = None
+) -> Credential:
+    """A leaf, or the certificate that is given, with an authority key identifier of our choice."""
+    sound = sound or authority.leaf(issuer, NAMES, VALID)
     certificate = sound.certificate
     kept = [one for one in certificate.extensions if not isinstance(one.value, x509.AuthorityKeyIdentifier)]
     builder = x509.CertificateBuilder(certificate.issuer, certificate.subject, sound.key.public_key(), 7, VALID.not_before,
@@ -135,6 +137,13 @@ def test_authority_key_identifier_that_points_at_another_certificate(
     """RFC 5280 section 4.2.1.1, by key and by the issuer's own issuer and serial number."""
     found = trust(pointing(RACK, identifier), RACK)
     assert (found.grade, found.symptom) == (Grade.CAUTION if symptom else Grade.PASS, symptom)
+
+
+@pytest.mark.filterwarnings("error")
+def test_what_the_library_complains_of_stays_off_the_terminal(trust: Trust) -> None:
+    """A serial number of 0, in a certificate that plays no part."""
+    odd = pointing(ROOT, x509.AuthorityKeyIdentifier(None, ABOVE, 0), another_rack())
+    assert trust(LEAF, RACK, odd).grade is Grade.PASS
 
 
 def test_root_made_anew_with_its_old_key_and_a_certificate_that_names_the_old_one(trust: Trust) -> None:

@@ -22,6 +22,7 @@ from verify.grading.certificate.strength import BROKEN_DIGESTS
 _CANDIDATES_LIMIT = 16
 
 
+@quiet()
 def grade(sight: Sight) -> Finding:
     """Judge the chain, dates aside: those are ``certificate.dates``'s, but for the anchor's own."""
     names = sight.case.plan.anchors
