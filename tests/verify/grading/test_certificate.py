@@ -241,6 +241,17 @@ def test_self_signed_certificate_named_in_the_plan_is_trusted(judge: Judge) -> N
     assert {finding.grade for finding in judge(tls(own), anchors_pem=(own.pem,)).values()} == {Grade.PASS}
 
 
+def test_mend_that_names_an_anchor_keeps_those_that_count_so_far(judge: Judge) -> None:
+    """An anchor in the plan takes the place of the runner's own trust store, for every host."""
+    own = authority.leaf(None, (A,), VALID)
+    for chain in ((own,), (authority.leaf(other := authority.root("Stranger", VALID), (A,), VALID), other)):
+        beside = [line for line in judge(tls(*chain))["certificate.trust"].fix if "[trust]" in line]
+        assert beside[0].startswith("# [trust] anchors = [..., ")
+        alone = judge(tls(*chain), anchors=())["certificate.trust"].fix
+        assert not any("[...," in line for line in alone)
+        assert "the runner's own trust store" in "\n".join(alone)
+
+
 def test_expired_anchor_fails_trust(judge: Judge) -> None:
     """The chain is sound and the anchor is past its date, which most programs refuse."""
     root = authority.root("Past", Validity.around(MOMENT, days_before=900, days_after=-1))
@@ -501,6 +512,14 @@ def test_wrong_names_are_explained(judge: Judge, names: tuple[str, ...], words: 
     assert finding.grade is Grade.FAIL
     assert words in finding.message
     assert any(f"DNS:{A}" in line for line in finding.fix)
+
+
+@pytest.mark.parametrize(("asked", "told"), [(A, True), ("", False)])
+def test_name_of_another_site_may_be_the_default(judge: Judge, asked: str, told: bool) -> None:
+    """RFC 6066 section 3: a server that has no such name may go on with its default certificate."""
+    leaf = authority.leaf(RACK, ("www.example.net",), VALID)
+    finding = judge(tls(leaf, RACK, server_name=asked))["certificate.name"]
+    assert any("as its default" in line for line in finding.fix) is told
 
 
 @pytest.mark.parametrize(("star", "words"), [

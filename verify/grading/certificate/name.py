@@ -55,8 +55,15 @@ def grade(sight: Sight) -> Finding:
         remark = Remark(Grade.PASS, f"The certificate is made out to {wanted}.{odd}")
     else:
         remark = Remark(Grade.FAIL, f"The certificate is not made out to {wanted}: {_why(leaf, wanted)}.", _symptom(leaf),
-                        request_lines(sight.door.host))
+                        _fix(sight))
     return sight.finding("certificate.name", [remark], planned=f"DNS name {wanted}", found=_found(leaf))
+
+
+def _fix(sight: Sight) -> tuple[str, ...]:
+    wanted = sight.door.host.fqdn
+    asked = (f"# or, where the server has one for {wanted} and showed this one as its default: add {wanted}",
+             "# to the server names of the site that has it, and reload the server") if sight.tls.server_name else ()
+    return (*request_lines(sight.door.host), *asked)
 
 
 def _found(leaf: CertificateFacts) -> str:

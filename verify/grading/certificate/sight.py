@@ -135,13 +135,18 @@ def unix(stamp: str) -> float:
 
 
 def request_lines(host: Host) -> tuple[str, ...]:
-    """How to ask an authority for a certificate of this host: the name list, and one way to write the request."""
+    """How to ask an authority for a certificate of this host: the name list, and one way to write the request.
+
+    Several findings print these lines: the key in use is left alone, and a key that was just made is not made again.
+    """
     # RFC 5280 appendix A.1: a common name has 64 characters at most.  It plays no part in matching (RFC 9525 section 2).
     common = host.fqdn if len(host.fqdn) <= 64 else host.name[:64]
-    request = f'openssl req -new -key {host.name}.key -subj "/CN={common}" -addext "subjectAltName=DNS:{host.fqdn}"'
-    return (f"# ask the site's authority for a certificate with the subject alternative name DNS:{host.fqdn}",
-            f"openssl genpkey -algorithm EC -pkeyopt ec_paramgen_curve:P-256 -out {host.name}.key",
-            f"{request} -out {host.name}.csr")
+    key = f"{host.name}.new.key"
+    request = f'openssl req -new -key {key} -subj "/CN={common}" -addext "subjectAltName=DNS:{host.fqdn}"'
+    return (f"# ask the site's authority for a certificate with the subject alternative name DNS:{host.fqdn},",
+            "# by the request that these lines make, and install it together with the new key:",
+            f"[ -e {key} ] || openssl genpkey -algorithm EC -pkeyopt ec_paramgen_curve:P-256 -out {key}",
+            f"{request} -out {host.name}.new.csr")
 
 
 def title(facts: CertificateFacts) -> str:

@@ -79,17 +79,26 @@ def _self_signed(sight: Sight, _outcome: Outcome) -> Remark:
         Grade.FAIL, f"The certificate {told}, as the one an installer leaves behind: nobody vouches for it.", "self-signed",
         (*request_lines(sight.door.host),
          "# or, where this very certificate is meant to stay: save it as PEM and name the file in the plan",
-         f'# [trust] anchors = ["{sight.door.host.name}.pem"]  with SHA-256 fingerprint {sight.leaf.sha256}'))
+         *_anchor_lines(sight, f"{sight.door.host.name}.pem", sight.leaf.sha256)))
 
 
-def _unknown_issuer(_sight: Sight, outcome: Outcome) -> Remark:
+def _unknown_issuer(sight: Sight, outcome: Outcome) -> Remark:
     top = called(outcome.path[-1])
     return Remark(
         Grade.FAIL, f"The server sends a whole chain, and it ends at {top}, an authority that the plan does not trust.",
         "unknown-issuer",
         ("# have the certificate issued by the site's own authority instead",
          f"# or, if {top} is right: check its fingerprint with whoever runs it, save it as PEM, and add it to the plan",
-         f"# [trust] anchors = [..., \"authority.pem\"]  with SHA-256 fingerprint {fingerprint(outcome.path[-1])}"))
+         *_anchor_lines(sight, "authority.pem", fingerprint(outcome.path[-1]))))
+
+
+def _anchor_lines(sight: Sight, file: str, sha256: str) -> tuple[str, ...]:
+    """What to write into the plan for one more anchor; where it named none, the runner's own trust store counts no more."""
+    if sight.case.plan.anchors:
+        return (f'# [trust] anchors = [..., "{file}"]  with SHA-256 fingerprint {sha256}',)
+    return (f'# [trust] anchors = ["{file}"]  with SHA-256 fingerprint {sha256}',
+            "# the plan names no anchor so far: name all others that its hosts need beside it, as the runner's own trust store",
+            "# counts for none of them any more")
 
 
 def _issuer_not_sent(sight: Sight, outcome: Outcome) -> Remark:
