@@ -210,6 +210,7 @@ SITES: dict[str, tuple[Credential, str, tuple[str, str] | None]] = {
     "self-signed": (authority.leaf(None, (NAME,), VALID), "", ("certificate.trust", "self-signed")),
     "chain cut short": (authority.without_intermediates(LEAF), "", ("certificate.trust", "issuer-not-sent")),
     "wrong name": (authority.leaf(RACK, ("localhost",), VALID), "", ("certificate.name", "other-name")),
+    "name not known": (LEAF, "ssl_reject_handshake on;", ("certificate.name", "name-not-known")),
     "expired": (authority.leaf(RACK, (NAME,), EXPIRED), "", ("certificate.dates", "expired")),
     "from the future": (authority.leaf(RACK, (NAME,), FUTURE), "", ("certificate.dates", "not-yet-valid")),
     "old versions": (LEAF, "ssl_protocols TLSv1 TLSv1.1 TLSv1.2; ssl_ciphers DEFAULT:@SECLEVEL=0;",

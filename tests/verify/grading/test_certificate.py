@@ -609,6 +609,23 @@ def test_port_without_tls(judge: Judge, fields: dict[str, Any], grade: Grade, sy
     assert {(finding.grade, finding.symptom) for finding in found.values()} == {(Grade.UNPROVEN, "no-tls")}
 
 
+@pytest.mark.parametrize(("kind", "detail", "asked", "grade", "symptom"), [
+    (FailureKind.TLS_ALERT, "unrecognized_name (112)", A, Grade.FAIL, "name-not-known"),
+    (FailureKind.TLS_ALERT, "unrecognized_name (112)", "", Grade.UNPROVEN, "no-tls"),
+    (FailureKind.TLS_ALERT, "handshake_failure (40)", A, Grade.UNPROVEN, "no-tls"),
+    (FailureKind.RESET, "unrecognized_name (112)", A, Grade.UNPROVEN, "no-tls"),
+])
+def test_server_that_knows_no_such_name_says_so(
+    judge: Judge, kind: FailureKind, detail: str, asked: str, grade: Grade, symptom: str
+) -> None:
+    """RFC 6066 section 3; nobody who asks for the planned name gets further, and the rest is left open."""
+    found = judge(tls(server_name=asked, protocol="", cipher="", versions=(), failure=failure(kind, detail)))
+    name = found.pop("certificate.name")
+    assert (name.grade, name.symptom) == (grade, symptom)
+    assert any("server names" in line for line in name.fix) is (grade is Grade.FAIL)
+    assert {finding.grade for finding in found.values()} == {Grade.UNPROVEN}
+
+
 def test_certificate_is_judged_where_the_handshake_failed_after_it_came(judge: Judge) -> None:
     """A server that wants a client certificate ends the handshake, and has shown its own before that."""
     found = judge(tls(SOUND, RACK, protocol="", failure=failure(FailureKind.TLS_ALERT, "handshake_failure (40)")))

@@ -14,7 +14,7 @@ from shared.plan import Host
 from shared.safetext import visible
 from verify.grading.case import Case, in_words
 from verify.grading.certificate import dates, name, strength, trust
-from verify.grading.certificate.sight import Door, Sight, doors, look
+from verify.grading.certificate.sight import Door, Sight, doors, look, request_lines
 
 _JUDGES: dict[str, Callable[[Sight], Finding]] = {
     "certificate.protocol": strength.grade_protocol,
@@ -26,6 +26,8 @@ _JUDGES: dict[str, Callable[[Sight], Finding]] = {
 }
 _PLANNED = "a certificate shown over TLS"
 _PROTOCOL_PLANNED = "TLS 1.2 or 1.3, and nothing older"
+#: How the evidence names the alert of a server that does not know the name it is asked for (RFC 8446 section 6.2).
+_NAME_ALERT = "unrecognized_name (112)"
 _STATES = {PortState.REFUSED: "refuses connections", PortState.SILENT: "does not answer",
            PortState.REJECTED: "cannot be reached", PortState.UNTRIED: "could not be tried"}
 
@@ -45,6 +47,7 @@ def _grade_door(case: Case, door: Door, evidence: HostEvidence) -> list[Finding]
     if not tls.chain:
         return [_no_certificate(case, door, tls), *(
             _unproven(case, door, check, f"No certificate was seen on {door.subject}: {_what_happened(tls)}.", "no-tls", tls.at)
+            if check != "certificate.name" or not _knows_no_such_name(tls) else _name_not_known(case, door, tls)
             for check in _JUDGES if check != "certificate.protocol")]
     sight = look(case, door, tls)
     return [judge(sight) for judge in _JUDGES.values()]
@@ -63,6 +66,23 @@ def _closed(case: Case, door: Door, tried: PortEvidence) -> str:
 
 def _what_happened(tls: TlsEvidence) -> str:
     return in_words(tls.failure) if tls.failure else "the server sent none"
+
+
+def _knows_no_such_name(tls: TlsEvidence) -> bool:
+    """Whether the server, asked for a name, ended the handshake over that very name (RFC 6066 section 3)."""
+    return (bool(tls.server_name) and tls.failure is not None and tls.failure.kind is FailureKind.TLS_ALERT
+            and tls.failure.detail == _NAME_ALERT)
+
+
+def _name_not_known(case: Case, door: Door, tls: TlsEvidence) -> Finding:
+    wanted = door.host.fqdn
+    return case.finding(
+        door.host.fqdn, "certificate.name", door.subject, Grade.FAIL, planned=f"DNS name {wanted}",
+        found=f"alert {_NAME_ALERT}", symptom="name-not-known", at=tls.at,
+        message=f"The server on {door.subject} says that it knows no site by the name {visible(tls.server_name)}, and ends the "
+                "handshake with whoever asks for it (RFC 6066 section 3).",
+        fix=(f"# add {wanted} to the server names of the site that is meant, and reload the server; where it has no certificate",
+             "# for that name yet:", *request_lines(door.host)))
 
 
 def _no_certificate(case: Case, door: Door, tls: TlsEvidence) -> Finding:
