@@ -339,7 +339,7 @@ def _constrained(path: tuple[x509.Certificate, ...], moment: datetime.datetime |
         fault = authority_fault(issuer, intermediates_below=sum(not self_issued(each) for each in path[1:place]))
         if fault:
             return Outcome(Kind.NOT_AN_AUTHORITY, path[: place + 1], None, fault)
-    found = sorted(breaches(path, tuple(map(called, path))), key=lambda breach: not breach.sure)
+    found = sorted(breaches(path, called), key=lambda breach: not breach.sure)
     if found:
         return Outcome(Kind.REFUSED if found[0].sure else Kind.NOT_FOLLOWED, path, None, found[0].text)
     begin = max(certificate.not_valid_before_utc for certificate in path)
@@ -362,7 +362,7 @@ def _constrained(path: tuple[x509.Certificate, ...], moment: datetime.datetime |
 
 def _passed_over(path: tuple[x509.Certificate, ...]) -> bool:
     """Whether a path that the library accepts may break a rule that it does not look at."""
-    return limits_subjects(path) or any(breach.sure for breach in breaches(path, tuple(map(called, path))))
+    return limits_subjects(path) or any(breach.sure for breach in breaches(path, called))
 
 
 def _left_to_us(path: tuple[x509.Certificate, ...]) -> bool:

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import contextlib
+import functools
 import ipaddress
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import TypeVar
 
@@ -84,6 +85,7 @@ def key_serves_tls(certificate: x509.Certificate) -> bool:
     return usage is None or usage.digital_signature or usage.key_encipherment or usage.key_agreement
 
 
+@functools.lru_cache(maxsize=256)
 def curve_written_out(certificate: x509.Certificate) -> bool:
     """Whether the key's curve is given by its parameters in full and not by its name (RFC 5480 section 2.1.1)."""
     try:
@@ -98,26 +100,28 @@ def curve_written_out(certificate: x509.Certificate) -> bool:
     return by_name[start : start + 2 + by_name[start + 1]] not in certificate.tbs_certificate_bytes
 
 
-def breaches(path: tuple[x509.Certificate, ...], names: tuple[str, ...]) -> Iterator[Breach]:
-    """The rules for names, critical extensions, curves and signatures that a path to an anchor breaks; ``names`` are its own.
+def breaches(path: tuple[x509.Certificate, ...], called: Callable[[x509.Certificate], str]) -> Iterator[Breach]:
+    """The rules for names, critical extensions, curves and signatures that a path to an anchor breaks; ``called`` names them.
 
     Kept for an anchor's own extensions too: RFC 5280 section 6.1 leaves them out, and common clients do not.
     """
-    for depth, (certificate, name) in enumerate(zip(path, names, strict=True)):
+    for depth, certificate in enumerate(path):
         try:
             present = list(certificate.extensions)
         except ODD:
-            yield Breach(f"the extensions of {name} cannot be read", sure=False)
+            yield Breach(f"the extensions of {called(certificate)} cannot be read", sure=False)
             continue
         for one in present:
-            if isinstance(one.value, x509.NameConstraints):
-                yield from _names(one.value, name, [each for below in _held_to(path[:depth]) for each in _names_of(below)])
+            if one.oid == ExtensionOID.NAME_CONSTRAINTS and isinstance(one.value, x509.NameConstraints):
+                below = [each for held in _held_to(path[:depth]) for each in _names_of(held)]
+                yield from _names(one.value, called(certificate), below)
             elif one.critical and one.oid not in _KNOWN:
-                yield _critical(one.oid, name)
+                yield _critical(one.oid, called(certificate))
         if curve_written_out(certificate):
-            yield Breach(f"the key of {name} has its curve written out and not named, which RFC 5480 section 2.1.1 forbids",
-                         sure=True)
-    yield from (breach for certificate, name in zip(path[:-1], names, strict=False) for breach in _digest(certificate, name))
+            yield Breach(f"the key of {called(certificate)} has its curve written out and not named, which RFC 5480 "
+                         "section 2.1.1 forbids", sure=True)
+        if depth < len(path) - 1:
+            yield from _digest(certificate, called)
 
 
 def limits_subjects(path: Sequence[x509.Certificate]) -> bool:
@@ -149,14 +153,15 @@ def _critical(oid: x509.ObjectIdentifier, name: str) -> Breach:
                   "it must refuse (RFC 5280 section 4.2)", sure=True)
 
 
-def _digest(certificate: x509.Certificate, name: str) -> Iterator[Breach]:
+def _digest(certificate: x509.Certificate, called: Callable[[x509.Certificate], str]) -> Iterator[Breach]:
     """SHA-1 and older do not get this far, Ed25519 and Ed448 have none; SHA-3 is in neither list of TLS."""
     try:
         digest = certificate.signature_hash_algorithm
     except ODD:
         digest = None
     if digest is not None and not isinstance(digest, hashes.SHA224 | hashes.SHA256 | hashes.SHA384 | hashes.SHA512):
-        yield Breach(f"{name} is signed with {digest.name}, for which TLS has no name (RFC 8446 section 4.2.3)", sure=False)
+        yield Breach(f"{called(certificate)} is signed with {digest.name}, for which TLS has no name "
+                     "(RFC 8446 section 4.2.3)", sure=False)
 
 
 def _names(constraints: x509.NameConstraints, issuer: str, names: list[x509.GeneralName]) -> Iterator[Breach]:
