@@ -51,6 +51,7 @@ CHECKS = (
                "RFC 5280 section 7.1 (names are compared without case, spaces in excess and encoding)",
                "RFC 5280 section 3.2 (self-signed is told by the signature, not by the names)",
                "RFC 5280 sections 4.2.1.3, 4.2.1.9, 4.2.1.10 and 4.2.1.12 (key usage, authority, name constraints, server usage)",
+               "RFC 5480 section 2.1.1 (a key's curve is named, not written out)",
                "RFC 8446 section 4.4.2 (the server sends its intermediates, not the anchor)",
                "common practice, no source (an anchor outside its own dates is refused; RFC 5280 section 6.1 leaves them out)",
                "common practice, no source (what OpenSSL refuses beyond RFC 5280, as by key identifier or order, is a caution)"),
