@@ -93,6 +93,14 @@ def test_certificate_that_leads_nowhere_served_before_the_one_that_leads_up(
         assert RACK.certificate.fingerprint(hashes.SHA256()).hex() in "\n".join(found.fix)
 
 
+def test_way_that_leads_to_an_anchor_that_has_expired_served_first(trust: Trust) -> None:
+    """It was sound once, and programs that follow it find it expired."""
+    gone = authority.root("Gone", PAST)
+    other = another_rack(gone)
+    assert trust(LEAF, other, RACK, anchors=(ROOT, gone)).symptom == "other-way-first"
+    assert trust(LEAF, RACK, other, anchors=(ROOT, gone)).grade is Grade.PASS
+
+
 def test_order_matters_on_every_step(trust: Trust) -> None:
     """The second authority of two is crossed."""
     low = authority.intermediate(RACK, "Low", VALID)

@@ -98,7 +98,8 @@ def _order(sight: Sight, sent: list[x509.Certificate], anchors: Anchors) -> Iter
         if len(fitting) < 2 or fitting[0] == issuer:
             continue
         rest = [other.public_bytes(Encoding.DER) for other in sent if other not in fitting[1:]]
-        if validate(sight.leaf.der, rest, anchors, at).kind is not Kind.TRUSTED:
+        way = validate(sight.leaf.der, rest, anchors, at)
+        if way.kind is not Kind.TRUSTED or way.at != at:
             yield Remark(
                 Grade.CAUTION, f"The server sends another certificate of {called(issuer)} before the one that leads to the "
                                "anchor, and programs that try the first alone, those with OpenSSL among them, find no anchor.",
