@@ -101,6 +101,15 @@ def test_way_that_leads_to_an_anchor_that_has_expired_served_first(trust: Trust)
     assert trust(LEAF, RACK, other, anchors=(ROOT, gone)).grade is Grade.PASS
 
 
+def test_root_past_its_date_among_the_anchors_hides_the_certificate_that_another_root_gave_it(trust: Trust) -> None:
+    """An anchor is taken before what is sent, also where it has expired."""
+    gone = authority.root("Gone", PAST)
+    renewed = authority.intermediate(ROOT, "Gone", VALID, key=gone.key)
+    leaf = authority.leaf(gone, NAMES, VALID)
+    assert trust(leaf, renewed, anchors=(ROOT, gone)).symptom == "unfit-anchor-first"
+    assert trust(leaf, renewed, anchors=(ROOT,)).grade is Grade.PASS
+
+
 def test_order_matters_on_every_step(trust: Trust) -> None:
     """The second authority of two is crossed."""
     low = authority.intermediate(RACK, "Low", VALID)

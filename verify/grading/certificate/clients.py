@@ -82,16 +82,26 @@ def _identifiers(sight: Sight, sent: list[x509.Certificate], anchors: Anchors) -
 
 
 def _order(sight: Sight, sent: list[x509.Certificate], anchors: Anchors) -> Iterator[Remark]:
-    """Authorities that certified each other, and the certificate that leads nowhere served before the one that leads up.
+    """Authorities that certified each other, and the certificate that leads nowhere met before the one that leads up.
 
-    RFC 8446 section 4.4.2 wants clients to be prepared for any order.  OpenSSL 3.0 takes the first that fits and is within its
-    dates, and never goes back to another one.
+    RFC 8446 section 4.4.2 wants clients to be prepared for any order.  OpenSSL 3.0 takes an anchor that fits, whatever its dates,
+    and of those sent the first that fits and is within its dates; it never goes back to another one.
     """
     at = sight.outcome.at
-    if len(sent) < 2 or at is None:
+    if not sent or at is None:
         return
     for certificate, issuer in itertools.pairwise(sight.outcome.path):
         if issuer in anchors:
+            return
+        trusted = [anchor for anchor in anchors.named(issuer.subject) if not identified_otherwise(certificate, anchor)]
+        if trusted:
+            yield Remark(
+                Grade.CAUTION, f"Among the anchors is another certificate of {called(issuer)}, by which the chain is not sound "
+                               "now, and programs that take an anchor before what is sent, those with OpenSSL among them, stop "
+                               "there.",
+                "unfit-anchor-first",
+                (f"# take the certificate of {called(trusted[0])}, valid until {trusted[0].not_valid_after_utc.isoformat()},",
+                 f"# with SHA-256 fingerprint {fingerprint(trusted[0])} out of [trust] anchors and out of the stores of clients"))
             return
         fitting = [other for other in sent if other.subject == issuer.subject and not identified_otherwise(certificate, other)
                    and other.not_valid_before_utc <= at <= other.not_valid_after_utc]
