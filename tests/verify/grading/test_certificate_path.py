@@ -388,6 +388,19 @@ def test_curve_that_is_written_out_is_refused(tmp_path: pathlib.Path) -> None:
         assert not openssl_takes(tmp_path, *chain, anchors=(anchor,))
 
 
+def test_sound_way_beside_one_that_the_library_accepts_and_we_do_not(tmp_path: pathlib.Path) -> None:
+    """In either order: a curve written out, and limits on directory names that are broken."""
+    rack = authority.intermediate(RSA_ROOT, "Rack", VALID)
+    limits = x509.NameConstraints([OTHER_NAME], None)
+    leaf = authority.leaf(rack, NAMES, VALID)
+    for odd in (with_curve_written_out(rack),
+                authority.intermediate(RSA_ROOT, "Rack", VALID, key=rack.key, extensions=((limits, False),))):
+        for sent in ((odd, rack), (rack, odd)):
+            outcome = validate(leaf.der, [each.der for each in sent], Anchors((RSA_ROOT.certificate,)), MOMENT)
+            assert (outcome.kind, outcome.path[1]) == (Kind.TRUSTED, rack.certificate)
+        assert openssl_takes(tmp_path, leaf, rack, odd, anchors=(RSA_ROOT,))
+
+
 @pytest.mark.parametrize("curve", [ec.SECP224R1(), ec.SECP256R1(), ec.SECP384R1(), ec.SECP521R1(), ec.BrainpoolP512R1()])
 def test_curve_that_is_named_is_not_taken_for_one_that_is_written_out(curve: ec.EllipticCurve) -> None:
     """Whatever its length."""
