@@ -33,13 +33,14 @@ class Effect(msgspec.Struct, frozen=True):
 class CauseView(msgspec.Struct, frozen=True, kw_only=True):
     """One numbered cause, or several of one kind (``members`` has then more than one).
 
-    ``headline`` is the whole message of the first, ``brief`` its first sentence, ``place`` its host in short.  ``members``
-    are told with their messages, ``farther`` are only pointed at.
+    ``headline`` is the whole message of the first, ``brief`` its first sentence, ``place`` its host in short, ``elsewhere``
+    how many other hosts have it too.  ``members`` are told with their messages, ``farther`` are only pointed at.
     """
 
     number: int
     owner: str
     place: str
+    elsewhere: int
     brief: str
     headline: str
     mark: Mark
@@ -112,13 +113,12 @@ def _cause(number: int, group: Sequence[Finding], effects: Mapping[str, Sequence
     explained = list({effect.ref: effect for finding in group for effect in effects.get(finding.ref, ())}.values())
     listed = explained[:_MOST_EFFECTS]
     hosts = list(dict.fromkeys(member.host for member in members))
-    place = short_name(hosts[0], domain) + (f" and {len(hosts) - 1:,} more" if len(hosts) > 1 else "")
     shown = tuple(Effect(shower.view(effect).mark, shower.link(effect)) for effect in listed)
-    return CauseView(number=number, owner=shower.owner(first.check), place=place, brief=first_sentence(first.message),
-                     headline=first.message, mark=members[0].mark, count=len(members),
-                     members=members[:_MOST_TOLD], farther=tuple(Link(m.slug, m.host) for m in members[_MOST_TOLD:]),
-                     fix=_mend(members), explains=len(explained), effects=shown,
-                     unlisted=len(explained) - len(listed))
+    return CauseView(number=number, owner=shower.owner(first.check), place=short_name(hosts[0], domain),
+                     elsewhere=len(hosts) - 1, brief=first_sentence(first.message), headline=first.message,
+                     mark=members[0].mark, count=len(members), members=members[:_MOST_TOLD],
+                     farther=tuple(Link(m.slug, m.host) for m in members[_MOST_TOLD:]), fix=_mend(members),
+                     explains=len(explained), effects=shown, unlisted=len(explained) - len(listed))
 
 
 def first_sentence(text: str) -> str:

@@ -172,10 +172,11 @@ def _corners(nights: Sequence[tuple[float, float, float]]) -> list[tuple[float, 
 
 
 def _panel(one: _Series, path: str, bounds: Sequence[tuple[str, int]], names: Names, domain: str) -> Panel:
+    # How many nights are drawn is said once: the trend's own words count them where it is that of all of them.
+    counted = one.trend.nights == len(one.nights) or (one.trend.per_day is not None and one.trend.what == "clock offset")
     return Panel(label=f"{short_name(one.host, domain)} {one.finding.subject}", target=names.nearest(one.finding),
                  mark=GRADES[one.finding.grade], path=path, bounds=tuple(bounds),
-                 text=heading(one.trend) if one.trend.per_day is not None and one.trend.what == "clock offset"
-                 else f"{many(len(one.nights), 'night')}; {heading(one.trend)}")
+                 text=heading(one.trend) if counted else f"{many(len(one.nights), 'night')}; {heading(one.trend)}")
 
 
 def _first_and_last(series: Sequence[_Series]) -> tuple[float, float]:

@@ -31,6 +31,8 @@ _CAUSE_LINES = 28
 _MOST_CAUSES, _MOST_MISSING, _MESSAGE_LINES, _MEND_LINES = 16, 4, 2, 3
 #: The lines for the hosts of one verdict; those that are simply ready get one.
 _HOST_LINES = 3
+#: The most characters of one host's name there, of which a longer one keeps the two ends.
+_NAME = 28
 #: Where a place would be cut shorter than this, the count of what is explained gives way.
 _LEAST_PLACE = 8
 #: A column too narrow to wrap text in helps nobody.
@@ -80,7 +82,8 @@ def _head(report: Report, told: int, others: int, width: int) -> Iterator[_Line]
     title = report.run.plan.title or report.run.plan.file
     yield [_Span(f"{mark.sign} {mark.word.upper()}", mark.key), _Span(_cut(f"  {title}", width - len(mark.word) - 2))]
     if not report.run.complete:
-        yield [_Span("A partial run: it was interrupted.", "title")]
+        partial = "A partial run: it was interrupted, and what it did not reach is unproven."
+        yield from ([_Span(line, "title")] for line in textwrap.wrap(partial, width))
     for line in textwrap.wrap(lede(report, told, others), width):
         yield [_Span(line)]
     counts = report.counts
@@ -116,7 +119,8 @@ def _causes(told: Sequence[CauseView], domain: str, width: int) -> Iterator[_Lin
         yield from whole
     for cause in told[fitting:_MOST_CAUSES]:
         brief = cause.brief.replace(f".{domain}", "") if domain else cause.brief
-        text = f": {brief}" if cause.place in brief else f": {cause.place}: {brief}"
+        place = cause.place + (f" and {cause.elsewhere:,} more" if cause.elsewhere else "")
+        text = f": {brief}" if place in brief else f": {place}: {brief}"
         yield [*_numbered(cause), _Span(_cut(text, width - 5 - len(cause.owner)))]
     if len(told) > _MOST_CAUSES:
         yield [_Span(f"   … and {len(told) - _MOST_CAUSES:,} more in the report", "soft")]
@@ -169,10 +173,16 @@ def _hosts(hosts: Sequence[HostReport], domain: str, width: int) -> Iterator[_Li
     for verdict, alike in by_verdict.items():
         mark = VERDICTS[verdict]
         # Leaves room beside one item for the count of those left out.
-        told = [_cut(f"{_cut(short_name(host.name, domain), 28)} {_tally(host)}".rstrip(), width - 20) for host in alike]
+        told = [_cut(f"{_ends(short_name(host.name, domain))} {_tally(host)}".rstrip(), width - 20) for host in alike]
         begin, *rest = _listed(f"{len(alike):,} {mark.word}:", told, width - 3, 1 if verdict is Verdict.READY else _HOST_LINES)
         yield [_Span(" "), _Span(mark.sign, mark.key), _Span(f" {begin}")]
         yield from ([_Span(f"   {line}")] for line in rest)
+
+
+def _ends(name: str) -> str:
+    """A name of at most ``_NAME`` characters: numbered hosts differ at the end, so a long one is cut in its middle."""
+    half = _NAME // 2
+    return name if len(name) <= _NAME else f"{name[: half - 1]}…{name[-half:]}"
 
 
 def _listed(begin: str, items: Sequence[str], width: int, most: int) -> list[str]:
@@ -219,7 +229,9 @@ def _missing(report: Report, shower: Shower, width: int) -> Iterator[_Line]:
 
 def _wrapped(text: str, indent: str, width: int, most: int, hanging: str) -> Iterator[_Line]:
     """Text on at most ``most`` lines; an ellipsis says where there was more."""
-    lines = textwrap.wrap(visible(text), width - len(indent), subsequent_indent=hanging, max_lines=most, placeholder=" …")
+    # A name is copied from here: it goes on the next line whole and is never parted at one of its hyphens.
+    lines = textwrap.wrap(visible(text), width - len(indent), subsequent_indent=hanging, max_lines=most, placeholder=" …",
+                          break_on_hyphens=False)
     for line in lines:
         yield [_Span(indent + _cut(line, width - len(indent)))]
 

@@ -178,7 +178,7 @@ def lede(report: Report, told: int, others: int) -> str:
     ready = sum(1 for host in report.hosts if host.verdict in (Verdict.READY, Verdict.READY_WITH_CAUTIONS))
     said = []
     if told:
-        said.append(f"{many(told, 'thing')} to mend, in order" + (f"; {many(explained, 'other finding')} "
+        said.append(f"{many(told, 'thing')} to mend{', in order' if told > 1 else ''}" + (f"; {many(explained, 'other finding')} "
                     f"{'follows' if explained == 1 else 'follow'} from {'it' if told == 1 else 'them'}." if explained else "."))
     elif others:
         said.append(f"{many(others, 'finding')} to look at.")

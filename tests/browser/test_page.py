@@ -41,6 +41,35 @@ def test_the_first_screen_answers_the_four_questions(show: Callable[..., Page], 
         assert box["y"] + box["height"] <= height, text
 
 
+@pytest.mark.parametrize("media", ["screen", "print"])
+@pytest.mark.parametrize("number", ["9", "15", "128"])
+def test_the_number_of_a_mend_stands_on_one_line_beside_its_text(show: Callable[..., Page], media: str, number: str) -> None:
+    """From the tenth on its digits stood one below the other, where the serif at hand is a wide one."""
+    page = show("tidewater", width=1280)
+    page.emulate_media(media=media)  # type: ignore[arg-type]
+    shown = page.locator("#mend-4 .number")
+    shown.evaluate("(one, text) => { one.textContent = text; }", number)
+    lines = shown.evaluate("(one) => { const all = document.createRange(); all.selectNodeContents(one);"
+                           " return [...all.getClientRects()].map((line) => [line.top, line.right]); }")
+    text = page.locator("#mend-4 h3").bounding_box()
+    assert text is not None
+    assert len({top for top, _ in lines}) == 1
+    assert lines[0][1] < text["x"]
+
+
+@pytest.mark.parametrize("width", [390, 1280])
+def test_how_many_hosts_more_need_the_same_is_never_cut(show: Callable[..., Page], width: int) -> None:
+    """"rack00-node03 and 3…" was read as three more, where there were thirty-seven."""
+    page = show("fleet", width=width)
+    counts = page.locator(".index .owner .soft span:not(.place)")
+    assert counts.count() > 1
+    for place in counts.all():
+        assert re.fullmatch(r"and [0-9,]+ more", place.inner_text())
+        assert place.evaluate("(one) => { const all = one.getBoundingClientRect(), room = one.closest('.owner')"
+                              ".getBoundingClientRect(); return all.right <= room.right + 1 && all.bottom <= room.bottom + 1; }")
+    assert page.locator(".index .place", has_text="rack00-node03").first.evaluate("(one) => one.scrollWidth <= one.clientWidth")
+
+
 def test_without_scripts_everything_can_be_read(show: Callable[..., Page]) -> None:
     """Ticket previews strip scripts: mends stand there as text, folds open, and no dead control is left over."""
     page = show("tidewater", java_script_enabled=False)

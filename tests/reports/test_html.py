@@ -21,6 +21,7 @@ from reports.html import LONGEST_TEXT, to_html
 from reports.jsonfile import from_json, to_json
 from shared.catalogue import Check
 from shared.findings import Grade
+from shared.run import Coverage, Missing
 from shared.safetext import visible
 
 VOID = {"meta", "br", "link", "input", "img"}
@@ -270,3 +271,26 @@ def test_any_text_at_all_gives_a_sound_page(sample: ModuleType, text: str) -> No
     assert len(set(parsed.ids)) == len(parsed.ids)
     assert {href[1:] for href in parsed.hrefs} <= set(parsed.ids)
     assert all(line.isprintable() for line in page.split("\n"))
+
+
+def test_what_was_found_as_planned_says_so_in_its_own_column(page_of: Callable[[str], str]) -> None:
+    """An empty column under "Found" was read as nothing found."""
+    page = page_of("tidewater")
+    assert "<td>192.0.2.11<td>as planned" in page
+    assert "colspan" not in page
+
+
+def test_where_all_is_proven_no_heading_says_otherwise(page_of: Callable[[str], str]) -> None:
+    """Beside the first screen's "Proven" the list below was headed "Not proven"."""
+    assert "Not proven<" not in page_of("sound")
+    assert page_of("sound").count(">Proven<") == 2
+    assert page_of("tidewater").count(">Not proven<") == 2
+
+
+@pytest.mark.parametrize(("kinds", "words"), [(9, "and 1 more kind<"), (10, "and 2 more kinds<")])
+def test_kinds_left_off_the_first_screen_are_counted(sample: ModuleType, kinds: int, words: str) -> None:
+    """Eight are named there."""
+    missing = tuple(Missing(check=f"system.{number}", subjects=("every host",), why="not asked", would_prove="a login")
+                    for number in range(kinds))
+    report = msgspec.structs.replace(sample.small(), coverage=Coverage(planned=20, proven=1, missing=missing))
+    assert words in to_html(report)

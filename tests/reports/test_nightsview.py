@@ -97,6 +97,15 @@ def test_the_trend_stands_beside_its_picture_in_words(report: Report, nights: Ni
     assert "From 2027-02-03 to 2027-03-04." in clocks.said
 
 
+def test_the_nights_are_counted_once(report: Report, nights: Nights) -> None:
+    """Where the certificate is the same all along, the picture's nights are the trend's."""
+    lives = drawn(report, nights)[1]
+    assert all(panel.text.startswith("30 nights; ") for panel in lives.panels)
+    same = tuple(msgspec.structs.replace(trend, nights=30) for trend in nights.trends)
+    [told] = {panel.text.count("30 nights") for panel in drawn(report, msgspec.structs.replace(nights, trends=same))[1].panels}
+    assert told == 1
+
+
 def test_every_picture_of_many_hosts_links_to_a_place_in_the_page(sample: ModuleType) -> None:
     """What passed has no place of its own there: its picture links to its host."""
     report = sample.fleet(100)

@@ -82,6 +82,39 @@ def test_what_does_not_fit_is_counted(sample: ModuleType) -> None:
     assert len(blocks) > 1
 
 
+def test_a_name_is_never_parted_at_its_hyphens(sample: ModuleType) -> None:
+    """It is copied from here: at no width does a line of the first cause's message end within the host's name."""
+    report = sample.small()
+    name = "dome-north-tower.obs.example.net"
+    [host] = [host for host in report.hosts if any(finding.ref == report.causes[0].finding for finding in host.findings)]
+    findings = tuple(msgspec.structs.replace(one, message=f"Nothing at all listens any more on {name}.")
+                     if one.ref == report.causes[0].finding else one for one in host.findings)
+    changed = msgspec.structs.replace(report, hosts=tuple(
+        msgspec.structs.replace(one, findings=findings) if one is host else one for one in report.hosts))
+    for width in range(40, 81):
+        assert name in summary(changed, width=width), width
+
+
+def test_long_names_that_differ_at_their_ends_can_be_told_apart(sample: ModuleType) -> None:
+    """Numbered hosts: cut at the end they were all one."""
+    report = sample.three()
+    hosts = tuple(msgspec.structs.replace(host, name=f"a-machine-in-the-third-row-of-the-hall-{number:02d}.obs.example.net")
+                  for number, host in enumerate(report.hosts))
+    text = summary(msgspec.structs.replace(report, hosts=hosts))
+    assert all(f"a-machine-in-…of-the-hall-{number:02d} " in text or f"a-machine-in-…of-the-hall-{number:02d}\n" in text
+               for number in range(3)), text
+
+
+def test_a_partial_run_says_what_it_leaves_open(sample: ModuleType) -> None:
+    """On every width of terminal."""
+    report = sample.small()
+    partial = msgspec.structs.replace(report, run=msgspec.structs.replace(report.run, complete=False))
+    for width in (40, 60, 80):
+        text = summary(partial, width=width)
+        assert "A partial run: it was interrupted, and what it did not reach is unproven." in " ".join(text.split())
+        assert max(map(len, text.splitlines())) <= width
+
+
 def test_no_cause_is_left_out_silently(sample: ModuleType) -> None:
     """The first ones stand with their mends, each of the others has a line, and past a screen they are counted."""
     text = summary(sample.tidewater()).partition("\n\nHosts")[0]

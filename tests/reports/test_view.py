@@ -135,7 +135,7 @@ def test_a_reason_that_only_looks_like_a_ref_is_a_sentence(sample: ModuleType, c
         (
             "small",
             "Not ready for its next stage.",
-            "1 thing to mend, in order; 1 other finding follows from it. 1 of 2 hosts is ready.",
+            "1 thing to mend; 1 other finding follows from it. 1 of 2 hosts is ready.",
         ),
         ("three", "Not ready for its next stage.", "2 things to mend, in order. 1 of 3 hosts is ready."),
         ("sound", "Ready for its next stage.", "Everything asked was found as planned. 2 of 2 hosts are ready."),
