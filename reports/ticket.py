@@ -175,7 +175,8 @@ def _headline(report: Report, causes: int) -> str:
     if report.verdict is not Verdict.NOT_READY:
         return _HEADLINES[report.verdict]
     failed = many(report.counts.fail, "check")
-    return f"{_HEADLINES[report.verdict]}: {failed} failed" + (f", from {many(causes, 'cause')}." if causes else ".")
+    # Not "from so many causes": cautions are among them, and may explain none of the fails.
+    return f"{_HEADLINES[report.verdict]}: {failed} failed" + (f"; {many(causes, 'mend')}." if causes else ".")
 
 
 def _when(report: Report) -> str:
@@ -248,14 +249,19 @@ def _not_proven(report: Report) -> tuple[_Item, ...]:
     """What was not proven, a check an entry; then, as one, what only waits for a cause that is told above."""
     own: dict[str, list[Missing]] = {}
     waiting = Counter[str]()
+    behind: set[str] = set()
     for item in report.coverage.missing:
         if item.why.startswith("because of "):
+            behind.update(item.why.removeprefix("because of ").split("; "))
             waiting[_safe(item.check, _NAME)] += len(item.subjects)
         else:
             own.setdefault(_safe(item.check, _NAME), []).append(item)
     items = [_missing(check, held) for check, held in own.items()]
     if waiting:
-        brief = f"- {many(waiting.total(), 'finding')} waiting only for the causes above"
+        # What was waived is no cause above, and still leaves the rest unproven.
+        accepted = {finding.ref for finding in report.findings() if finding.grade is Grade.WAIVED}
+        what = "what explains them" if accepted & behind else "the causes above"
+        brief = f"- {many(waiting.total(), 'finding')} waiting only for {what}"
         full = f"{brief}: {_some(list(waiting), 2 * _NAMED)}"
         items.append(_Item((_wrapped(full, "", "  "), _wrapped(brief, "", "  "))))
     return tuple(items)

@@ -67,7 +67,7 @@ def test_the_facts_of_the_run_are_all_there() -> None:
     """Verdict, change, reason, when and how long, who, where, plan and its hash, run, tool, profile, runner's clock, totals."""
     text = ticket_text(sample.tidewater())
     head = text.partition("\n\n")[0]
-    assert head.startswith("SEATRIAL: Not ready for its next stage: 9 checks failed, from 7 causes.\n")
+    assert head.startswith("SEATRIAL: Not ready for its next stage: 9 checks failed; 7 mends.\n")
     for fact in ("CHG-1042", "hand-over of rack 2", "2027-03-04T09:12:24Z to 2027-03-04T09:12:38Z (14 s)", "m.tar", "pier-1",
                  "198.51.100.7", "tidewater.toml", "3fd8" * 16, "20270304T091224Z-7f3a", "seatrial 0.1.0", "60 µs ± 90 µs",
                  "2 ready, 2 ready with cautions, 5 not ready, 1 unproven"):
@@ -144,12 +144,26 @@ def test_what_only_waits_for_a_cause_is_one_entry_behind_the_rest() -> None:
     assert "|" not in text.replace("show | grep", "")
 
 
+def test_what_waits_for_something_accepted_is_not_said_to_wait_for_the_causes_above() -> None:
+    """A waived cause stands in the last part, and is no cause that is told."""
+    report = sample.tidewater()
+    silent = next(finding for finding in report.findings() if finding.check == "host.echo" and finding.grade is Grade.FAIL)
+    accepted = msgspec.structs.replace(silent, grade=Grade.WAIVED, waiver="being moved (accepted until 2027-05-31)")
+    hosts = tuple(msgspec.structs.replace(host, findings=tuple(
+        accepted if one.ref == silent.ref else one for one in host.findings)) for host in report.hosts)
+    waived = msgspec.structs.replace(report, hosts=hosts,
+                                     causes=tuple(cause for cause in report.causes if cause.finding != silent.ref))
+    text = ticket_text(waived)
+    assert "waiting only for what explains them" in text
+    assert "waiting only for the causes above" not in text
+
+
 @pytest.mark.parametrize(
     ("verdict", "words"),
     [
         (Verdict.READY, "Ready for its next stage: everything planned was found"),
         (Verdict.READY_WITH_CAUTIONS, "Ready for its next stage, with cautions"),
-        (Verdict.NOT_READY, "Not ready for its next stage: 1 check failed, from 1 cause."),
+        (Verdict.NOT_READY, "Not ready for its next stage: 1 check failed; 1 mend."),
         (Verdict.UNPROVEN, "Not proven ready: nothing failed"),
     ],
 )
