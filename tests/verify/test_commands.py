@@ -6,6 +6,7 @@ import contextlib
 import json
 import os
 import pty
+import re
 import signal
 import socket
 import subprocess
@@ -19,9 +20,9 @@ import pytest
 ROOT = Path(__file__).parent.parent.parent
 
 
-def seatrial(*arguments: str, cwd: Path) -> subprocess.CompletedProcess[str]:
+def seatrial(*arguments: str, cwd: Path, columns: int = 80) -> subprocess.CompletedProcess[str]:
     return subprocess.run([sys.executable, "-m", "verify", *arguments], capture_output=True, text=True, cwd=cwd, timeout=50,
-                          env={**os.environ, "PYTHONPATH": str(ROOT), "COLUMNS": "80"}, check=False)
+                          env={**os.environ, "PYTHONPATH": str(ROOT), "COLUMNS": str(columns)}, check=False)
 
 
 @pytest.fixture
@@ -156,6 +157,14 @@ def test_explain_without_a_check_lists_them_all(tmp_path: Path) -> None:
     for check in ("plan.mask", "name.agreement", "gateway.return-path", "host.echo", "clock.skew", "certificate.shared-key",
                   "port.closed", "ssh.host-key"):
         assert f"\n{check} " in "\n" + listed
+
+
+@pytest.mark.parametrize("width", [60, 80, 200])
+def test_the_handbook_is_no_wider_than_the_terminal(tmp_path: Path, width: int) -> None:
+    """Wrapped at 78 columns, every second line was broken in a word on a narrower one."""
+    pages = seatrial("explain", "c*", cwd=tmp_path, columns=width).stdout
+    assert max(len(line) for line in pages.splitlines() if line.startswith(" ")) <= min(width, 78)
+    assert re.search(r"certificate_rsa_bits +strict +at least 3072 bit,\s+fail below 2048 bit", pages)
 
 
 @contextlib.contextmanager

@@ -6,6 +6,9 @@ import sys
 
 import click
 
+#: A column too narrow to wrap text in helps nobody.
+_NARROWEST = 40
+
 
 @click.command()
 @click.argument("check", required=False)
@@ -17,7 +20,7 @@ def command(check: str | None, profile: str | None) -> None:
     """
     from reports.handbook import contents, page
     from shared import catalogue
-    from verify.commands.console import stop
+    from verify.commands.console import columns, stop
     from verify.errors import UsageError
     from verify.selection import nearest_check
 
@@ -29,5 +32,5 @@ def command(check: str | None, profile: str | None) -> None:
     names = catalogue.matching(check)
     if not names:
         stop(UsageError(f'"{check}" is not a check{nearest_check(check)}'))
-    click.echo("\n\n".join(page(name, profile=profile) for name in names))
+    click.echo("\n\n".join(page(name, profile=profile, width=max(columns(), _NARROWEST)) for name in names))
     sys.exit(0)
