@@ -8,6 +8,9 @@ from collections.abc import Iterable
 from shared.plan import Place
 from shared.safetext import visible
 
+#: The most known words that a sentence lists: every limit there is, but not every host of a large site.
+_MOST_KNOWN = 20
+
 
 class PlanError(Exception):
     """The plan, or a file that it names, cannot be used.  At fault is the plan's author; nothing has been probed.
@@ -54,12 +57,13 @@ def nearest(word: str, known: Iterable[str]) -> str | None:
 
 
 def did_you_mean(word: str, known: Iterable[str]) -> str:
-    """How a sentence about an unknown word ends: the nearest known one, or all of them."""
+    """How a sentence about an unknown word ends: the nearest known one, or all of them, of very many the first."""
     known = list(known)
     close = nearest(word, known)
     if close is not None:
         return f'did you mean "{close}"?'
-    return f"known are {', '.join(known)}" if known else "none is known here"
+    more = f" and {len(known) - _MOST_KNOWN:,} more" if len(known) > _MOST_KNOWN else ""
+    return f"known are {', '.join(known[:_MOST_KNOWN])}{more}" if known else "none is known here"
 
 
 class UsageError(Exception):

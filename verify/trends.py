@@ -69,8 +69,9 @@ def clock_trend(host: str, subject: str, samples: Sequence[Sample], limits: Show
     base = Trend(host=host, what="clock offset", subject=subject, unit="s", nights=len(last), since=_day(last[0].at_unix),
                  latest=last[-1].value, per_day=None, jumps=len(segments) - 1)
     if len(last) < FEWEST_NIGHTS:
-        why = "nights since it last jumped" if len(segments) > 1 else "nights"
-        return msgspec.structs.replace(base, why=f"{len(last)} {why} are too few for a trend; {FEWEST_NIGHTS} are needed")
+        nights = ("1 night" if len(last) == 1 else f"{len(last)} nights") + (" since it last jumped" if len(segments) > 1 else "")
+        few = f"{'is' if len(last) == 1 else 'are'} too few for a trend; {FEWEST_NIGHTS} are needed"
+        return msgspec.structs.replace(base, why=f"{nights} {few}")
     fit = fitted(last)
     per_day = Interval(fit.slope.lo * DAY, fit.slope.hi * DAY)
     if fit.slope.lo <= 0 <= fit.slope.hi:

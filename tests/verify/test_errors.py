@@ -49,3 +49,10 @@ def test_where_nothing_is_near_all_known_words_are_said() -> None:
     """Four keys are read faster than a manual."""
     assert did_you_mean("colour", KNOWN) == "known are gateway, subnet, mtu, vlan"
     assert did_you_mean("colour", ()) == "none is known here"
+
+
+def test_of_very_many_known_words_the_first_are_said() -> None:
+    """The hosts of a large site are no sentence."""
+    ends = did_you_mean("xyz", [f"node-{number:03d}" for number in range(320)])
+    assert ends.startswith("known are node-000, node-001, ")
+    assert ends.endswith(", node-019 and 300 more")

@@ -281,12 +281,13 @@ def stored(folder: Path, make_plan: Callable[..., Plan]) -> Callable[..., None]:
     sys.modules["seatrial_report_sample"] = sample
     spec.loader.exec_module(sample)
 
-    def put(run_id: str, *, verdict: Verdict = Verdict.READY, hosts: int = 2, checks: tuple[str, ...] = (), **facts: Any) -> None:
+    def put(run_id: str, *, verdict: Verdict = Verdict.READY, hosts: int = 2, checks: tuple[str, ...] = (),
+            plan: Plan | None = None, **facts: Any) -> None:
         report: Report = sample.sound()
         report = msgspec.structs.replace(report, verdict=verdict, hosts=report.hosts[:hosts], run=msgspec.structs.replace(
             report.run, id=run_id, **facts))
         with Store.open(None, create=True) as history:
-            history.keep(report, make_plan(), checks)
+            history.keep(report, plan or make_plan(), checks)
 
     return put
 
@@ -350,6 +351,15 @@ def test_one_hosts_nights_are_listed(stored: Callable[..., None]) -> None:
     assert [night["run"] for night in offsets["nights"]] == [f"2027030{night}T091224Z-7f3a" for night in (1, 2, 3)]
     assert {trend["what"] for trend in document["trends"]} == {"clock offset", "certificate life"}
     one_line(seatrial("history", "--host", "dome-z"), 'did you mean "dome-')
+
+
+def test_a_host_of_several_plans_is_told_with_them(stored: Callable[..., None], make_plan: Callable[..., Plan]) -> None:
+    """What is to be typed is a plan's file, so that is what the sentence names."""
+    stored("20270304T091224Z-7f3a")
+    stored("20270305T091224Z-7f3b", plan=make_plan(title="rack 3", file="rack3.toml"))
+    one_line(seatrial("history", "--host", "dome-a"), "dome-a.obs.example.net in ")
+    told = seatrial("history", "--host", "dome-a").stderr
+    assert re.search(r"several plans have such a host \(.*tidewater\.toml, .*rack3\.toml\); name the plan too", told), told
 
 
 def test_a_runs_list_may_be_that_of_one_plan(stored: Callable[..., None], plan: Path) -> None:

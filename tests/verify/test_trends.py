@@ -145,6 +145,18 @@ def test_a_clock_set_back_every_week_is_no_trend() -> None:
     assert "since it last jumped" in trend.why
 
 
+@pytest.mark.parametrize(("values", "why"), [
+    ([0.001], "1 night is too few for a trend; 7 are needed"),
+    ([0.001, 0.002], "2 nights are too few for a trend; 7 are needed"),
+    ([5.0] * 10 + [0.001], "1 night since it last jumped is too few for a trend; 7 are needed"),
+])
+def test_too_few_nights_are_counted_in_plain_english(values: list[float], why: str) -> None:
+    """The first night after a mend is one night."""
+    trend = clock_trend("a", "", nights(values), LIMITS)
+    assert trend is not None
+    assert trend.why == why
+
+
 def test_only_the_nights_after_a_jump_count() -> None:
     """Set right after ten nights, it then gains steadily."""
     values = [5.0] * 10 + [0.002 * night for night in range(20)]

@@ -18,8 +18,8 @@ if TYPE_CHECKING:
 _EPILOG = """\
 Started before the reboot, it waits until each host has gone silent and come back.  Started after it, say since when
 (--since "10 min"), or a host that is up is waited for until the time-out, since its old boot may still be running.  A host
-is settled when all its planned ports have answered in three rounds in a row and for --steady seconds; its time service
-has --grace seconds more.  Hosts that never return keep no other waiting beyond --timeout, and are reported so.
+is settled when all its planned ports have answered in three rounds in a row and for as long as --steady says; its time
+service has --grace more.  Hosts that never return keep no other waiting beyond --timeout, and are reported so.
 
 In each round a host is sent two echoes, a connection to each planned port and one NTP question where it serves time; TLS
 and SSH are spoken once each time their port opens.  Changes are printed on standard error, one line each with the time in

@@ -15,9 +15,11 @@ if TYPE_CHECKING:
 
 _EPILOG = """\
 Runs are listed in the order they were stored, the last one first, whatever the runner's clock said.  --prune keeps a run
-that any rule keeps: --keep-days 90 --keep-runs 30 keeps the last 90 days and at least the last 30 runs of each plan.
+that any rule keeps: with --keep-days 90 --keep-runs 30 those of the last 90 days, and of each plan at least the last 30.
 A run that was ever accepted as a baseline is never taken out.
 """
+#: The most plans that a sentence names.
+_MOST_PLANS = 8
 
 
 @click.command(epilog=_EPILOG)
@@ -143,7 +145,9 @@ def _named(history: Store, plan: int | None, typed: str) -> tuple[int, str]:
         known_names = sorted({name.partition(".")[0] for each in plans for name in queries.hosts_of(history, each)})
         raise UsageError(f'--host {typed}: the history has no host of that name; {did_you_mean(wanted, known_names)}')
     if len(named) > 1:
-        names = ", ".join(sorted({name for _, name in named}))
-        raise UsageError(f"--host {typed}: several plans have such a host ({names}); name the plan too: seatrial history PLAN "
-                         f"--host {typed}")
+        paths = {known.id: known.path for known in queries.plans(history)}
+        names = ", ".join(f"{name} in {paths[each]}" for each, name in named[:_MOST_PLANS])
+        more = f" and {len(named) - _MOST_PLANS} more" if len(named) > _MOST_PLANS else ""
+        raise UsageError(f"--host {typed}: several plans have such a host ({names}{more}); name the plan too: "
+                         f"seatrial history PLAN --host {typed}")
     return named[0]
