@@ -299,6 +299,8 @@ def test_a_plan_without_hosts_is_refused(write_plan: WritePlan) -> None:
 
 @pytest.mark.parametrize(("name", "words"), [
     ("tidewatr.toml", 'this file does not exist; did you mean "{}/tidewater.toml"?'),
+    ("tidewater.tml", 'this file does not exist; did you mean "{}/tidewater.toml"?'),
+    ("tidewatr.pem", "this file does not exist; check the path"),
     ("nowhere/x.toml", 'this file does not exist; there is no folder "{}/nowhere" either; check the path'),
     ("", "this file is a folder, not a file; give the path of the file itself"),
 ])

@@ -168,8 +168,9 @@ def name_grades(seatrial: Seatrial, plan: Path) -> dict[str, str]:
 def test_the_written_zones_load_and_every_name_check_passes(seatrial: Seatrial, plan: Path, port: int, tmp_path: Path) -> None:
     """Seven zones, the RFC 2317 ones with their parents: named-checkzone accepts each, named serves them, names verify."""
     done = seatrial("sheet", plan, "--zones", "zones")
-    assert (done.returncode, done.stdout, done.stderr) == (0, "", "")
     files = sorted((tmp_path / "zones").iterdir())
+    assert (done.returncode, done.stderr) == (0, "")
+    assert sorted(done.stdout.splitlines()) == [f"zones/{file.name}" for file in files]
     assert [file.stem for file in files] == [
         "0.7.0.0.0.0.0.0.8.b.d.0.1.0.0.2.ip6.arpa", "100.51.198.in-addr.arpa", "113.0.203.in-addr.arpa",
         "128-26.100.51.198.in-addr.arpa", "2.0.192.in-addr.arpa", "7.0.0.0.0.0.0.8.b.d.0.1.0.0.2.ip6.arpa",

@@ -140,7 +140,9 @@ def _write_zones(plan: Plan, folder: Path) -> None:
 
     files = zone_files(plan, serial=zone_serial(datetime.datetime.now(datetime.UTC)))
     prove_writable(folder, "zone files", "choose another folder with --zones")
-    write_all({folder / file.name: file.text.encode() for file in files})
+    written = {folder / file.name: file.text.encode() for file in files}
+    write_all(written)
+    click.echo("\n".join(map(str, written)))
 
 
 def _print_update(plan: Plan, chosen: Sequence[Host]) -> None:

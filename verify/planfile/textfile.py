@@ -56,10 +56,14 @@ def _unusable(path: Path, named_at: str | None, why: str) -> PlanError:
 
 
 def _likely(path: Path) -> str:
-    """What to do about a file that is not there: the nearest name beside it, where one comes near."""
+    """What to do about a file that is not there: the nearest name beside it, where one of its kind comes near.
+
+    Of its kind is what ends alike, or differs only in its end: a plan is not offered for a certificate.
+    """
     try:
         beside = [entry.name for entry in path.parent.iterdir()]
     except (OSError, ValueError):
         return f'there is no folder "{path.parent}" either; check the path'
-    close = nearest(path.name, beside)
+    alike = [name for name in beside if path.suffix in ("", Path(name).suffix) or Path(name).stem == path.stem]
+    close = nearest(path.name, alike)
     return f'did you mean "{path.with_name(close)}"?' if close else "check the path"
