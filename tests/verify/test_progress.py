@@ -2,7 +2,12 @@
 
 from __future__ import annotations
 
+import fcntl
 import io
+import os
+import pty
+import struct
+import termios
 
 import pytest
 
@@ -38,3 +43,19 @@ def test_nothing_is_shown_to_a_file_or_when_asked_to_be_quiet(monkeypatch: pytes
     """Logs hold no half-drawn lines."""
     assert _shown(monkeypatch, io.StringIO()) == ""
     assert _shown(monkeypatch, _Terminal(), shown=False) == ""
+
+
+@pytest.mark.parametrize("columns", [30, 40, 120])
+def test_the_line_is_never_wider_than_the_terminal(monkeypatch: pytest.MonkeyPatch, columns: int) -> None:
+    """One that went on below was wiped only there: a piece of it stayed above the summary."""
+    ours, theirs = pty.openpty()
+    fcntl.ioctl(theirs, termios.TIOCSWINSZ, struct.pack("HHHH", 24, columns, 0, 0))
+    with os.fdopen(theirs, "w", encoding="utf-8") as terminal:
+        monkeypatch.setattr("sys.stderr", terminal)
+        with Progress(1, shown=True) as progress:
+            progress.on_host(HostEvidence(fqdn="dome-a.obs.example.net"))
+        shown = os.read(ours, 4096).decode()
+    os.close(ours)
+    lines = shown.split("\r\x1b[K")
+    assert lines[1].startswith("0 of 1 host visited")
+    assert max(map(len, lines)) < columns

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import contextlib
+import os
 import sys
 import time
 from collections.abc import Iterator
 
+from reports.marks import many
 from shared.evidence import HostEvidence
 from verify import lostterminal
 
@@ -30,11 +32,20 @@ def telling(what: str, *, shown: bool) -> Iterator[None]:
 def _put(line: str) -> None:
     """Put a line in the place of the one before; none wipes it."""
     try:
-        sys.stderr.write(f"\r\x1b[K{line}")
+        # A line that goes on below cannot be wiped.
+        sys.stderr.write(f"\r\x1b[K{line[:_room()]}")
         sys.stderr.flush()
     except OSError:
         # The terminal has gone; the run has not.
         lostterminal.forsake(lostterminal.STANDARD_ERROR)
+
+
+def _room() -> int:
+    """How many columns of standard error's terminal one line may take; 79 where it does not say how wide it is."""
+    try:
+        return (os.get_terminal_size(sys.stderr.fileno()).columns or 80) - 1
+    except (OSError, ValueError):
+        return 79
 
 
 class Progress:
@@ -65,5 +76,5 @@ class Progress:
             return
         self._drawn = time.monotonic()
         elapsed = self._drawn - self._began
-        _put(f"{self._done:,} of {self._hosts:,} hosts visited, {elapsed:.0f} s"
+        _put(f"{self._done:,} of {many(self._hosts, 'host')} visited, {elapsed:.0f} s"
              f"{'; grading what was seen' if self._done == self._hosts else ''}")
