@@ -56,8 +56,11 @@ class Store:
         store = cls(open_engine(place))
         try:
             store._bring_up_to_date()
-        except BaseException:
+        except BaseException as error:
             store.close()
+            if isinstance(error, DamagedError) and not create:
+                raise DamagedError(f"{error}; name the right file with --store, or put a copy of it back. The next run that is "
+                                   "stored would move this file aside and begin anew") from error
             raise
         return store
 
