@@ -32,8 +32,10 @@ _SERVICES = {
     (3389, "tcp"): "ms-wbt-server", (4460, "tcp"): "ntske", (5900, "tcp"): "rfb", (5986, "tcp"): "wsmans",
     (6514, "tcp"): "syslog-tls", (8080, "tcp"): "http-alt",
 }
-#: With more rows than this a page is set closer; with more than half as many again it runs on to a second one.
-_ROOMY_ROWS = 24
+#: With more lines than this a page is set closer; with more than half as many again it runs on to a second one.
+_ROOMY_LINES = 24
+#: The most characters of a value in a line of a sheet (sheet.html.j2); a longer one goes on below, and its hint after it.
+_LONGEST_VALUE = 30
 _ORDINALS = ("first", "second", "third")
 
 
@@ -117,10 +119,16 @@ def _sheet(plan: Plan, host: Host, number: int, notes: Sequence[MarginNote]) -> 
     return SheetView(
         number=number, fqdn=host.fqdn, short=short, rest=dot + rest, facts=f"role {host.role}, network {host.network}",
         sections=tuple(section for section in sections if section.rows),
-        dense=sum(len(section.rows) for section in sections) > _ROOMY_ROWS, note=_cut(note, LONGEST_NOTE),
+        dense=sum(_lines(row) for section in sections for row in section.rows) > _ROOMY_LINES, note=_cut(note, LONGEST_NOTE),
         note_lines=_NOTE_LINES if len(note) < LONGEST_NOTE // 2 else 1, margin=tuple(margin[:MOST_MARGIN_NOTES]),
         margin_left_out=max(0, len(margin) - MOST_MARGIN_NOTES),
         command=shlex.join(["seatrial", "verify", plan.file, "--host", host.fqdn]))
+
+
+def _lines(row: Row) -> int:
+    """How many lines a row takes on paper."""
+    lines = -(-len(row.value) // _LONGEST_VALUE) or 1
+    return lines + (1 if lines > 1 and row.hint else 0)
 
 
 def _cut(text: str, most: int) -> str:

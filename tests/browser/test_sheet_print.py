@@ -79,6 +79,18 @@ def test_one_side_holds_a_host_of_any_usual_size(make_plan: MakePlan, print_page
     assert len(print_pages(plan)) == 2
 
 
+@pytest.mark.parametrize("length", [30, 45, 60, 75, 90, 105])
+@pytest.mark.parametrize("hyphens", [True, False])
+def test_a_long_name_is_still_one_side(make_plan: MakePlan, print_pages: Print, length: int, hyphens: bool) -> None:
+    """It stands on four rows, on several lines of each, which left the foot of the page for a second side."""
+    sound = make_plan()
+    domain = "instruments.tidewater-observatory.example.net" if length > 50 else "obs.example.net"
+    name = ("node-" * 20 if hyphens else "storagecontroller" * 6)[:length - len(domain) - 1].rstrip("-")[:63]
+    host = msgspec.structs.replace(sound.hosts[0], name=name, fqdn=f"{name}.{domain}")
+    role = msgspec.structs.replace(sound.roles[0], open=tuple(map(Port, (22, 80, 443))), closed=(Port(23),))
+    assert len(print_pages(make_plan(roles=(role,), hosts=(host,), domain=domain))) == 2
+
+
 def test_a_hundred_hosts_are_a_hundred_sides(make_plan: MakePlan, print_pages: Print) -> None:
     """No side is lost and none is left over."""
     host = make_plan().hosts[0]
