@@ -22,7 +22,7 @@ from shared.evidence import ClockWitness, Failure, FailureKind, WitnessSample, b
 from shared.plan import port_label
 from shared.questions import WitnessQuestion
 
-#: Requests in one hunt.  Each halves a second: ten would leave a millisecond (2**-10 s), which a network blurs anyway.
+#: Requests in one hunt.  Six halve a second down to ``ENOUGH_SECONDS``; the others are the first and those that confirm.
 REQUESTS = 10
 #: Answers that are wanted even where the first ones settle it: enough to see two seconds begin, so that a server that
 #: contradicts itself is noticed (common practice, no source).
@@ -30,7 +30,10 @@ FEWEST_REQUESTS = 4
 #: The longest hunt, in seconds.  Each request waits for the next second to begin.
 HUNT_SECONDS = 8.0
 #: A lead known this well is known well enough: grading adds the second that a Date may be old.
-ENOUGH_SECONDS = 0.010
+ENOUGH_SECONDS = 0.020
+#: Answers in a row, each as its second begins, that confirm the lower end.  A Date that is renewed every other second only
+#: bears every other one out, and one that confirms alone would let it pass for a clock that is up to two seconds behind.
+CONFIRMATIONS = 2
 #: No second request to one port sooner than this, in seconds (common practice, no source).
 GENTLE_SECONDS = 0.1
 #: How far the answers have to exclude each other, in seconds, before more of them can tell nothing new.  Grading takes a Date
@@ -79,13 +82,19 @@ class _Bounds:
     def __init__(self) -> None:
         self.lo, self.hi = -math.inf, math.inf
         self.quickest_seconds = math.inf
-        self.confirmed = False
+        self._confirmations = 0
 
     def take(self, seen: WitnessSample) -> None:
         # The lower end is confirmed by an answer that reaches it, or nearly: by the one that was aimed to do so.
-        self.confirmed = seen.lo_seconds >= self.lo - 2 * self._margin()
+        reaches = seen.lo_seconds >= self.lo - 2 * self._margin()
+        self._confirmations = self._confirmations + 1 if reaches else 0
         self.lo, self.hi = max(self.lo, seen.lo_seconds), min(self.hi, seen.hi_seconds)
         self.quickest_seconds = min(self.quickest_seconds, seen.elapsed_seconds)
+
+    @property
+    def confirmed(self) -> bool:
+        """Whether the last answers, one second after the other, all reached the lower end."""
+        return self._confirmations >= CONFIRMATIONS
 
     @property
     def contradictory(self) -> bool:

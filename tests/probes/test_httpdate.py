@@ -229,7 +229,7 @@ def test_the_truth_is_inside_for_six_hundred_models() -> None:
         testimony = by_witness(seen)
         assert testimony.interval is not None, (server, testimony.why)
         assert testimony.interval.lo <= offset <= testimony.interval.hi, (server, testimony)
-        assert 2 * testimony.interval.uncertainty < 2.6
+        assert 2 * testimony.interval.uncertainty < 3.6
         assert seen.asked <= REQUESTS
         assert took < HUNT_SECONDS + 1.5
         assert network.open_streams == 0
@@ -261,6 +261,20 @@ def test_a_date_that_does_not_move_is_no_clock_that_is_behind(period: float) -> 
         assert took < HUNT_SECONDS + 1.5
         told += testimony.interval is not None
     assert told == 0 or period <= 3.0
+
+
+@pytest.mark.parametrize(("period", "beyond_seconds"), [
+    (1.01, 0.0), (1.25, 0.2), (1.5, 0.3), (1.75, 0.2), (2.0, 0.0), (2.25, 0.0)])
+def test_a_date_renewed_every_other_second_is_not_taken_for_a_clock_that_is_behind(period: float, beyond_seconds: float) -> None:
+    """Two answers in a row have to confirm the lower end: of such a Date only every other one does."""
+    chance = random.Random(5)
+    for _ in range(100):
+        offset = chance.uniform(-50.0, 50.0)
+        server = CachedDate(offset, phase=-chance.uniform(0, period), out=jitter(chance, 2e-4, 2e-3))
+        server.period_seconds = period
+        seen, _took, _network = look(server)
+        interval = by_witness(seen).interval
+        assert interval is None or interval.lo <= offset <= interval.hi + beyond_seconds, (server, interval)
 
 
 def test_the_hunt_goes_on_until_grading_can_tell_a_cache_from_a_date_that_is_a_second_old() -> None:
