@@ -126,7 +126,8 @@ CHECKS = (
     Check(
         name="name.wildcard",
         title="A name that nobody planned has no address",
-        proves="This server gives no address for a random name beside the hosts', so whoever has one has a record of its own.",
+        proves="This server gives no address, A or AAAA, for a random name beside the hosts', so whoever has one has a record of "
+               "its own.",
         not_proves="That no wildcard exists for other types or deeper names.",
         basis=("RFC 4592 section 2.2.1 (what a wildcard answers)", "RFC 1912 section 2.7 (what wildcards hide)"),
         causes=("a wildcard record (*) in the zone", "a resolver that answers unknown names with an address of its own"),

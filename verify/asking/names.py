@@ -13,7 +13,8 @@ from shared.zonelines import boundary_zone, home_zone, subnet_of
 def site_questions(plan: Plan, sibling: str) -> tuple[NameQuestion, ...]:
     """For each server: does it answer over UDP and TCP, does it speak for the zones, does it answer for a name nobody planned.
 
-    ``sibling`` is the label of that name: random, so that nobody has it and no resolver remembers it.
+    ``sibling`` is the label of that name: random, so that nobody has it and no resolver remembers it.  Both families are asked
+    for, since a wildcard answers only for the types that it has (RFC 4592 section 2.2.1).
     """
     zone = home_zone(plan)
     questions = []
@@ -22,7 +23,7 @@ def site_questions(plan: Plan, sibling: str) -> tuple[NameQuestion, ...]:
             questions += [
                 NameQuestion(server, zone, "SOA", "server"),
                 NameQuestion(server, zone, "SOA", "server", "tcp"),
-                NameQuestion(server, f"{sibling}.{zone}", "A", "wildcard"),
+                *(NameQuestion(server, f"{sibling}.{zone}", rrtype, "wildcard") for rrtype in ("A", "AAAA")),
             ]
         questions += [NameQuestion(server, reverse, "SOA", "zone") for reverse in reverse_zones(plan)]
     return tuple(questions)

@@ -19,16 +19,17 @@ def host(name: str, *addresses: str, network: str = "mgmt") -> Host:
 
 
 def test_every_server_is_asked_over_both_transports_and_for_a_name_nobody_planned(make_plan: MakePlan) -> None:
-    """Start of authority twice, the reverse zone once, one random sibling: for each server the same."""
+    """Start of authority twice, the reverse zone once, one random sibling in both families: for each server the same."""
     questions = site_questions(make_plan(), "zq7f3k")
     for server in ("192.0.2.53", "192.0.2.54"):
         assert [(one.name, one.rrtype, one.transport, one.purpose) for one in questions if one.server.host == server] == [
             ("obs.example.net", "SOA", "udp", "server"),
             ("obs.example.net", "SOA", "tcp", "server"),
             ("zq7f3k.obs.example.net", "A", "udp", "wildcard"),
+            ("zq7f3k.obs.example.net", "AAAA", "udp", "wildcard"),
             ("2.0.192.in-addr.arpa", "SOA", "udp", "zone"),
         ]
-    assert len(questions) == 8
+    assert len(questions) == 10
 
 
 def test_a_host_is_asked_for_in_both_families_whatever_it_has(make_plan: MakePlan) -> None:

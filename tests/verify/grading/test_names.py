@@ -73,7 +73,7 @@ class World:
             self.put_site(answer(server, ZONE, "SOA", soa(ZONE), purpose="server"))
             self.put_site(answer(server, ZONE, "SOA", soa(ZONE), purpose="server", transport="tcp"))
             self.put_site(answer(server, REVERSE, "SOA", soa(REVERSE), purpose="zone"))
-            self.put_site(no_name(server, SIBLING, "A", purpose="wildcard"))
+            self.put_site(*(no_name(server, SIBLING, rrtype, purpose="wildcard") for rrtype in ("A", "AAAA")))
             self.put(answer(server, NAME, "A", record(NAME, "A", ADDRESS)))
             self.put(answer(server, NAME, "AAAA"))
             self.put(answer(server, reverse_name(ADDRESS), "PTR", record(reverse_name(ADDRESS), "PTR", f"{NAME}.")))
@@ -306,7 +306,8 @@ def test_the_zone_may_be_part_of_a_larger_one(world: World) -> None:
         for transport in ("udp", "tcp"):
             world.put_site(answer(server, ZONE, "SOA", authority=(soa("example.net"),), purpose="server", transport=transport))
         world.put(no_name(server, NAME, "A", authority=(soa("example.net"),)))
-    world.put_site(*(no_name(server, SIBLING, "A", authority=(soa("example.net"),), purpose="wildcard") for server in (ONE, TWO)))
+    world.put_site(*(no_name(server, SIBLING, rrtype, authority=(soa("example.net"),), purpose="wildcard")
+                     for server in (ONE, TWO) for rrtype in ("A", "AAAA")))
     world.put(*(answer(server, NAME, "AAAA", authority=(soa("example.net"),)) for server in (ONE, TWO)))
     findings = world.findings()
     assert findings[f"name.server {ONE}"].grade is Grade.PASS
@@ -418,7 +419,7 @@ def test_the_errors_of_a_server_are_counted(world: World) -> None:
     """How many of how many, of which kind, and the first to ask again."""
     world.put(error(ONE, NAME, "A", "SERVFAIL"), error(ONE, POINTER, "PTR", "SERVFAIL"))
     finding = world.findings()[f"name.server {ONE}"]
-    assert finding.found == "2 errors in 7 answers"
+    assert finding.found == "2 errors in 8 answers"
     assert "SERVFAIL" in finding.message
     assert f"dig @{ONE} -p 53 {NAME}. A | grep status" in finding.fix[1]
 
@@ -930,6 +931,46 @@ def test_a_name_that_nobody_planned(world: World, sibling: NameAnswer, grade: Gr
     assert (finding.grade, finding.symptom) == (grade, symptom)
     if finding.found == "192.0.2.50":
         assert finding.fix == ("; remove from zone obs.example.net", "; *.obs.example.net. IN A 192.0.2.50")
+
+
+SIX = "2001:db8:0:7::11"
+
+
+@pytest.mark.parametrize(("lines", "fix"), [
+    ((("AAAA", SIX),), ("; *.obs.example.net. IN AAAA 2001:db8:0:7::11",)),
+    ((("A", "192.0.2.50"), ("AAAA", SIX)), ("; *.obs.example.net. IN A 192.0.2.50",
+                                            "; *.obs.example.net. IN AAAA 2001:db8:0:7::11")),
+    ((("A", "any.example.net."), ("AAAA", "any.example.net.")), ("; *.obs.example.net. IN CNAME any.example.net.",)),
+])
+def test_a_wildcard_of_either_family_is_found_and_told_once(
+        world: World, lines: tuple[tuple[str, str], ...], fix: tuple[str, ...]) -> None:
+    """RFC 4592 section 2.2.1: it answers for the types that it has; an alias answers for both."""
+    world.put_site(answer(ONE, SIBLING, "A", purpose="wildcard"))
+    for rrtype, value in lines:
+        held = record(SIBLING, "CNAME" if value.endswith(".") else rrtype, value)
+        world.put_site(answer(ONE, SIBLING, rrtype, held, purpose="wildcard"))
+    finding = world.findings()[f"name.wildcard {ONE}"]
+    assert (finding.grade, finding.symptom) == (CAUTION, "wildcard")
+    assert finding.fix == ("; remove from zone obs.example.net", *fix)
+
+
+def test_an_ipv6_address_out_of_a_wildcard_proves_nothing(make_plan: MakePlan) -> None:
+    """The zone has AAAA records for any name, and none of the host's own."""
+    plan = make_plan()
+    six = msgspec.structs.replace(plan.hosts[0], addresses=(SIX,))
+    world = World(msgspec.structs.replace(plan, hosts=(six,)))
+    world.put(answer(ONE, NAME, "A"), answer(ONE, NAME, "AAAA", record(NAME, "AAAA", SIX)))
+    assert world.grades().get(f"name.forward {ONE} AAAA") is None
+    world.put_site(answer(ONE, SIBLING, "AAAA", record(SIBLING, "AAAA", SIX), purpose="wildcard"))
+    assert world.grades()[f"name.forward {ONE} AAAA"] == (UNPROVEN, "wildcard")
+
+
+@pytest.mark.parametrize("rrtype", ["A", "AAAA"])
+def test_half_an_answer_about_a_random_name_proves_no_absence(world: World, rrtype: str) -> None:
+    """One family was denied, of the other nothing was heard."""
+    world.put_site(no_name(ONE, SIBLING, "AAAA", purpose="wildcard"))
+    world.put_site(lost(ONE, SIBLING, rrtype, purpose="wildcard"))
+    assert world.grades() == {f"name.wildcard {ONE}": (UNPROVEN, "silent")}
 
 
 def test_three_faults_are_three_findings(world: World) -> None:

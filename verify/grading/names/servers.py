@@ -10,10 +10,11 @@ from shared.findings import SITE, Finding, Grade
 from shared.hostnames import canonical, under
 from shared.plan import Endpoint
 from shared.quantities import Interval
-from shared.zonelines import Line, home_zone, under_comment
+from shared.zonelines import home_zone
 from verify.grading.case import Case, in_words
-from verify.grading.names.answers import RUNNER_FAILURES, STALE, Reading, Said, extended_errors, listed, reading
+from verify.grading.names.answers import RUNNER_FAILURES, STALE, Said, extended_errors, listed, reading
 from verify.grading.names.serials import grade_serials
+from verify.grading.names.wildcards import grade_wildcard
 
 _PLANNED = "answers over UDP and TCP, and speaks for the plan's domain"
 
@@ -25,7 +26,7 @@ def grade_site(case: Case) -> list[Finding]:
     for server in case.plan.name_servers:
         findings.append(_server(case, server, heard[server.label]))
         findings += [_reverse_zone(case, server, answer, heard[server.label]) for answer in _answers(case, server, "zone")]
-        findings += [_wildcard(case, server, answer) for answer in _answers(case, server, "wildcard")]
+        findings += grade_wildcard(case, server, _answers(case, server, "wildcard"))
     if len(case.plan.name_servers) > 1:
         # A reverse zone that is served in parts everywhere is a zone nowhere, and has no serial.
         zones = [answer.name for answer in case.evidence.site.names if answer.purpose == "server" or (
@@ -314,35 +315,3 @@ def unblock(server: Endpoint, name: str, rrtype: str) -> tuple[str, ...]:
     """What to do where a server says no by a policy of its own: the zone may well hold the record."""
     return (f"on {server.label}: let {name} through the policy by which it says it withholds the name",
             f"try: dig @{server.host} -p {server.port} {name}. {rrtype}    # it must come without the extended error (EDE)")
-
-
-# --- name.wildcard
-
-
-def _wildcard(case: Case, server: Endpoint, answer: NameAnswer) -> Finding:
-    read = reading(answer)
-    zone = canonical(answer.name).partition(".")[2]
-    grade, symptom = Grade.PASS, ""
-    fix: tuple[str, ...] = ()
-    message = f"{server.label} gives no address for {canonical(answer.name)}, a name that nobody planned."
-    if has_wildcard(read):
-        grade, symptom, fix = Grade.CAUTION, "wildcard", _without_wildcard(zone, read)
-        message = (f"{server.label} answers for {canonical(answer.name)}, a random name that nobody planned: {read.words}. "
-                   "So an answer for a host's name does not prove that the host has a record, and a mistyped name leads to a "
-                   "wrong machine.")
-    elif not read.definite:
-        grade, symptom = Grade.UNPROVEN, read.symptom
-        message = f"Whether {server.label} answers for names that nobody planned could not be seen: {read.words}."
-    return case.finding(SITE, "name.wildcard", server.label, grade, planned="no address for a name that nobody planned",
-                        found=read.words, message=message, symptom=symptom, fix=fix, at=answer.at)
-
-
-def has_wildcard(read: Reading) -> bool:
-    """Whether the answer for the random name was a record, or an alias to anywhere."""
-    return read.said in (Said.RECORDS, Said.OPEN_END, Said.ENDLESS) or read.chain.aliased
-
-
-def _without_wildcard(zone: str, read: Reading) -> tuple[str, ...]:
-    if read.chain.aliased:
-        return under_comment(zone, (), (Line(f"*.{zone}", "CNAME", f"{read.chain.names[1]}."),))
-    return under_comment(zone, (), tuple(Line(f"*.{zone}", "A", value) for value in read.values))
