@@ -109,6 +109,14 @@ def answers(packet: bytes, question: bytes) -> bool:
     return questions == 1 and repeated[:-4].lower() == question[:-4].lower() and repeated[-4:] == question[-4:]
 
 
+def has_edns(packet: bytes) -> bool:
+    """Whether an answer bears an OPT record, as one to a question with EDNS does where the server knows it (RFC 6891)."""
+    try:
+        return dns.message.from_wire(packet, ignore_trailing=True, continue_on_error=True).edns >= 0
+    except (dns.exception.DNSException, ValueError, struct.error):
+        return False
+
+
 def read(packet: bytes) -> Reply:
     """Read an answer.  One record that cannot be read loses no other; a TTL with its top bit set is 0 (RFC 2181 section 8).
 

@@ -42,8 +42,9 @@ async def ask(network: Network, question: NameQuestion) -> NameAnswer:
     """Put one question to one server; whatever the network does comes back as evidence.
 
     Over UDP there are up to ``UDP_TRIES`` packets within ``pace.timeout_seconds``; a truncated answer is asked for again
-    over TCP (RFC 7766 section 5).  A server that declines EDNS is asked once more without.  Where the answer ends in an
-    alias, the same server is asked for the alias's target.
+    over TCP (RFC 7766 section 5).  A server that declines EDNS is asked once more without, and the last packet to one that says
+    nothing carries none either: a device on the way may drop just that.  Where the answer ends in an alias, the same server is
+    asked for the alias's target.
     """
     first = await _ask_once(network, question)
     return await _follow_alias(network, question, first)
@@ -125,6 +126,7 @@ class _Talk(msgspec.Struct, kw_only=True):
     tries: int = 0
     strays: int = 0
     answered_from: str = ""
+    edns_unanswered: bool = False
 
     def spend(self, seconds: float) -> None:
         self.spent_seconds += seconds
@@ -138,7 +140,7 @@ class _Talk(msgspec.Struct, kw_only=True):
             self.blank, transport=transport, rcode=reply.rcode, authoritative=reply.authoritative,
             recursion_available=reply.recursion_available, truncated=reply.truncated, answers=reply.answers,
             authority=reply.authority, failure=failure, explanation=reply.explanation, left_out=reply.left_out,
-            elapsed_seconds=self.spent_seconds, tries=max(1, self.tries))
+            elapsed_seconds=self.spent_seconds, tries=max(1, self.tries), edns_unanswered=self.edns_unanswered)
 
     def failed(self, failure: Failure, transport: str) -> NameAnswer:
         failure = msgspec.structs.replace(failure, elapsed_seconds=self.spent_seconds, strays=self.strays,
@@ -159,7 +161,7 @@ async def _ask_once(network: Network, question: NameQuestion) -> NameAnswer:
         with _fresh_id(question.server) as ident:
             talk.ident = ident
             answer = await _over(question.transport, network, talk, edns=True)
-            if answer.failure is None and answer.rcode in _NO_EDNS:
+            if answer.failure is None and answer.rcode in _NO_EDNS and not answer.edns_unanswered:
                 plain = await _over(question.transport, network, talk, edns=False)
                 answer = plain if plain.rcode else _declined(answer, plain)
     except NotObserved as caught:
@@ -182,28 +184,32 @@ def _question_section(question: NameQuestion) -> bytes:
 
 
 async def _over(transport: str, network: Network, talk: _Talk, *, edns: bool) -> NameAnswer:
-    packet = dnswire.query(talk.ident, talk.section, edns=edns)
-    return await (_over_tcp if transport == "tcp" else _over_udp)(network, talk, packet)
+    return await (_over_tcp if transport == "tcp" else _over_udp)(network, talk, edns=edns)
 
 
-async def _over_udp(network: Network, talk: _Talk, packet: bytes) -> NameAnswer:
+async def _over_udp(network: Network, talk: _Talk, *, edns: bool) -> NameAnswer:
     try:
-        reply = _read(talk, await _exchange(network, talk, packet))
+        reply = _read(talk, await _exchange(network, talk, edns=edns))
     except NotObserved as caught:
         return talk.failed(caught.failure, "udp")
     if not reply.truncated:
         return talk.answered(reply, "udp")
-    over_tcp = await _over_tcp(network, talk, packet)
+    over_tcp = await _over_tcp(network, talk, edns=edns and not talk.edns_unanswered)
     if over_tcp.rcode:
         return msgspec.structs.replace(over_tcp, truncated=True)
     return talk.answered(reply, "udp", over_tcp.failure)
 
 
-async def _exchange(network: Network, talk: _Talk, packet: bytes) -> bytes:
-    """Send until an answer comes or time is up.  Raises NotObserved with the failure of the last try."""
+async def _exchange(network: Network, talk: _Talk, *, edns: bool) -> bytes:
+    """Send until an answer comes or time is up.  Raises NotObserved with the failure of the last try.
+
+    The last packet carries no EDNS: devices on the way may not meddle with it (RFC 6891 section 6.2.6, from memory), and some
+    drop it.  A late answer to an earlier packet is told from one to this by the OPT record that it bears.
+    """
     server, section, lost_here = talk.question.server, talk.section, False
     for tries in range(1, UDP_TRIES + 1):
         talk.tries = tries
+        packet = dnswire.query(talk.ident, section, edns=edns and tries < UDP_TRIES)
         try:
             datagram = await network.exchange(
                 _SERVICE, server.host, server.port, packet, key=talk.ident,
@@ -223,6 +229,7 @@ async def _exchange(network: Network, talk: _Talk, packet: bytes) -> bytes:
                 raise failed(kind, "answer", talk.spent_seconds, caught.failure.detail) from None
         else:
             talk.spend(_true_elapsed(datagram))
+            talk.edns_unanswered = edns and tries == UDP_TRIES and not dnswire.has_edns(datagram.data)
             return datagram.data
     raise AssertionError("unreachable: the last try returns or raises")
 
@@ -241,9 +248,10 @@ def _read(talk: _Talk, packet: bytes) -> dnswire.Reply:
         raise failed(FailureKind.MALFORMED, "answer", talk.spent_seconds, str(error)) from error
 
 
-async def _over_tcp(network: Network, talk: _Talk, packet: bytes) -> NameAnswer:
+async def _over_tcp(network: Network, talk: _Talk, *, edns: bool) -> NameAnswer:
     """The same question over TCP (RFC 1035 section 4.2.2).  Connecting may take half of the time left, talking the rest."""
     server, half = talk.question.server, talk.left_seconds / 2
+    packet = dnswire.query(talk.ident, talk.section, edns=edns)
     talk.left_seconds = half
     try:
         stream = await network.connect(server.host, server.port, timeout_seconds=half)

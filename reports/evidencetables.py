@@ -86,7 +86,8 @@ def _answer(answer: NameAnswer) -> str:
         return failure_words(answer.failure)
     records = ", ".join(f"{record.rrtype} {record.value} (TTL {record.ttl_seconds} s)" for record in answer.answers)
     parts = (answer.rcode, records or "no records", "authoritative" if answer.authoritative else "",
-             "cut short over UDP" if answer.truncated else "", answer.explanation,
+             "cut short over UDP" if answer.truncated else "",
+             "silence as long as the question carried EDNS" if answer.edns_unanswered else "", answer.explanation,
              f"and {answer.left_out} more records" if answer.left_out else "")
     return "; ".join(filter(None, parts))
 

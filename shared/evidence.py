@@ -87,6 +87,7 @@ class NameAnswer(msgspec.Struct, frozen=True, kw_only=True, gc=False):
     asked.  ``rcode`` is the registry's mnemonic or its number as text.  ``elapsed_seconds`` counts from the first packet,
     over ``tries`` packets; over TCP from the established connection.  ``explanation`` is what the server (RFC 8914) or the
     probe adds.  ``left_out`` counts records beyond those kept.  Where ``failure`` is set, what was read is kept beside it.
+    ``edns_unanswered`` says that the question brought silence until it was sent without EDNS (RFC 6891), and this answer then.
     """
 
     server: str
@@ -106,6 +107,7 @@ class NameAnswer(msgspec.Struct, frozen=True, kw_only=True, gc=False):
     explanation: str = ""
     tries: int = 1
     left_out: int = 0
+    edns_unanswered: bool = False
 
 
 class EchoEvidence(msgspec.Struct, frozen=True, kw_only=True, gc=False):

@@ -245,13 +245,15 @@ def test_one_broken_record_does_not_lose_the_others() -> None:
 
 
 def test_silence_is_believed_after_three_tries_in_the_planned_time() -> None:
-    """Three packets with one id, two seconds apart, and no more than the pace allows in all."""
+    """Three packets with one id, two seconds apart, the last without EDNS, and no more than the pace allows in all."""
     world = network()
     answer = ask(world)
     assert answer.failure is not None
     assert (answer.failure.kind, answer.tries, len(world.sent)) == (FailureKind.NO_ANSWER, 3, 3)
     assert answer.failure.elapsed_seconds == pytest.approx(6.0)
-    assert len({packet for _service, _address, _port, packet in world.sent}) == 1
+    packets = [packet for _service, _address, _port, packet in world.sent]
+    assert [dns.message.from_wire(packet).edns for packet in packets] == [0, 0, -1]
+    assert len({packet[:2] for packet in packets}) == 1
 
 
 def test_a_lost_packet_is_asked_again_and_counted() -> None:
@@ -319,6 +321,45 @@ def test_a_format_error_stays_where_nothing_follows_it() -> None:
 
     answer = ask(network(old))
     assert (answer.rcode, answer.failure, answer.explanation) == ("FORMERR", None, "asked again without EDNS: no-answer")
+
+
+def without_edns(query: bytes) -> bool:
+    return dns.message.from_wire(query).edns < 0
+
+
+def test_questions_with_edns_that_are_dropped_on_the_way_are_told_from_silence() -> None:
+    """RFC 6891 section 6.2.6 (from memory): the third packet carries none, and its answer says so."""
+    answer = ask(network(lambda query: [(0.01, octets(query, A_LINE))] if without_edns(query) else []))
+    assert (answer.rcode, answer.tries, answer.failure, answer.edns_unanswered) == ("NOERROR", 3, None, True)
+    assert answer.elapsed_seconds == pytest.approx(4.01)
+
+
+def test_a_late_answer_to_a_question_with_edns_is_no_dropped_edns() -> None:
+    """It comes after the third packet, and bears an OPT record, which no answer to a question without does."""
+    answer = ask(network(lambda query: [(0.5, octets(query, A_LINE, edns=()))] if without_edns(query) else []))
+    assert (answer.rcode, answer.tries, answer.failure, answer.edns_unanswered) == ("NOERROR", 3, None, False)
+
+
+def test_a_lost_packet_is_no_dropped_edns() -> None:
+    """The second packet carries EDNS still."""
+    calls = iter([False, True])
+    answer = ask(network(lambda query: [(0.01, octets(query, A_LINE))] if next(calls) else []))
+    assert (answer.tries, answer.edns_unanswered) == (2, False)
+
+
+def test_an_answer_cut_short_without_edns_is_fetched_over_tcp_without() -> None:
+    """What drops one packet with EDNS would drop the other too."""
+    over_tcp = TcpServer(lambda query: [framed(octets(query, A_LINE))] if without_edns(query) else [None])
+    world = network(lambda query: [(0.01, octets(query, flags="QR AA TC RD"))] if without_edns(query) else [],
+                    streams={(SERVER.host, 53): lambda: over_tcp})
+    answer = ask(world)
+    assert (answer.rcode, answer.transport, answer.edns_unanswered) == ("NOERROR", "tcp", True)
+
+
+def test_a_format_error_to_a_question_without_edns_is_asked_no_more() -> None:
+    """There is nothing left to leave out."""
+    world = network(lambda query: [(0.01, octets(query, rcode="FORMERR"))] if without_edns(query) else [])
+    assert (ask(world).rcode, len(world.sent)) == ("FORMERR", 3)
 
 
 # --- truncation and TCP

@@ -28,6 +28,8 @@ _MUTE = _SILENT | {"unreadable", "no-udp"}
 _FAILED = frozenset({"server-failure", "error"})
 #: Symptoms of a name server that speaks, but not for the zone asked for.
 _OF_ONE_ZONE = _FAILED | {"no-name", "refuses", "lame"}
+#: Symptoms of a name server whose answers can be used, whatever is wrong with how it gives them.
+_IN_ITS_WAY = frozenset({"no-edns", "denies-names"})
 
 
 def explain(plan: Plan, evidence: Evidence, findings: list[Finding]) -> list[Finding]:
@@ -55,7 +57,7 @@ class _Outages:
         for finding in findings:
             # A server that has lost the plan's domain serves no names, though it may go on speaking for a reverse zone.
             if finding.check != "name.server" or " " not in finding.subject:
-                grades[finding.check].add(finding.grade)
+                grades[finding.check].add(Grade.CAUTION if finding.symptom in _IN_ITS_WAY else finding.grade)
         self.no_name_server = not grades["name.server"] & _SERVING
         self.no_time_source = not grades["clock.source"] & _SERVING
         self.sources_without_address = self.no_time_source and any(
@@ -230,10 +232,14 @@ def _name_server(cause: Finding, effect: Finding, outages: _Outages) -> bool:
 
     A server that does not speak for a reverse zone (subject "SERVER ZONE") explains the pointers of that zone and no other, and
     one that does not speak for the plan's domain explains no pointer.  One without TCP explains what was cut short, one that
-    errs its errors.  A zone that does not exist at a server holds none of its names either (RFC 8020 section 2).
+    errs its errors, one that denies names for want of one type each of these, one that drops EDNS its silence.  A zone that
+    does not exist at a server holds none of its names either (RFC 8020 section 2).
     """
     if effect.check.startswith(("clock.", "certificate.")):
         return outages.no_name_server and _waits_on_names(effect, outages)
+    if cause.symptom in _IN_ITS_WAY:
+        same = effect.symptom == "denies-name" if cause.symptom == "denies-names" else effect.symptom in _SILENT
+        return same and _first_word(effect) == cause.subject
     if effect.grade is Grade.FAIL and not cause.symptom == effect.symptom == "no-name":
         return False
     server, _space, zone = cause.subject.partition(" ")

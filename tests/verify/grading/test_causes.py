@@ -214,6 +214,29 @@ def test_a_server_that_errs_explains_its_errors_and_no_silence(because) -> None:
     assert told[silent.ref] == ()
 
 
+def test_a_server_that_denies_names_explains_each_denial_and_nothing_else(because) -> None:
+    """Two hundred hosts have one cause then; a name that is missing, another server's denial, and silence are their own."""
+    denies = finding(SITE, "name.server", "192.0.2.53", Grade.FAIL, "denies-names")
+    denied = [finding(host, "name.forward", "192.0.2.53 AAAA", Grade.FAIL, "denies-name", host) for host in (HOST, OTHER)]
+    others = [finding(HOST, "name.forward", "192.0.2.53 A", Grade.FAIL, "no-name"),
+              finding(HOST, "name.forward", "192.0.2.54 AAAA", Grade.FAIL, "denies-name", "other"),
+              finding(HOST, "name.reverse", "192.0.2.53 192.0.2.11", Grade.UNPROVEN, "silent"),
+              finding(HOST, "host.ipv6", HOST, Grade.UNPROVEN)]
+    told = because(denies, *denied, *others)
+    assert [told[one.ref] for one in denied] == [(denies.ref,)] * 2
+    assert [told[one.ref] for one in others] == [()] * 4
+
+
+def test_a_server_that_says_nothing_to_edns_explains_its_silence_and_still_serves(because) -> None:
+    """What it did answer came without, and counts."""
+    deaf = finding(SITE, "name.server", "192.0.2.53", Grade.FAIL, "no-edns")
+    silent = finding(HOST, "name.forward", "192.0.2.53 A", Grade.UNPROVEN, "silent")
+    failed = finding(HOST, "name.reverse", "192.0.2.53 192.0.2.11", Grade.UNPROVEN, "server-failure")
+    waits = finding(HOST, "host.ipv6", HOST, Grade.UNPROVEN)
+    told = because(deaf, silent, failed, waits)
+    assert (told[silent.ref], told[failed.ref], told[waits.ref]) == ((deaf.ref,), (), ())
+
+
 def test_dates_wait_on_time_sources_only_when_all_are_dead(because) -> None:
     """One source that answers breaks the fold: then something else kept the time from being agreed on."""
     dead = sources(Grade.FAIL, Grade.FAIL)

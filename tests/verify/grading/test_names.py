@@ -281,6 +281,62 @@ def test_an_answer_from_an_address_that_nobody_asked_has_its_own_mend(world: Wor
     assert spoil is both or not any("through" in line for line in finding.fix)
 
 
+def deaf_to_edns(world: World, *, but: str = "") -> World:
+    """Every answer of the first server over UDP came to the packet without EDNS, but that to the type ``but``."""
+    for told in (world.site, world.host):
+        for key, one in list(told.items()):  # type: ignore[attr-defined]
+            if one.server == ONE and one.transport == "udp" and one.rrtype != but:
+                told[key] = msgspec.structs.replace(one, tries=3, elapsed_seconds=4.002, edns_unanswered=True)
+    return world
+
+
+def test_a_server_that_says_nothing_to_edns_is_told_so(world: World) -> None:
+    """RFC 6891 section 7: it has to say FORMERR; what it says without is judged as ever."""
+    world = deaf_to_edns(world)
+    assert world.grades() == {f"name.server {ONE}": (FAIL, "no-edns")}
+    finding = world.findings()[f"name.server {ONE}"]
+    assert "all of its 7 answers over UDP came to the packet without" in finding.message
+    assert "Over TCP" not in finding.message
+    tcp_alone(**NOTHING, failure=REFUSED)(world)
+    assert "Over TCP it could not be asked: connection refused" in world.findings()[f"name.server {ONE}"].message
+
+
+def test_one_answer_with_edns_makes_the_others_losses(world: World) -> None:
+    """Two packets of three were lost, and the third happens to be the one without."""
+    assert deaf_to_edns(world, but="PTR").grades() == {f"name.server {ONE}": (CAUTION, "lossy")}
+
+
+def test_a_single_answer_without_edns_is_a_loss(world: World) -> None:
+    """Of so little, nothing is made."""
+    for told in (world.site, world.host):
+        for key in [key for key, one in told.items() if one.server == ONE and one.transport == "udp" and one.purpose != "server"]:  # type: ignore[attr-defined]
+            del told[key]  # type: ignore[arg-type]
+    assert deaf_to_edns(world).grades()[f"name.server {ONE}"] == (CAUTION, "lossy")
+
+
+def denying(plan: Plan, denied: int) -> list[Finding]:
+    """The findings on the servers where the first denies ``denied`` of three hosts for want of AAAA."""
+    hosts = [msgspec.structs.replace(plan.hosts[0], name=f"dome-{letter}", fqdn=f"dome-{letter}.{ZONE}") for letter in "abc"]
+    world = World(msgspec.structs.replace(plan, hosts=tuple(hosts)))
+    seen = tuple(HostEvidence(fqdn=host.fqdn, names=(
+        answer(ONE, host.fqdn, "A", record(host.fqdn, "A", ADDRESS)),
+        (no_name if number < denied else answer)(ONE, host.fqdn, "AAAA"))) for number, host in enumerate(hosts))
+    case = world.case()
+    evidence = msgspec.structs.replace(case.evidence, hosts=seen)
+    return names.grade_site(Case(plan=world.plan, limits=case.limits, evidence=evidence))
+
+
+@pytest.mark.parametrize(("denied", "grade"), [(0, Grade.PASS), (1, Grade.PASS), (2, FAIL), (3, FAIL)])
+def test_a_server_that_denies_several_names_for_want_of_one_type_has_one_fault(
+        make_plan: MakePlan, denied: int, grade: Grade) -> None:
+    """One name may be a record's own fault; several are the server's (RFC 4074 section 4.2)."""
+    server = next(one for one in denying(make_plan(), denied) if (one.check, one.subject) == ("name.server", ONE))
+    assert server.grade is grade
+    if grade is FAIL:
+        assert (server.symptom, server.found) == ("denies-names", f"{denied} names denied that have addresses")
+        assert server.fix[-1] == f"try: dig @{ONE} -p 53 {NAME}. AAAA    # status must be NOERROR"
+
+
 def test_silence_over_udp_may_be_for_edns_alone(world: World) -> None:
     """Our questions carry it; the line to try tells whether one without is answered."""
     udp_alone(**NOTHING, failure=SILENT)(world)

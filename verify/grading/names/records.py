@@ -18,7 +18,7 @@ from shared.zonelines import Line, address_line, boundary_zone, pointer_line, re
 from verify.grading.case import Case
 from verify.grading.names.agreement import grade_agreement
 from verify.grading.names.answers import Reading, Said, is_cached_no, listed, negative_seconds
-from verify.grading.names.servers import grade_site, unblock
+from verify.grading.names.servers import grade_site, unblock, undeny
 from verify.grading.names.views import Views, addresses_in
 
 __all__ = ["grade_host", "grade_site"]
@@ -137,8 +137,7 @@ def _denies_name(views: Views, server: Endpoint, version: int) -> bool:
 def _forward_fix(views: Views, server: Endpoint, version: int, read: Reading, planned: tuple[str, ...]) -> tuple[str, ...]:
     host, rrtype = views.host, _TYPES[version]
     if not planned and _denies_name(views, server, version):
-        return (f"on {server.label}: have whatever answers there say NOERROR without records where a name has none of this type",
-                f"try: dig @{server.host} -p {server.port} {host.fqdn}. {rrtype}    # status must be NOERROR")
+        return undeny(server, host.fqdn, rrtype)
     if read.symptom == "blocked":
         return unblock(server, host.fqdn, rrtype)
     wildcard, aliased = views.from_wildcard(server.label, read), read.chain.aliased or read.chain.endless

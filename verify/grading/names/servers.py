@@ -64,11 +64,15 @@ def _server(case: Case, server: Endpoint, heard: Sequence[NameAnswer]) -> Findin
     failures = [answer.failure for answer in (over_udp, over_tcp) if answer.failure is not None and not answer.rcode]
     if len(failures) == 2:
         return _dead(case, server, over_udp, over_tcp)
+    without = _edns_dropped(case, server, heard)
+    if without is not None:
+        return _without_edns(case, server, over_tcp, without)
     if failures:
         cut = [answer for answer in (*_answers(case, server, "server"), *_answers(case, server, "zone"), *heard)
                if reading(answer).symptom == "truncated"]
         return _one_transport(case, server, over_udp, over_tcp, cut)
-    return _erring(case, server, heard) or _speaks(case, server, over_udp, heard)
+    return (_erring(case, server, heard) or _denying(case, server, heard, speaks=reading(over_udp).definite)
+            or _speaks(case, server, over_udp, heard))
 
 
 def _dead(case: Case, server: Endpoint, over_udp: NameAnswer, over_tcp: NameAnswer) -> Finding:
@@ -131,6 +135,36 @@ def _answer_from(server: Endpoint, failure: Failure) -> tuple[str, ...]:
             f"or mend what translates the address on the way to {failure.answered_from}")
 
 
+#: Answers that have to come without EDNS alone before it is EDNS that is dropped, and not two packets by chance: common
+#: practice, no source.
+_WITHOUT_EDNS = 2
+
+
+def _edns_dropped(case: Case, server: Endpoint, heard: Sequence[NameAnswer]) -> list[NameAnswer] | None:
+    """The answers of a server that says nothing to questions with EDNS, or None where one with EDNS was answered too."""
+    said = [answer for answer in (*case.evidence.site.names, *heard) if answer.server == server.label and answer.rcode
+            and (answer.transport == "udp" or answer.truncated)]
+    without = [answer for answer in said if answer.edns_unanswered]
+    return without if len(without) == len(said) >= _WITHOUT_EDNS else None
+
+
+def _without_edns(case: Case, server: Endpoint, over_tcp: NameAnswer, without: Sequence[NameAnswer]) -> Finding:
+    """Clients with EDNS, as most resolvers are, wait for nothing (RFC 6891 section 7 wants FORMERR from a server without)."""
+    first, tcp = without[0], ""
+    if over_tcp.failure is not None and not over_tcp.rcode:
+        tcp = f" Over TCP it could not be asked: {in_words(over_tcp.failure)}."
+    command = f"@{server.host} -p {server.port} {canonical(first.name)}. {first.rrtype}"
+    return _plain(
+        case, server.label, Grade.FAIL, found="no answer to questions with EDNS", symptom="no-edns", at=first.at,
+        message=f"{server.label} answers questions only where they carry no EDNS (RFC 6891), seen from "
+                f"{case.evidence.vantage.name}: all of its {len(without)} answers over UDP came to the packet without, after "
+                "silence to those with it. Resolvers and other clients that use EDNS wait for their time-out, or get nothing. A "
+                f"server that does not know EDNS has to say FORMERR.{tcp}",
+        fix=(f"let UDP packets with EDNS through to {server.label}: look for a firewall on the way that inspects or rewrites DNS",
+             f"or update the name service on {server.label}",
+             f"try: dig +notcp {command}    # must be answered, as dig +notcp +noedns {command} is"))
+
+
 #: Names that a server has to answer with an error before it is the server that errs, and not one record: common practice, no
 #: source.
 _ERRING_NAMES = 2
@@ -163,6 +197,45 @@ def _erring(case: Case, server: Endpoint, heard: Sequence[NameAnswer]) -> Findin
                 f"({kinds}), the first to {first.rrtype} of {canonical(first.name)}.",
         fix=(f"on {server.label}: read its log of this time: overload, sources that it reaches now and then, or bad records",
              f"try: for n in 1 2 3 4 5 6; do {again}; done    # each must say NOERROR or NXDOMAIN"))
+
+
+#: Names that a server has to deny for want of one type before it is the server that denies, and not one record: common
+#: practice, no source.
+_DENIED_NAMES = 2
+
+
+def _denying(case: Case, server: Endpoint, heard: Sequence[NameAnswer], *, speaks: bool) -> Finding | None:
+    """The finding where a server denies several names that it has addresses for: one fault of its own, and not one a host.
+
+    One that does not speak for the zone (not ``speaks``) has the larger fault.
+    """
+    denied: dict[str, NameAnswer] = {}
+    addresses: set[str] = set()
+    for answer in heard:
+        if answer.purpose == "forward" and answer.failure is None:
+            name, said = canonical(answer.name), reading(answer).said
+            if said is Said.NO_NAME:
+                denied[name] = answer
+            elif said is Said.RECORDS:
+                addresses.add(name)
+    names = [name for name in denied if name in addresses]
+    if not speaks or len(names) < _DENIED_NAMES:
+        return None
+    first = denied[names[0]]
+    return _plain(
+        case, server.label, Grade.FAIL, found=f"{len(names)} names denied that have addresses", symptom="denies-names",
+        at=first.at,
+        message=f"{server.label} gives {len(names)} hosts' names addresses of one family and, asked for the other, says that the "
+                f"names do not exist (the first is {names[0]}, asked for {first.rrtype}). That denies them for every type (RFC "
+                "4074 section 4.2): a resolver that asks for both may remember the no and give its clients no address at all "
+                "(RFC 8020).",
+        fix=undeny(server, names[0], first.rrtype))
+
+
+def undeny(server: Endpoint, name: str, rrtype: str) -> tuple[str, ...]:
+    """What to do where a name is denied for want of one type."""
+    return (f"on {server.label}: have whatever answers there say NOERROR without records where a name has none of this type",
+            f"try: dig @{server.host} -p {server.port} {name}. {rrtype}    # status must be NOERROR")
 
 
 def _is_error(answer: NameAnswer) -> bool:
