@@ -83,7 +83,8 @@ def address_line(name: str, address: str) -> Line:
 
 def pointer_line(address: str, name: str, owner: str | None = None) -> Line:
     """The PTR record of one address, at its reverse name or, behind a classless delegation, at ``owner``."""
-    return Line(canonical(owner or reverse_name(address)), "PTR", f"{canonical(name)}.")
+    target = canonical(name)
+    return Line(canonical(owner or reverse_name(address)), "PTR", target if target == "." else f"{target}.")
 
 
 def forward_lines(host: Host) -> tuple[Line, ...]:

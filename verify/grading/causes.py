@@ -108,17 +108,19 @@ def _explained(effect: Finding, fails: _Fails, outages: _Outages) -> Finding:
 def _weighed_over_servers(findings: list[Finding], home: str) -> list[Finding]:
     """What is weighed over all name servers waits on each that gave no answer, and is explained once all of these are.
 
-    A zone of a server that is dead altogether waits on the server, and one that a server failed for on its failures.  A
-    server's own finding speaks for the ``home`` zone.
+    A zone of a server that is dead altogether waits on the server, one that a server failed for on its failures, and one whose
+    answer was cut short on the lack of TCP.  A server's own finding speaks for the ``home`` zone.
     """
     faulty = [finding for finding in findings if finding.check == "name.server" and finding.grade is Grade.FAIL]
     dead = {server.subject: server.ref for server in faulty if server.symptom in _MUTE}
     erring = {server.subject: server.ref for server in faulty if server.symptom == "errs"}
+    cutting = {server.subject: server.ref for server in faulty if server.symptom == "no-tcp"}
 
     def zone_of_server(finding: Finding) -> Finding:
         if finding.check != "name.server" or finding.grade is not Grade.UNPROVEN or finding.because:
             return finding
-        roots = dead if finding.symptom in _SILENT else erring if finding.symptom in _FAILED else {}
+        roots = (dead if finding.symptom in _SILENT else erring if finding.symptom in _FAILED
+                 else cutting if finding.symptom == "truncated" else {})
         ref = roots.get(_first_word(finding))
         return msgspec.structs.replace(finding, because=(ref,)) if ref else finding
 

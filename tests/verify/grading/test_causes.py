@@ -194,9 +194,11 @@ def test_a_server_without_tcp_explains_what_was_cut_short_and_no_more(because) -
     no_tcp = finding(SITE, "name.server", "192.0.2.53", Grade.FAIL, "no-tcp")
     cut = finding(HOST, "name.forward", "192.0.2.53 A", Grade.UNPROVEN, "truncated")
     pointer = finding(HOST, "name.reverse", "192.0.2.53 192.0.2.11", Grade.UNPROVEN, "server-failure")
+    zone = finding(SITE, "name.server", f"192.0.2.53 {NEAR}", Grade.UNPROVEN, "truncated")
     weighed = finding(HOST, "name.servers-agree", HOST, Grade.UNPROVEN, "silent")
-    told = because(no_tcp, LIVE_SERVER, cut, weighed)
-    assert told[cut.ref] == told[weighed.ref] == (no_tcp.ref,)
+    compared = finding(SITE, "name.servers-agree", NEAR, Grade.UNPROVEN, "silent")
+    told = because(no_tcp, LIVE_SERVER, cut, zone, weighed, compared)
+    assert told[cut.ref] == told[weighed.ref] == told[zone.ref] == told[compared.ref] == (no_tcp.ref,)
     assert because(no_tcp, LIVE_SERVER, pointer)[pointer.ref] == ()
 
 

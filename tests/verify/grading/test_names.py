@@ -261,6 +261,45 @@ def test_without_tcp_an_answer_that_was_cut_short_is_a_fault(world: World) -> No
     assert "truncated over UDP, and over TCP: connection refused" in forward.message
 
 
+@pytest.mark.parametrize(("how", "words"), [
+    ({**NOTHING, "rcode": "REFUSED"}, "REFUSED"), ({**NOTHING, "rcode": "SERVFAIL"}, "SERVFAIL"),
+    ({**NOTHING, "rcode": "NXDOMAIN", "authority": (soa("example.net"),)}, "NXDOMAIN"),
+    ({**NOTHING, "rcode": "NOERROR"}, "a bare referral"),
+    ({**NOTHING, "rcode": "NOERROR", "failure": msgspec.structs.replace(SILENT, kind=FailureKind.MALFORMED)}, "cannot be read"),
+])
+def test_a_server_that_says_no_over_tcp_alone_does_not_pass(world: World, how: dict[str, Any], words: str) -> None:
+    """RFC 7766 section 5: an answer that is no use over TCP is as good as none."""
+    tcp_alone(**how)(world)
+    finding = world.findings()[f"name.server {ONE}"]
+    assert (finding.grade, finding.symptom) == (CAUTION, "no-tcp")
+    assert words in finding.message
+    assert finding.fix[-1] == f"try: dig +tcp @{ONE} -p 53 {ZONE}. SOA"
+
+
+def test_a_server_that_says_no_over_tcp_alone_fails_where_that_lost_an_answer(world: World) -> None:
+    """It was too long for UDP."""
+    tcp_alone(**{**NOTHING, "rcode": "REFUSED"})(world)
+    world.put(error(ONE, NAME, "A", "REFUSED", truncated=True, transport="tcp"))
+    finding = world.findings()[f"name.server {ONE}"]
+    assert (finding.grade, finding.symptom) == (FAIL, "no-tcp")
+    assert "1 of its answers about this plan were too long for UDP" in finding.message
+
+
+def test_errors_over_tcp_are_to_be_tried_over_tcp(world: World) -> None:
+    """The line without would show a sound server."""
+    tcp_alone(**{**NOTHING, "rcode": "SERVFAIL"})(world)
+    world.put(error(ONE, NAME, "A", "SERVFAIL"))
+    finding = world.findings()[f"name.server {ONE}"]
+    assert finding.symptom == "errs"
+    assert f"dig +tcp @{ONE} -p 53 {ZONE}. SOA | grep status" in finding.fix[1]
+
+
+def test_a_server_deaf_to_edns_that_lost_the_zone_is_told_the_loss(world: World) -> None:
+    """The larger fault."""
+    world = deaf_to_edns(both(**{**NOTHING, "rcode": "REFUSED"})(world))
+    assert world.grades()[f"name.server {ONE}"] == (FAIL, "refuses")
+
+
 def test_a_start_of_authority_that_was_cut_short_is_no_loss_of_udp(world: World) -> None:
     """It is TCP that failed, twice; over UDP something came."""
     tcp_alone(**NOTHING, failure=REFUSED)(world)
@@ -1027,6 +1066,24 @@ def test_half_an_answer_about_a_random_name_proves_no_absence(world: World, rrty
     world.put_site(no_name(ONE, SIBLING, "AAAA", purpose="wildcard"))
     world.put_site(lost(ONE, SIBLING, rrtype, purpose="wildcard"))
     assert world.grades() == {f"name.wildcard {ONE}": (UNPROVEN, "silent")}
+
+
+def test_the_planned_name_closes_the_loop_however_many_others_come_first(world: World) -> None:
+    """Ten names are followed (RFC 8601 section 3), in whatever order the server gives them; the planned one was asked for."""
+    back = reverse_name(ADDRESS)
+    others = [record(back, "PTR", f"x{number}.{ZONE}.") for number in range(14)]
+    for server in (ONE, TWO):
+        world.put(answer(server, back, "PTR", *others, record(back, "PTR", f"{NAME}.")))
+    assert world.findings()[f"name.agreement {ADDRESS}"].grade is Grade.PASS
+
+
+def test_a_pointer_to_the_root_is_named_and_removed_by_a_line_that_loads(world: World) -> None:
+    """RFC 1035 section 5.1: the root is one dot."""
+    back = reverse_name(ADDRESS)
+    world.put(answer(ONE, back, "PTR", record(back, "PTR", ".")))
+    finding = world.findings()[f"name.reverse {ONE} {ADDRESS}"]
+    assert f"says that {ADDRESS} is the root; planned is" in finding.message
+    assert f"; {back}. IN PTR ." in finding.fix
 
 
 def test_three_faults_are_three_findings(world: World) -> None:

@@ -78,7 +78,8 @@ def _close_loop(views: Views, server: Endpoint, address: str) -> _Outcome:
     back = views.read(server.label, reverse_name(address), "PTR")
     if back.said in (Said.NOTHING, Said.OPEN_END):
         return _Outcome("temperror", f"the pointer could not be seen ({back.words})")
-    names = [canonical(value) for value in back.values[:NAMES_FOLLOWED]]
+    # The planned name first: it was asked for in any case, and a server may give more names than are followed, in any order.
+    names = sorted(map(canonical, back.values), key=lambda name: name != views.host.fqdn)[:NAMES_FOLLOWED]
     if not names:
         return _Outcome("permerror", f"there is no pointer ({back.words})")
     doubts, denials = [], []

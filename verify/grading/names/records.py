@@ -18,7 +18,8 @@ from shared.zonelines import Line, address_line, boundary_zone, pointer_line, re
 from verify.grading.case import Case
 from verify.grading.names.agreement import grade_agreement
 from verify.grading.names.answers import Reading, Said, is_cached_no, listed, negative_seconds
-from verify.grading.names.servers import grade_site, unblock, undeny
+from verify.grading.names.habits import unblock, undeny
+from verify.grading.names.servers import grade_site
 from verify.grading.names.views import Views, addresses_in
 
 __all__ = ["grade_host", "grade_site"]
@@ -217,7 +218,7 @@ def _reverse(views: Views, server: Endpoint, address: str) -> Finding:
     read = views.read(server.label, owner, "PTR")
     judged = _judge_reverse(views, server, address, read)
     fix = _reverse_fix(views, server, address, read) if judged.grade in (Grade.FAIL, Grade.CAUTION) else ()
-    found = listed([canonical(value) or "the root" for value in read.values]) or read.words
+    found = _names_listed([canonical(value) for value in read.values]) or read.words
     return views.case.finding(
         host.fqdn, "name.reverse", f"{server.label} {address}", judged.grade, planned=host.fqdn,
         found=found, message=_whole(judged, read), symptom=judged.symptom, fix=fix,
@@ -233,7 +234,7 @@ def _judge_reverse(views: Views, server: Endpoint, address: str, read: Reading) 
         return _Judged(Grade.FAIL, read.symptom, f"{label} has no pointer from {address} to {name}: {read.words}."
                        + _memory(views, label, reverse_name(address), "PTR"))
     if name not in names:
-        return _Judged(Grade.FAIL, "wrong-name", f"{label} says that {address} is {listed(names)}; planned is {name}."
+        return _Judged(Grade.FAIL, "wrong-name", f"{label} says that {address} is {_names_listed(names)}; planned is {name}."
                        + _slip(name, names, read) + _aliases_among(views, label, names))
     others = [other for other in names if other != name]
     if others:
@@ -247,6 +248,10 @@ def _judge_reverse(views: Views, server: Endpoint, address: str, read: Reading) 
                        "canonical name (RFC 2181 section 10.2).")
     through = f" through {read.chain.end}" if read.chain.aliased else ""
     return _Judged(Grade.PASS, "", f"{label} points from {address} to {name}{through}, as planned.")
+
+
+def _names_listed(names: list[str]) -> str:
+    return listed(["the root" if name == "." else name for name in names])
 
 
 def _slip(name: str, names: list[str], read: Reading) -> str:

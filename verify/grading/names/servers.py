@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Collection, Sequence
 
-from shared.catalogue import find
 from shared.evidence import Failure, FailureKind, NameAnswer
 from shared.findings import SITE, Finding, Grade
 from shared.hostnames import canonical, under
@@ -13,10 +12,9 @@ from shared.quantities import Interval
 from shared.zonelines import home_zone
 from verify.grading.case import Case, in_words
 from verify.grading.names.answers import RUNNER_FAILURES, STALE, Said, extended_errors, listed, reading
+from verify.grading.names.habits import PLANNED, denying, edns_dropped, remark, without_edns
 from verify.grading.names.serials import grade_serials
 from verify.grading.names.wildcards import grade_wildcard
-
-_PLANNED = "answers over UDP and TCP, and speaks for the plan's domain"
 
 
 def grade_site(case: Case) -> list[Finding]:
@@ -58,21 +56,21 @@ def _server(case: Case, server: Endpoint, heard: Sequence[NameAnswer]) -> Findin
     over_udp = next((answer for answer in answers if answer.transport == "udp" or answer.truncated), None)
     over_tcp = next((answer for answer in answers if answer.transport == "tcp" and not answer.truncated), None)
     if over_udp is None or over_tcp is None:
-        return _plain(case, server.label, Grade.UNPROVEN, found="it was not asked", symptom="unasked",
+        return remark(case, server.label, Grade.UNPROVEN, found="it was not asked", symptom="unasked",
                       message=f"{server.label} was not asked over both UDP and TCP: the run ended first, or its plan did not "
                               "name that server yet.")
     failures = [answer.failure for answer in (over_udp, over_tcp) if answer.failure is not None and not answer.rcode]
     if len(failures) == 2:
         return _dead(case, server, over_udp, over_tcp)
-    without = _edns_dropped(case, server, heard)
-    if without is not None:
-        return _without_edns(case, server, over_tcp, without)
+    without = edns_dropped(case, server, heard)
+    if without is not None and _zone_fault(case, server.label, server, over_udp) is None:
+        return without_edns(case, server, over_tcp, without)
     if failures:
         cut = [answer for answer in (*_answers(case, server, "server"), *_answers(case, server, "zone"), *heard)
                if reading(answer).symptom == "truncated"]
         return _one_transport(case, server, over_udp, over_tcp, cut)
-    return (_erring(case, server, heard) or _denying(case, server, heard, speaks=reading(over_udp).definite)
-            or _speaks(case, server, over_udp, heard))
+    return (_erring(case, server, heard) or denying(case, server, heard, speaks=reading(over_udp).definite)
+            or _other_over_tcp(case, server, over_udp, over_tcp, heard) or _speaks(case, server, over_udp, heard))
 
 
 def _dead(case: Case, server: Endpoint, over_udp: NameAnswer, over_tcp: NameAnswer) -> Finding:
@@ -82,9 +80,9 @@ def _dead(case: Case, server: Endpoint, over_udp: NameAnswer, over_tcp: NameAnsw
     found = f"UDP: {in_words(over_udp.failure)}; TCP: {in_words(over_tcp.failure)}"
     where = case.evidence.vantage.name
     if {over_udp.failure.kind, over_tcp.failure.kind} <= RUNNER_FAILURES:
-        return _plain(case, server.label, Grade.UNPROVEN, found=found, symptom="untried", at=over_udp.at,
+        return remark(case, server.label, Grade.UNPROVEN, found=found, symptom="untried", at=over_udp.at,
                       message=f"{server.label} could not be asked from {where}: {in_words(over_udp.failure)}.")
-    return _plain(
+    return remark(
         case, server.label, Grade.FAIL, found=found, symptom="silent", at=over_udp.at,
         message=f"The name server {server.label} gave no usable answer, seen from {where}. {found}. A client that asks it first "
                 "waits for its time-out at every look-up.",
@@ -109,12 +107,34 @@ def _one_transport(
                  f"{cut[0].rrtype} of {canonical(cut[0].name)}")
     if failed.failure.kind in RUNNER_FAILURES:
         grade = Grade.UNPROVEN
-    return _plain(
+    return remark(
         case, server.label, grade, found=f"answers over {works}; {lost}: {in_words(failed.failure)}", at=failed.at,
         symptom=f"no-{lost.lower()}",
         message=f"{server.label} answers over {works} and not over {lost} ({in_words(failed.failure)}), seen from "
                 f"{case.evidence.vantage.name}: {harm}.",
         fix=_answer_from(server, failed.failure) or _let_through(server, lost, home_zone(case.plan)))
+
+
+def _other_over_tcp(
+    case: Case, server: Endpoint, over_udp: NameAnswer, over_tcp: NameAnswer, heard: Sequence[NameAnswer]
+) -> Finding | None:
+    """The finding where a server speaks for the plan's domain over UDP, and over TCP says something else.
+
+    Whoever answers over TCP is then not the same, or has other rules.  A fault where an answer was lost by it, as without TCP.
+    """
+    speaks, read = (Said.RECORDS, Said.NO_RECORD), reading(over_tcp)
+    if reading(over_udp).said not in speaks or read.said in speaks:
+        return None
+    zone = canonical(over_tcp.name)
+    lost = [answer for answer in heard if answer.truncated and answer.transport == "tcp" and not reading(answer).definite]
+    harm = f", and {len(lost)} of its answers about this plan were too long for UDP and lost by it" if lost else ""
+    return remark(
+        case, server.label, Grade.FAIL if lost else Grade.CAUTION, found=f"speaks for {zone} over UDP; over TCP: {read.words}",
+        symptom="no-tcp", at=over_tcp.at,
+        message=f"{server.label} speaks for {zone} over UDP and not over TCP ({read.words}), seen from "
+                f"{case.evidence.vantage.name}: who asks again for an answer too long for UDP gets that instead{harm}.",
+        fix=(f"on {server.label}: have it answer over TCP as over UDP: see its access rules, and what takes TCP in its place",
+             f"try: dig +tcp @{server.host} -p {server.port} {zone}. SOA"))
 
 
 def _let_through(server: Endpoint, lost: str, zone: str) -> tuple[str, ...]:
@@ -133,36 +153,6 @@ def _answer_from(server: Endpoint, failure: Failure) -> tuple[str, ...]:
         return ()
     return (f"on {server.label}: bind the name service to {server.host}, so that it answers from there (RFC 2181 section 4.1)",
             f"or mend what translates the address on the way to {failure.answered_from}")
-
-
-#: Answers that have to come without EDNS alone before it is EDNS that is dropped, and not two packets by chance: common
-#: practice, no source.
-_WITHOUT_EDNS = 2
-
-
-def _edns_dropped(case: Case, server: Endpoint, heard: Sequence[NameAnswer]) -> list[NameAnswer] | None:
-    """The answers of a server that says nothing to questions with EDNS, or None where one with EDNS was answered too."""
-    said = [answer for answer in (*case.evidence.site.names, *heard) if answer.server == server.label and answer.rcode
-            and (answer.transport == "udp" or answer.truncated)]
-    without = [answer for answer in said if answer.edns_unanswered]
-    return without if len(without) == len(said) >= _WITHOUT_EDNS else None
-
-
-def _without_edns(case: Case, server: Endpoint, over_tcp: NameAnswer, without: Sequence[NameAnswer]) -> Finding:
-    """Clients with EDNS, as most resolvers are, wait for nothing (RFC 6891 section 7 wants FORMERR from a server without)."""
-    first, tcp = without[0], ""
-    if over_tcp.failure is not None and not over_tcp.rcode:
-        tcp = f" Over TCP it could not be asked: {in_words(over_tcp.failure)}."
-    command = f"@{server.host} -p {server.port} {canonical(first.name)}. {first.rrtype}"
-    return _plain(
-        case, server.label, Grade.FAIL, found="no answer to questions with EDNS", symptom="no-edns", at=first.at,
-        message=f"{server.label} answers questions only where they carry no EDNS (RFC 6891), seen from "
-                f"{case.evidence.vantage.name}: all of its {len(without)} answers over UDP came to the packet without, after "
-                "silence to those with it. Resolvers and other clients that use EDNS wait for their time-out, or get nothing. A "
-                f"server that does not know EDNS has to say FORMERR.{tcp}",
-        fix=(f"let UDP packets with EDNS through to {server.label}: look for a firewall on the way that inspects or rewrites DNS",
-             f"or update the name service on {server.label}",
-             f"try: dig +notcp {command}    # must be answered, as dig +notcp +noedns {command} is"))
 
 
 #: Names that a server has to answer with an error before it is the server that errs, and not one record: common practice, no
@@ -190,52 +180,14 @@ def _erring(case: Case, server: Endpoint, heard: Sequence[NameAnswer]) -> Findin
         return None
     first, count = errors[0], sum(answer.failure is None for answers in spoken for answer in answers)
     kinds = listed(list(dict.fromkeys(reading(answer).words for answer in errors)))
-    again = f"dig @{server.host} -p {server.port} {canonical(first.name)}. {first.rrtype} | grep status"
-    return _plain(
+    tcp = "+tcp " if first.transport == "tcp" else ""
+    again = f"dig {tcp}@{server.host} -p {server.port} {canonical(first.name)}. {first.rrtype} | grep status"
+    return remark(
         case, server.label, Grade.FAIL, found=f"{len(errors)} errors in {count} answers", symptom="errs", at=first.at,
         message=f"{server.label} speaks for zones of this plan, but {len(errors)} of its {count} answers about them were errors "
                 f"({kinds}), the first to {first.rrtype} of {canonical(first.name)}.",
         fix=(f"on {server.label}: read its log of this time: overload, sources that it reaches now and then, or bad records",
              f"try: for n in 1 2 3 4 5 6; do {again}; done    # each must say NOERROR or NXDOMAIN"))
-
-
-#: Names that a server has to deny for want of one type before it is the server that denies, and not one record: common
-#: practice, no source.
-_DENIED_NAMES = 2
-
-
-def _denying(case: Case, server: Endpoint, heard: Sequence[NameAnswer], *, speaks: bool) -> Finding | None:
-    """The finding where a server denies several names that it has addresses for: one fault of its own, and not one a host.
-
-    One that does not speak for the zone (not ``speaks``) has the larger fault.
-    """
-    denied: dict[str, NameAnswer] = {}
-    addresses: set[str] = set()
-    for answer in heard:
-        if answer.purpose == "forward" and answer.failure is None:
-            name, said = canonical(answer.name), reading(answer).said
-            if said is Said.NO_NAME:
-                denied[name] = answer
-            elif said is Said.RECORDS:
-                addresses.add(name)
-    names = [name for name in denied if name in addresses]
-    if not speaks or len(names) < _DENIED_NAMES:
-        return None
-    first = denied[names[0]]
-    return _plain(
-        case, server.label, Grade.FAIL, found=f"{len(names)} names denied that have addresses", symptom="denies-names",
-        at=first.at,
-        message=f"{server.label} gives {len(names)} hosts' names addresses of one family and, asked for the other, says that the "
-                f"names do not exist (the first is {names[0]}, asked for {first.rrtype}). That denies them for every type (RFC "
-                "4074 section 4.2): a resolver that asks for both may remember the no and give its clients no address at all "
-                "(RFC 8020).",
-        fix=undeny(server, names[0], first.rrtype))
-
-
-def undeny(server: Endpoint, name: str, rrtype: str) -> tuple[str, ...]:
-    """What to do where a name is denied for want of one type."""
-    return (f"on {server.label}: have whatever answers there say NOERROR without records where a name has none of this type",
-            f"try: dig @{server.host} -p {server.port} {name}. {rrtype}    # status must be NOERROR")
 
 
 def _is_error(answer: NameAnswer) -> bool:
@@ -257,7 +209,7 @@ def _speaks(case: Case, server: Endpoint, answer: NameAnswer, heard: Sequence[Na
     if fault is not None:
         return fault
     if answer.tries > 1:
-        return _plain(
+        return remark(
             case, server.label, Grade.CAUTION, found=f"an answer to question {answer.tries} of {answer.tries}", symptom="lossy",
             message=f"{server.label} answered only after the question was sent {answer.tries} times: packets are lost on the "
                     "way, or the server drops some.", at=answer.at,
@@ -268,7 +220,7 @@ def _speaks(case: Case, server: Endpoint, answer: NameAnswer, heard: Sequence[Na
     # near that.
     interval = Interval(answer.elapsed_seconds, answer.elapsed_seconds)
     timely = case.measured_finding(
-        SITE, "name.server", server.label, interval, limits, planned=_PLANNED, at=answer.at, symptom="slow",
+        SITE, "name.server", server.label, interval, limits, planned=PLANNED, at=answer.at, symptom="slow",
         quantity=f"{server.label} answers over UDP and TCP; its answer time",
         fix=(f"look at the load of {server.label} and at the way to it: ping -c 20 {server.host}",))
     stale = [one for one in (answer, *heard) if one.explanation and STALE & extended_errors(one)]
@@ -278,7 +230,7 @@ def _speaks(case: Case, server: Endpoint, answer: NameAnswer, heard: Sequence[Na
 def _stale(case: Case, server: Endpoint, stale: Sequence[NameAnswer], count: int) -> Finding:
     """Answers that a resolver should have renewed and could not (RFC 8767 section 4): right once, and perhaps no more."""
     first = stale[0]
-    return _plain(
+    return remark(
         case, server.label, Grade.CAUTION, found=f"{len(stale)} of {count} answers out of date", symptom="stale", at=first.at,
         message=f"{server.label} says that {len(stale)} of its {count} answers about this plan are out of date "
                 f"({first.explanation}, to {first.rrtype} of {canonical(first.name)}): it could not get fresh ones in time, and "
@@ -290,25 +242,25 @@ def _stale(case: Case, server: Endpoint, stale: Sequence[NameAnswer], count: int
 def _zone_fault(case: Case, subject: str, server: Endpoint, answer: NameAnswer) -> Finding | None:
     """The finding where the server does not speak for the zone asked for; None where it does."""
     read, zone = reading(answer), canonical(answer.name)
-    planned = _PLANNED if answer.purpose == "server" else f"speaks for {zone}"
+    planned = PLANNED if answer.purpose == "server" else f"speaks for {zone}"
     if read.said in (Said.RECORDS, Said.NO_RECORD):
         return None
     if read.said is Said.NO_NAME:
-        return _plain(
+        return remark(
             case, subject, Grade.FAIL, planned=planned, found=read.words, symptom="no-name", at=answer.at,
             message=f"{server.label} says that there is no {zone}, which holds for every name below it (RFC 8020). Until the "
                     "zone or its records exist there, every name and address of it is missing at this server.",
             fix=(f"on {server.label}: set up the zone {zone} with the lines of the build sheet",
                  f"if {server.label} is a resolver: tell it which server holds {zone}"))
     if answer.failure is not None and answer.failure.kind is FailureKind.MALFORMED and answer.rcode:
-        return _plain(
+        return remark(
             case, subject, Grade.FAIL, planned=planned, found=read.words, symptom="unreadable", at=answer.at,
             message=f"{server.label} answers about {zone} with a message that breaks the rules of DNS (RFC 1035 section 4): "
                     f"{read.words}. Clients throw such an answer away.",
             fix=(f"see what it sends: dig @{server.host} -p {server.port} {zone}. SOA",
                  f"update the name service on {server.label}, or look for a device on the way that rewrites its answers"))
     if read.symptom in ("silent", "untried", "unasked", "truncated"):
-        return _plain(case, subject, Grade.UNPROVEN, planned=planned, found=read.words, symptom=read.symptom, at=answer.at,
+        return remark(case, subject, Grade.UNPROVEN, planned=planned, found=read.words, symptom=read.symptom, at=answer.at,
                       message=f"Whether {server.label} speaks for {zone} could not be seen: {read.words}.")
     # Of a zone that may be served in parts, adding all would deny the parts that others serve.
     parts = " or the smaller zones in which the hosts' pointers lie" if answer.purpose == "zone" and _is_wide(zone) else ""
@@ -320,7 +272,7 @@ def _zone_fault(case: Case, subject: str, server: Endpoint, answer: NameAnswer) 
         "lame": f"on {server.label}: {add}, or take the server out of the plan's [names] servers",
     }.get(read.symptom, f"ask whoever runs {server.label} why it says so to: dig @{server.host} -p {server.port} {zone}. SOA")
     fix = (mend, _unvalidated(server, zone)) if read.symptom == "server-failure" else (mend,)
-    return _plain(case, subject, Grade.FAIL, planned=planned, found=read.words, symptom=read.symptom, at=answer.at, fix=fix,
+    return remark(case, subject, Grade.FAIL, planned=planned, found=read.words, symptom=read.symptom, at=answer.at, fix=fix,
                   message=f"{server.label} answers, but does not speak for {zone}: {read.words}.")
 
 
@@ -334,22 +286,22 @@ def _reverse_zone(case: Case, server: Endpoint, answer: NameAnswer, heard: Seque
     zone = canonical(answer.name)
     subject, read = f"{server.label} {zone}", reading(answer)
     if _served_in_parts(answer, heard):
-        return _plain(case, subject, Grade.PASS, planned=f"speaks for {zone}", found="every pointer below it", at=answer.at,
+        return remark(case, subject, Grade.PASS, planned=f"speaks for {zone}", found="every pointer below it", at=answer.at,
                       message=f"{server.label} does not speak for all of {zone} ({read.words}), but answered for every pointer "
                               f"of the plan's hosts there ({len(_pointers(zone, heard))} asked for).")
     if read.said is Said.NO_NAME and any(reading(pointer).said is Said.RECORDS for pointer in _pointers(zone, heard)):
-        return _plain(
+        return remark(
             case, subject, Grade.CAUTION, planned=f"speaks for {zone}", found=read.words, symptom="denies-zone", at=answer.at,
             message=f"{server.label} says that there is no {zone}, and yet gives pointers below it. Whoever believes the first "
                     "asks for none of them: a no holds for every name below (RFC 8020).",
             fix=(f"on {server.label}: set up the zone {zone} (its SOA and NS records will do; the smaller zones stay beside it)",
                  f"try: dig @{server.host} -p {server.port} {zone}. SOA    # status must be NOERROR"))
     if _is_error(answer) and any(reading(pointer).definite for pointer in _pointers(zone, heard)):
-        return _plain(case, subject, Grade.UNPROVEN, planned=f"speaks for {zone}", found=read.words, symptom=read.symptom,
+        return remark(case, subject, Grade.UNPROVEN, planned=f"speaks for {zone}", found=read.words, symptom=read.symptom,
                       at=answer.at, message=f"Whether {server.label} speaks for {zone} could not be seen: it said {read.words}. "
                                             "Yet it answered for a pointer there.")
     fault = _zone_fault(case, subject, server, answer)
-    return fault or _plain(case, subject, Grade.PASS, planned=f"speaks for {zone}", found="its start of authority", at=answer.at,
+    return fault or remark(case, subject, Grade.PASS, planned=f"speaks for {zone}", found="its start of authority", at=answer.at,
                            message=f"{server.label} speaks for the reverse zone {zone}.")
 
 
@@ -374,17 +326,3 @@ def _is_wide(zone: str) -> bool:
 
 def _pointers(zone: str, heard: Sequence[NameAnswer]) -> list[NameAnswer]:
     return [answer for answer in heard if answer.rrtype == "PTR" and under(answer.name, zone)]
-
-
-def _plain(case: Case, subject: str, grade: Grade, *, found: str, message: str, symptom: str = "", at: str = "",
-           fix: tuple[str, ...] = (), planned: str = _PLANNED) -> Finding:
-    if grade is Grade.UNPROVEN:
-        message, fix = f"{message} To settle it: {find('name.server').would_prove}.", ()
-    return case.finding(SITE, "name.server", subject, grade, planned=planned, found=found, message=message, symptom=symptom,
-                        at=at, fix=fix)
-
-
-def unblock(server: Endpoint, name: str, rrtype: str) -> tuple[str, ...]:
-    """What to do where a server says no by a policy of its own: the zone may well hold the record."""
-    return (f"on {server.label}: let {name} through the policy by which it says it withholds the name",
-            f"try: dig @{server.host} -p {server.port} {name}. {rrtype}    # it must come without the extended error (EDE)")

@@ -1,0 +1,99 @@
+"""How a name server answers all in all: does it take questions with EDNS, and does it deny names for want of one type."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from shared.catalogue import find
+from shared.evidence import NameAnswer
+from shared.findings import SITE, Finding, Grade
+from shared.hostnames import canonical
+from shared.plan import Endpoint
+from verify.grading.case import Case, in_words
+from verify.grading.names.answers import Said, reading
+
+PLANNED = "answers over UDP and TCP, and speaks for the plan's domain"
+
+
+def remark(case: Case, subject: str, grade: Grade, *, found: str, message: str, symptom: str = "", at: str = "",
+           fix: tuple[str, ...] = (), planned: str = PLANNED) -> Finding:
+    """One ``name.server`` finding; an unproven one says what would settle it."""
+    if grade is Grade.UNPROVEN:
+        message, fix = f"{message} To settle it: {find('name.server').would_prove}.", ()
+    return case.finding(SITE, "name.server", subject, grade, planned=planned, found=found, message=message, symptom=symptom,
+                        at=at, fix=fix)
+
+
+#: Answers that have to come without EDNS alone before it is EDNS that is dropped, and not two packets by chance: common
+#: practice, no source.
+_WITHOUT_EDNS = 2
+
+
+def edns_dropped(case: Case, server: Endpoint, heard: Sequence[NameAnswer]) -> list[NameAnswer] | None:
+    """The answers of a server that says nothing to questions with EDNS, or None where one with EDNS was answered too."""
+    said = [answer for answer in (*case.evidence.site.names, *heard) if answer.server == server.label and answer.rcode
+            and (answer.transport == "udp" or answer.truncated)]
+    without = [answer for answer in said if answer.edns_unanswered]
+    return without if len(without) == len(said) >= _WITHOUT_EDNS else None
+
+
+def without_edns(case: Case, server: Endpoint, over_tcp: NameAnswer, without: Sequence[NameAnswer]) -> Finding:
+    """Clients with EDNS, as most resolvers are, wait for nothing (RFC 6891 section 7 wants FORMERR from a server without)."""
+    first, tcp = without[0], ""
+    if over_tcp.failure is not None and not over_tcp.rcode:
+        tcp = f" Over TCP it could not be asked: {in_words(over_tcp.failure)}."
+    command = f"@{server.host} -p {server.port} {canonical(first.name)}. {first.rrtype}"
+    return remark(
+        case, server.label, Grade.FAIL, found="no answer to questions with EDNS", symptom="no-edns", at=first.at,
+        message=f"{server.label} answers questions only where they carry no EDNS (RFC 6891), seen from "
+                f"{case.evidence.vantage.name}: all of its {len(without)} answers over UDP came to the packet without, after "
+                "silence to those with it. Resolvers and other clients that use EDNS wait for their time-out, or get nothing. A "
+                f"server that does not know EDNS has to say FORMERR.{tcp}",
+        fix=(f"let UDP packets with EDNS through to {server.label}: look for a firewall on the way that inspects or rewrites DNS",
+             f"or update the name service on {server.label}",
+             f"try: dig +notcp {command}    # must be answered, as dig +notcp +noedns {command} is"))
+
+
+#: Names that a server has to deny for want of one type before it is the server that denies, and not one record: common
+#: practice, no source.
+_DENIED_NAMES = 2
+
+
+def denying(case: Case, server: Endpoint, heard: Sequence[NameAnswer], *, speaks: bool) -> Finding | None:
+    """The finding where a server denies several names that it has addresses for: one fault of its own, and not one a host.
+
+    One that does not speak for the zone (not ``speaks``) has the larger fault.
+    """
+    denied: dict[str, NameAnswer] = {}
+    addresses: set[str] = set()
+    for answer in heard:
+        if answer.purpose == "forward" and answer.failure is None:
+            name, said = canonical(answer.name), reading(answer).said
+            if said is Said.NO_NAME:
+                denied[name] = answer
+            elif said is Said.RECORDS:
+                addresses.add(name)
+    names = [name for name in denied if name in addresses]
+    if not speaks or len(names) < _DENIED_NAMES:
+        return None
+    first = denied[names[0]]
+    return remark(
+        case, server.label, Grade.FAIL, found=f"{len(names)} names denied that have addresses", symptom="denies-names",
+        at=first.at,
+        message=f"{server.label} gives {len(names)} hosts' names addresses of one family and, asked for the other, says that the "
+                f"names do not exist (the first is {names[0]}, asked for {first.rrtype}). That denies them for every type (RFC "
+                "4074 section 4.2): a resolver that asks for both may remember the no and give its clients no address at all "
+                "(RFC 8020).",
+        fix=undeny(server, names[0], first.rrtype))
+
+
+def undeny(server: Endpoint, name: str, rrtype: str) -> tuple[str, ...]:
+    """What to do where a name is denied for want of one type."""
+    return (f"on {server.label}: have whatever answers there say NOERROR without records where a name has none of this type",
+            f"try: dig @{server.host} -p {server.port} {name}. {rrtype}    # status must be NOERROR")
+
+
+def unblock(server: Endpoint, name: str, rrtype: str) -> tuple[str, ...]:
+    """What to do where a server says no by a policy of its own: the zone may well hold the record."""
+    return (f"on {server.label}: let {name} through the policy by which it says it withholds the name",
+            f"try: dig @{server.host} -p {server.port} {name}. {rrtype}    # it must come without the extended error (EDE)")
