@@ -111,4 +111,5 @@ def _sample(packet: ntpwire.Packet, answer: Datagram) -> ClockSample:
         leap=packet.leap, version=packet.version, stratum=packet.stratum, precision_seconds=packet.precision_seconds,
         root_delay_seconds=packet.root_delay_seconds, root_dispersion_seconds=packet.root_dispersion_seconds,
         reference_id=ntpwire.reference_text(packet), reference_age_seconds=measured.reference_age_seconds,
-        stamped_by=answer.stamped_by, elapsed_seconds=answer.elapsed_seconds)
+        reference_stamp=ntpwire.stamp_text(packet.referenced), stamped_by=answer.stamped_by,
+        elapsed_seconds=answer.elapsed_seconds)

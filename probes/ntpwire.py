@@ -139,6 +139,11 @@ def reference_text(packet: Packet) -> str:
     return code.group(1).decode("ascii") if code else f"0x{packet.reference.hex()}"
 
 
+def stamp_text(stamp: int) -> str:
+    """A 64-bit stamp as sent, in hexadecimal; empty for zero, which means "unknown" (RFC 5905 section 6)."""
+    return sys.intern(f"{stamp:016x}") if stamp else ""
+
+
 def measure(packet: Packet, *, sent_ns: int, received_ns: int) -> Exchange:
     """Offset and delay of one exchange (RFC 5905 section 8), in integer nanoseconds until the last step.
 

@@ -127,7 +127,8 @@ class ClockSample(msgspec.Struct, frozen=True, kw_only=True, gc=False):
 
     The truth is within ``delay_seconds / 2`` of ``offset_seconds``.  ``stamped_by`` says whose receive time stamp was
     used: the kernel's, or our own later one.  ``elapsed_seconds`` is how long the whole exchange took on the runner's
-    clock.
+    clock.  ``reference_stamp`` is the 64-bit stamp of when the server's clock was last set, as sent, in hexadecimal; empty where
+    the server gave none.
     """
 
     at: str
@@ -143,6 +144,7 @@ class ClockSample(msgspec.Struct, frozen=True, kw_only=True, gc=False):
     reference_age_seconds: float | None
     stamped_by: str
     elapsed_seconds: float = 0.0
+    reference_stamp: str = ""
 
 
 class ClockEvidence(msgspec.Struct, frozen=True, kw_only=True, gc=False):

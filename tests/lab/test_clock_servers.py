@@ -103,6 +103,15 @@ async def test_a_healthy_server_has_no_offset_from_its_own_machine(start_chrony:
         assert sample.delay_seconds < 0.05
 
 
+async def test_one_server_bears_one_reference_stamp_whoever_asks(start_chrony: StartChrony) -> None:
+    """So it is known again under another address; another server bears another."""
+    one, other = start_chrony("local stratum 8"), start_chrony("local stratum 8")
+    stamps = [{sample.reference_stamp for sample in (await ask(port)).samples} for port in (one, one, other)]
+    assert stamps[0] == stamps[1] != stamps[2]
+    assert len(stamps[0]) == 1
+    assert "" not in stamps[0] | stamps[2]
+
+
 async def test_an_unsynchronised_server_says_leap_3_and_stratum_0(start_chrony: StartChrony) -> None:
     """Not stratum 16, which never travels; chrony claims one second of root delay and dispersion."""
     sample = (await ask(start_chrony())).samples[-1]
@@ -141,7 +150,7 @@ async def test_a_site_of_real_servers_gets_the_right_verdicts_and_no_false_alarm
     evidence = Evidence(
         vantage=Vantage(name="lab-runner"), started="", finished="", complete=True,
         site=SiteEvidence(clocks=tuple([await stand_in(port, source.host) for port, source in zip(
-            (good, good, good, ahead), plan.time_sources, strict=True)])),
+            (good, start_chrony("local stratum 8"), start_chrony("local stratum 8"), ahead), plan.time_sources, strict=True)])),
         hosts=tuple([HostEvidence(fqdn=host.fqdn, clocks=(await stand_in(port, host.addresses[0]),)) for port, host in zip(
             (good, hour_behind, lost), plan.hosts, strict=True)]))
     case = Case(plan=plan, limits=catalogue.limits_of("production"), evidence=evidence)

@@ -23,6 +23,7 @@ from probes.ntpwire import (
     parse,
     reference_text,
     request,
+    stamp_text,
     unfold,
 )
 
@@ -257,3 +258,9 @@ def test_any_server_packet_at_any_time_of_the_runner_is_measured_or_refused(rest
     except UnusableAnswer:
         return
     assert result.delay_seconds >= seen.precision_seconds
+
+
+@pytest.mark.parametrize(("stamp", "text"), [(0, ""), (1, "0000000000000001"), (0xEEB71CDA42B5091C, "eeb71cda42b5091c")])
+def test_a_stamp_is_kept_as_sent(stamp: int, text: str) -> None:
+    """RFC 5905 section 6: zero means unknown."""
+    assert stamp_text(stamp) == text

@@ -279,6 +279,94 @@ def test_one_server_planned_under_two_names_has_one_vote(scene: BuildScene) -> N
                           clock("192.0.2.61", 7.0, server="time.obs.example.net")), time_sources=twice)
     assert seen.case.agreed is None
     assert "same server as 192.0.2.61" in dict(seen.agreement.unfit)["time.obs.example.net"]
+    assert "both are 192.0.2.61, port 123" in seen.one("clock.sources-agree", "time.obs.example.net").message
+
+
+SET_AT, SET_LATER = "eeb71cda42b5091c", "eeb71cde1f03a7d5"
+
+
+def test_one_machine_planned_by_two_addresses_has_one_vote(scene: BuildScene) -> None:
+    """A wrong clock would win with itself; with chrony, one reference stamp at every address (seen on the wire)."""
+    twins = [clock(address, 7.0, reference_stamp=SET_AT) for address in SOURCES[:2]]
+    other = clock(SOURCES[2], 0.0, reference_stamp=SET_LATER)
+    seen = scene(sources=(*twins, other), time_sources=planned(3))
+    assert seen.case.agreed is None
+    finding = seen.one("clock.sources-agree", SOURCES[1])
+    assert (finding.grade, finding.symptom) == (Grade.CAUTION, "twin")
+    assert f"is the same clock as {SOURCES[0]}: both say that they were last set at the very same moment" in finding.message
+    assert finding.fix
+
+
+def test_twins_alone_are_one_source(scene: BuildScene) -> None:
+    """Nothing confirms it, and the sentence says where the other one is."""
+    seen = scene(sources=sources(0.0, 0.0, reference_stamp=SET_AT), time_sources=planned(2))
+    finding = seen.one("clock.sources-agree", "time sources")
+    assert finding.grade is Grade.UNPROVEN
+    assert f"Not counted: {SOURCES[1]}, which is the same clock." in finding.message
+
+
+@pytest.mark.parametrize(("one", "other"), [
+    ({"reference_stamp": ""}, {"reference_stamp": ""}),
+    ({"reference_stamp": SET_AT}, {"reference_stamp": SET_LATER}),
+    ({"reference_stamp": "eeb71cda00000000"}, {"reference_stamp": "eeb71cda00000000"}),
+    ({"reference_stamp": "eeb71cda80000000"}, {"reference_stamp": "eeb71cda80000000"}),
+    ({"reference_stamp": SET_AT, "stratum": 1}, {"reference_stamp": SET_AT, "stratum": 2}),
+    ({"reference_stamp": SET_AT, "reference_id": "GPS"}, {"reference_stamp": SET_AT, "reference_id": "PPS"}),
+])
+def test_two_clocks_are_not_taken_for_one(scene: BuildScene, one: dict[str, Any], other: dict[str, Any]) -> None:
+    """No stamp, another one, one that is rounded to the second or half of it, or another header beside it."""
+    seen = scene(sources=(clock(SOURCES[0], 0.0, **one), clock(SOURCES[1], 0.0, **other)), time_sources=planned(2))
+    assert len(seen.agreement.truechimers) == 2
+
+
+def test_a_clock_that_was_set_between_two_samples_is_still_one(scene: BuildScene) -> None:
+    """One stamp in common is enough."""
+    first, second = clock(SOURCES[0], 0.0, 0.0), clock(SOURCES[1], 0.0, 0.0)
+    changing = [msgspec.structs.replace(seen, samples=tuple(
+        msgspec.structs.replace(sample, reference_stamp=stamp) for sample, stamp in zip(seen.samples, stamps, strict=True)))
+        for seen, stamps in ((first, (SET_AT, SET_LATER)), (second, (SET_LATER, SET_LATER)))]
+    assert scene(sources=tuple(changing), time_sources=planned(2)).agreement.truechimers == (SOURCES[0],)
+
+
+def test_a_host_that_is_the_only_time_source_is_not_judged_against_itself(scene: BuildScene) -> None:
+    """A clock held against itself is always right; another source, or another host, is judged as ever."""
+    itself, another = clock("192.0.2.11", 120.0), clock("192.0.2.61", 120.0)
+    hosts = {HOST_A: (clock("192.0.2.11", 120.0),), HOST_B: (clock("192.0.2.12", 0.0),)}
+    alone = scene(sources=(itself,), hosts=hosts, time_sources=(Endpoint("192.0.2.11", 123, "192.0.2.11"),))
+    finding = alone.one("clock.offset", host=HOST_A)
+    assert (finding.grade, finding.symptom) == (Grade.UNPROVEN, "own-time")
+    assert "that of 192.0.2.11, which is this host itself" in finding.message
+    assert alone.one("clock.offset", host=HOST_B).grade is Grade.FAIL
+    two = scene(sources=(itself, another), hosts=hosts, time_sources=(
+        Endpoint("192.0.2.11", 123, "192.0.2.11"), Endpoint("192.0.2.61", 123, "192.0.2.61")))
+    assert two.one("clock.offset", host=HOST_A).grade is Grade.PASS
+
+
+@pytest.mark.parametrize(("address", "grade"), [("192.0.2.9", Grade.UNPROVEN), ("192.0.2.61", Grade.PASS)])
+def test_a_runner_that_is_the_only_time_source_is_not_judged_against_itself(
+        scene: BuildScene, address: str, grade: Grade) -> None:
+    """The runner is 192.0.2.9."""
+    seen = scene(sources=(clock(address, 0.0),), time_sources=(Endpoint(address, 123, address),))
+    assert seen.one("clock.runner").grade is grade
+
+
+@pytest.mark.parametrize(("code", "words"), [("DENY", "allow SUBNET"), ("RSTR", "allow SUBNET"), ("INIT", "chronyc -n sources")])
+def test_a_kiss_code_has_the_mend_of_its_cause(scene: BuildScene, code: str, words: str) -> None:
+    """A rule against this client is another fault than a service that has just been started."""
+    seen = scene(sources=(*sources(0.0, 0.0, 0.0), clock(SOURCES[3], kiss=code)))
+    assert words in seen.one("clock.source", SOURCES[3]).fix[0]
+
+
+def test_a_time_that_came_from_another_address_has_its_own_mend(scene: BuildScene) -> None:
+    """For a source and for a host alike."""
+    def elsewhere(address: str) -> ClockEvidence:
+        seen = clock(address, failure=FailureKind.NO_ANSWER)
+        assert seen.failure is not None
+        return msgspec.structs.replace(seen, failure=msgspec.structs.replace(seen.failure, answered_from="192.0.2.99 port 123"))
+
+    seen = scene(sources=(*sources(0.0, 0.0, 0.0), elsewhere(SOURCES[3])), hosts={HOST_A: (elsewhere("192.0.2.11"),)})
+    for finding in (seen.one("clock.source", SOURCES[3]), seen.one("clock.synchronised", host=HOST_A)):
+        assert finding.fix[0] == "Mend what translates the address on the way to 192.0.2.99 port 123"
 
 
 @pytest.mark.parametrize(("profile", "spread", "grade"), [

@@ -98,10 +98,11 @@ def _no_answer(case: Case, host: Host, address: str, port: int, seen: ClockEvide
             message=f"{address} gives {where} no answer over IP, so nothing can be said of its time service.",
             at=seen.at if seen else "")
     proven = withheld_time(seen)
+    fix = (*mends.answer_from(host.fqdn, seen), *mends.serve_time(host.fqdn, port)) if seen and proven else ()
     return case.finding(
         host.fqdn, "clock.synchronised", address, Grade.FAIL if proven else Grade.UNPROVEN, planned=planned, found=why,
         message=f"{host.fqdn} should serve time at {address}, UDP port {port}, and gave none, seen from {where}: {why}.",
-        fix=mends.serve_time(host.fqdn, port) if proven else (), symptom=symptom_of(seen), at=seen.at if seen else "")
+        fix=fix, symptom=symptom_of(seen), at=seen.at if seen else "")
 
 
 def grade_fleet(case: Case, agreement: Agreement) -> list[Finding]:

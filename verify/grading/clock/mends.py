@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from shared.evidence import ClockEvidence
 from shared.plan import Endpoint
 from shared.quantities import show_seconds
 
@@ -83,6 +84,27 @@ def for_unfit_source(label: str) -> tuple[str, ...]:
     return (
         f"On {label}, see what it follows.  chrony: chronyc -n sources; ntpsec: ntpq -pn; mend the first line not reached",
         f'Until then take "{label}" out of sources in the plan\'s [time] table and of every host',
+    )
+
+
+def for_refusing_source(label: str) -> tuple[str, ...]:
+    """How to have a source serve those that it refuses by a rule."""
+    return (
+        (f"On {label}, let it answer the runner's and the hosts' networks.  chrony: a line allow SUBNET in "
+         "/etc/chrony/chrony.conf, and no deny for it; ntpsec: no restrict ... noserve for it in /etc/ntpsec/ntp.conf"),
+        f'Or take "{label}" out of sources in the plan\'s [time] table and of every host, if it is not meant to serve them',
+    )
+
+
+def answer_from(name: str, seen: ClockEvidence) -> tuple[str, ...]:
+    """The mend where answers come, but from an address that nobody asked: clients throw them away (RFC 5905 section 9.2)."""
+    if seen.failure is None or not seen.failure.answered_from:
+        return ()
+    return (
+        f"Mend what translates the address on the way to {seen.failure.answered_from}",
+        (f"Or, on {name}, have the time service answer from {seen.address}.  chrony, where it serves at no other address: a line "
+         f"bindaddress {seen.address} in /etc/chrony/chrony.conf; ntpsec: a line interface listen {seen.address} in "
+         "/etc/ntpsec/ntp.conf"),
     )
 
 

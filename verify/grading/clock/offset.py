@@ -14,7 +14,7 @@ from verify.grading.clock.offset_shape import likely_cause
 from verify.grading.clock.reading import Reading, unix_seconds
 from verify.grading.clock.selection import Agreement
 from verify.grading.clock.witnesses import Account, said, span
-from verify.grading.clock.words import show, signed_finding, symptom_of, trusted, why_nothing
+from verify.grading.clock.words import only_by_itself, show, signed_finding, symptom_of, trusted, why_nothing
 
 _AGREED = "the time that the planned sources agree on"
 _SETTLES = "Reading the host's clock over SSH, or an answer over NTP (ntp = true in its role), would settle it."
@@ -46,6 +46,8 @@ def by_reading(case: Case, agreement: Agreement, host: Host, address: str, readi
     """
     if agreement.agreed is None:
         return _nothing_to_compare(case, agreement, host, address, reading.offset, reading.best.at)
+    if itself := only_by_itself(case, agreement, host.addresses):
+        return _by_itself(case, host, address, itself, reading.best.at)
     error = reading.offset_at(agreement.at) - agreement.agreed
     finding = _graded(case, agreement, host, address, error, reading.best.at)
     message = finding.message
@@ -64,6 +66,8 @@ def by_witnesses(case: Case, agreement: Agreement, host: Host, subject: str, acc
         return _unheard(case, host, subject, account, dead=dead)
     if agreement.agreed is None:
         return _nothing_to_compare(case, agreement, host, subject, account.interval, account.at)
+    if itself := only_by_itself(case, agreement, host.addresses):
+        return _by_itself(case, host, subject, itself, account.at)
     error = account.lead_at(agreement.at) - agreement.agreed
     if account.days_unknown:
         return _but_for_the_day(case, agreement, host, subject, account, error)
@@ -100,6 +104,14 @@ def _nothing_to_compare(
         found=f"{show(lead)} {'ahead of' if lead.value > 0 else 'behind'} the runner",
         message=f"The clock of {host.fqdn} is {mends.ahead(lead.value)} the runner's, which proves nothing: "
                 f"{agreement.reason}.", at=at)
+
+
+def _by_itself(case: Case, host: Host, subject: str, itself: str, at: str) -> Finding:
+    """A time source that is being built: nobody else says what time it is."""
+    return case.finding(
+        host.fqdn, "clock.offset", subject, Grade.UNPROVEN, planned=_AGREED, found="nothing but its own time", symptom="own-time",
+        message=f"The clock of {host.fqdn} could not be judged: the only time to hold it against is that of {itself}, which is "
+                "this host itself.  A planned source that is another machine, and answers, would settle it.", at=at)
 
 
 def _unheard(case: Case, host: Host, subject: str, account: Account, *, dead: bool) -> Finding:

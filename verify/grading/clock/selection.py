@@ -27,7 +27,8 @@ class Agreement:
     ``agreed`` is how far the agreed time is ahead of the runner's clock, in seconds, at the moment ``at`` of the runner's
     clock; None, with the ``reason``, where nothing could be agreed on.  ``truechimers`` are the sources whose midpoint
     lies in it.  ``falsetickers`` exclude it wholly and are proven wrong; ``undecided`` reach into it with the edge of a
-    wide interval, and are blamed for nothing.  ``unfit`` holds the sources that had no vote as (name, why).
+    wide interval, and are blamed for nothing.  ``unfit`` holds the sources that had no vote as (name, why), ``twins`` those among
+    them that are another one once more, as (name, which, how that is known).
     """
 
     candidates: tuple[Candidate, ...]
@@ -38,6 +39,7 @@ class Agreement:
     undecided: tuple[str, ...] = ()
     unfit: tuple[tuple[str, str], ...] = ()
     at: str = ""
+    twins: tuple[tuple[str, str, str], ...] = ()
 
     @property
     def corroborated(self) -> bool:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import msgspec
 
 from shared.evidence import ClockEvidence
@@ -12,7 +14,16 @@ from verify.grading.case import Case
 from verify.grading.clock import mends
 from verify.grading.clock.reading import Reading, read, unfit, unix_seconds, widest_difference
 from verify.grading.clock.selection import Agreement, Candidate, camps, select
-from verify.grading.clock.words import describe, show, signed_finding, symptom_of, trusted, why_nothing, withheld_time
+from verify.grading.clock.words import (
+    describe,
+    only_by_itself,
+    show,
+    signed_finding,
+    symptom_of,
+    trusted,
+    why_nothing,
+    withheld_time,
+)
 
 #: The subject of what is said about the sources together.
 ALL_SOURCES = "time sources"
@@ -23,11 +34,12 @@ RUNNER = "runner"
 def agree(case: Case) -> Agreement:
     """The time that the plan's sources agree on, by RFC 5905 section 11.2.1, among those fit to be followed.
 
-    A server that is planned twice, by name and by address, has one vote.
+    A server that is planned twice, by name and by address or by two addresses, has one vote.
     """
     unfits: list[tuple[str, str]] = []
+    twins: list[tuple[str, str, str]] = []
     voters: list[tuple[str, Reading]] = []
-    voted: dict[tuple[str, int], str] = {}
+    voted: dict[str, ClockEvidence] = {}
     for source in _planned(case):
         seen = _evidence(case, source)
         reading = read(seen)
@@ -35,13 +47,32 @@ def agree(case: Case) -> Agreement:
             unfits.append((source.label, why_nothing(seen)))
         elif why := _unfit(case, reading):
             unfits.append((source.label, why))
-        elif twin := voted.get((seen.address, seen.port)):
-            unfits.append((source.label, f"it is the same server as {twin}, which has had its vote"))
+        elif twin := next(((label, how) for label, other in voted.items() if (how := _same_clock(seen, other))), None):
+            unfits.append((source.label, f"it is the same server as {twin[0]}, which has had its vote"))
+            twins.append((source.label, *twin))
         else:
-            voted[(seen.address, seen.port)] = source.label
+            voted[source.label] = seen
             voters.append((source.label, reading))
     at = max((reading.best.at for _label, reading in voters), key=unix_seconds, default="")
-    return select([Candidate(label, reading.correctness(at=at)) for label, reading in voters], unfit=unfits, at=at)
+    agreed = select([Candidate(label, reading.correctness(at=at)) for label, reading in voters], unfit=unfits, at=at)
+    return replace(agreed, twins=tuple(twins))
+
+
+def _same_clock(one: ClockEvidence, other: ClockEvidence) -> str:
+    """How two sources are known to be one clock, or nothing.
+
+    No two clocks are set in the same 2^-32 s, so where both bear one reference stamp they are one (RFC 5905 section 7.3; seen
+    with chrony at all its addresses).  A stamp without a fine fraction is rounded, as some receivers do, and proves nothing.
+    """
+    if (one.address, one.port) == (other.address, other.port):
+        return f"both are {one.address}, port {one.port}"
+    stamps = [{(sample.reference_stamp, sample.stratum, sample.reference_id) for sample in seen.samples
+               if sample.reference_stamp and not sample.reference_stamp.endswith(_ROUNDED)} for seen in (one, other)]
+    return "both say that they were last set at the very same moment" if stamps[0] & stamps[1] else ""
+
+
+#: How a reference stamp ends that is no finer than 2^-16 s: common practice, no source.
+_ROUNDED = "0000"
 
 
 def grade_site(case: Case, agreement: Agreement) -> list[Finding]:
@@ -97,6 +128,10 @@ def _source(case: Case, source: Endpoint) -> Finding:
     return msgspec.structs.replace(finding, found=found, message=message)
 
 
+#: Kiss codes of a server that has this client under a rule of its own (RFC 5905 section 7.4).
+_REFUSALS = frozenset({"DENY", "RSTR"})
+
+
 def _silent_source(case: Case, source: Endpoint, seen: ClockEvidence | None) -> Finding:
     """A source that brought no sample: failed, or unproven where the question never reached it."""
     why, from_where = why_nothing(seen), case.evidence.vantage.name
@@ -106,8 +141,9 @@ def _silent_source(case: Case, source: Endpoint, seen: ClockEvidence | None) -> 
         message += "  Whether it is sound could not be found out."
     fix: tuple[str, ...] = ()
     if seen is not None and proven:
-        fix = (mends.for_unfit_source(source.label) if seen.kiss_code
-               else mends.for_silent_source(source.label, seen.address, source.port))
+        fix = (mends.for_refusing_source(source.label) if seen.kiss_code in _REFUSALS
+               else mends.for_unfit_source(source.label) if seen.kiss_code
+               else (*mends.answer_from(source.label, seen), *mends.for_silent_source(source.label, seen.address, source.port)))
     return case.finding(SITE, "clock.source", source.label, Grade.FAIL if proven else Grade.UNPROVEN,
                         planned="a synchronised time source", found=why, message=message, fix=fix,
                         symptom=symptom_of(seen), at=seen.at if seen else "")
@@ -115,7 +151,8 @@ def _silent_source(case: Case, source: Endpoint, seen: ClockEvidence | None) -> 
 
 def _sources_agree(case: Case, agreement: Agreement) -> list[Finding]:
     """clock.sources-agree: one finding on all together and one on each source that is proven wrong."""
-    return [_together(case, agreement), *(_falseticker(case, agreement, name) for name in agreement.falsetickers)]
+    return [_together(case, agreement), *(_falseticker(case, agreement, name) for name in agreement.falsetickers),
+            *(_twin(case, agreement, *twin) for twin in agreement.twins)]
 
 
 def _together(case: Case, agreement: Agreement) -> Finding:
@@ -150,6 +187,8 @@ def _alone(case: Case, agreement: Agreement, planned: str) -> Finding:
     by_plan = len(_planned(case)) == 1
     message = (f"Only {only} gave a usable time, so nothing confirms it: a single source that is wrong cannot be told from one "
                "that is right.  The clocks of this run are judged against it alone.")
+    if agreement.twins:
+        message += f"  Not counted: {', '.join(name for name, _other, _how in agreement.twins)}, which is the same clock."
     return case.finding(
         SITE, "clock.sources-agree", ALL_SOURCES, Grade.CAUTION if by_plan else Grade.UNPROVEN, planned=planned,
         found="one usable source", message=message, symptom="uncorroborated", at=agreement.at,
@@ -185,6 +224,16 @@ def _falseticker(case: Case, agreement: Agreement, name: str) -> Finding:
              *mends.for_unfit_source(name)[-1:]))
 
 
+def _twin(case: Case, agreement: Agreement, name: str, other: str, how: str) -> Finding:
+    """A source that is another one once more: it has no vote, for a clock that is wrong would outvote others with itself."""
+    return case.finding(
+        SITE, "clock.sources-agree", name, Grade.CAUTION, planned="a clock of its own", found=f"the same clock as {other}",
+        symptom="twin", at=agreement.at,
+        message=f"The time source {name} is the same clock as {other}: {how}.  It has no vote of its own here, and on hosts that "
+                "follow both it counts twice, right or wrong.",
+        fix=(f'Put another machine in the place of "{name}" in sources of the plan\'s [time] table and on every host',))
+
+
 def _sides(agreement: Agreement) -> str:
     """Who sides with whom, each side with its lead over the runner."""
     said = []
@@ -210,6 +259,11 @@ def _runner(case: Case, agreement: Agreement) -> Finding:
             message=f"The runner's own clock could not be judged: {agreement.reason}.  Verdicts on clocks and dates that need "
                     "the time are unproven.", symptom="no-agreed-time")
     error = Interval(-agreement.agreed.hi, -agreement.agreed.lo)
+    if own := only_by_itself(case, agreement, case.evidence.vantage.addresses):
+        return case.finding(
+            SITE, "clock.runner", RUNNER, Grade.UNPROVEN, planned=planned, found="nothing but its own time", symptom="own-time",
+            at=agreement.at, message=f"The runner's own clock could not be judged: the only time to hold it against is that of "
+                                     f"{own}, which is this runner itself.")
     finding = signed_finding(
         case, SITE, "clock.runner", RUNNER, error, case.limits["clock_runner"], planned=planned, whose="The runner's clock",
         fix=mends.for_clock("the runner", error.value, trusted(case, agreement)), at=agreement.at)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import msgspec
 
 from shared.evidence import ClockEvidence, FailureKind
@@ -65,6 +67,17 @@ def why_nothing(seen: ClockEvidence | None) -> str:
 def trusted(case: Case, agreement: Agreement) -> list[Endpoint]:
     """The planned sources that are not proven wrong: those a host may be told to follow."""
     return [source for source in case.plan.time_sources if source.label not in agreement.falsetickers]
+
+
+def only_by_itself(case: Case, agreement: Agreement, addresses: Sequence[str]) -> str:
+    """The sources that the agreed time is of where all of them are this very machine, by its ``addresses``; or nothing.
+
+    A clock held against itself is always right.  An address of the loopback network is everybody's own, so it names no one.
+    """
+    where = {seen.server: seen.address for seen in case.evidence.site.clocks}
+    own = [name for name in agreement.truechimers
+           if where.get(name, "") in addresses and not where[name].startswith("127.") and where[name] != "::1"]
+    return ", ".join(own) if own and len(own) == len(agreement.truechimers) else ""
 
 
 def withheld_time(seen: ClockEvidence | None) -> bool:
