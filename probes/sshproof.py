@@ -18,6 +18,11 @@ from cryptography.hazmat.primitives.asymmetric import ec, ed25519, padding, rsa,
 from cryptography.hazmat.primitives.asymmetric.utils import encode_dss_signature
 from cryptography.hazmat.primitives.serialization import Encoding, PublicFormat
 
+try:
+    from cryptography.hazmat.primitives.asymmetric import mlkem
+except ImportError:  # an older release of the library
+    mlkem = None  # type: ignore[assignment]
+
 from probes.sshwire import KexReply, Reader, SshWireError, put_mpint, put_string
 from shared.evidence import SshHostKey
 
@@ -85,8 +90,8 @@ class KeyExchange(Protocol):
 
     public: bytes
 
-    def agree(self, public: bytes) -> int:
-        """The shared secret with the server's half, as the number that enters the hash.  Raises SshWireError."""
+    def agree(self, public: bytes) -> int | bytes:
+        """The shared secret with the server's half: the number, or the string, that enters the hash.  Raises SshWireError."""
 
 
 class Curve25519:
@@ -107,17 +112,57 @@ class Curve25519:
 class NistP256:
     """ecdh-sha2-nistp256 (RFC 5656 section 4)."""
 
+    curve: ec.EllipticCurve = ec.SECP256R1()
+
     def __init__(self) -> None:
-        self._private = ec.generate_private_key(ec.SECP256R1())
+        self._private = ec.generate_private_key(self.curve)
         self.public = self._private.public_key().public_bytes(Encoding.X962, PublicFormat.UncompressedPoint)
 
     def agree(self, public: bytes) -> int:
         """The x coordinate of the shared point; a point off the curve is refused."""
         try:
-            theirs = ec.EllipticCurvePublicKey.from_encoded_point(ec.SECP256R1(), public)
+            theirs = ec.EllipticCurvePublicKey.from_encoded_point(self.curve, public)
             return int.from_bytes(self._private.exchange(ec.ECDH(), theirs), "big")
         except _REFUSED as error:
-            raise SshWireError("the server's nistp256 value is not a point on the curve") from error
+            raise SshWireError(f"the server's value is not a point on the curve {self.curve.name}") from error
+
+
+class NistP384(NistP256):
+    """ecdh-sha2-nistp384: all that some policies allow."""
+
+    curve = ec.SECP384R1()
+
+
+class NistP521(NistP256):
+    """ecdh-sha2-nistp521."""
+
+    curve = ec.SECP521R1()
+
+
+class MlKem768Curve25519:
+    """mlkem768x25519-sha256 (draft-ietf-sshm-mlkem-hybrid-kex, from memory): ML-KEM's part first, then X25519's."""
+
+    def __init__(self) -> None:
+        self._kem = mlkem.MLKEM768PrivateKey.generate()
+        self._private = x25519.X25519PrivateKey.generate()
+        self.public = self._kem.public_key().public_bytes_raw() + self._private.public_key().public_bytes_raw()
+
+    def agree(self, public: bytes) -> bytes:
+        """The digest of both secrets, which enters the hash as a string."""
+        try:
+            encapsulated = self._kem.decapsulate(public[:-32])
+            shared = self._private.exchange(x25519.X25519PublicKey.from_public_bytes(public[-32:]))
+        except _REFUSED as error:
+            raise SshWireError("the server's mlkem768x25519 value is not usable") from error
+        return hashlib.sha256(encapsulated + shared).digest()
+
+
+def _has_mlkem() -> bool:
+    """Whether the cryptography library, and the one beneath it, are young enough for ML-KEM (FIPS 203)."""
+    try:
+        return mlkem is not None and bool(MlKem768Curve25519())
+    except UnsupportedAlgorithm:
+        return False
 
 
 class Group14:
@@ -151,16 +196,20 @@ class Group16(Group14):
 class Method:
     """A key exchange method: how to begin it, and the hash it is made with."""
 
-    begin: type[Curve25519 | NistP256 | Group14]
+    begin: type[KeyExchange]
     hash_name: str
 
 
-#: The methods spoken here, cheapest first, SHA-1 last.  ``diffie-hellman-group16-sha512`` is a SHOULD of RFC 9142 section 4 and
-#: may be all that a hardened server has; ``diffie-hellman-group14-sha1`` is a MAY and often the best that an old one has.
+#: The methods spoken here, cheapest first, SHA-1 last.  ``diffie-hellman-group16-sha512`` and ``ecdh-sha2-nistp384`` are a SHOULD
+#: of RFC 9142 section 4 and may be all that a hardened server has; ``diffie-hellman-group14-sha1`` is a MAY and often the best
+#: that an old one has.
 METHODS: dict[str, Method] = {
     "curve25519-sha256": Method(Curve25519, "sha256"),
     "curve25519-sha256@libssh.org": Method(Curve25519, "sha256"),
     "ecdh-sha2-nistp256": Method(NistP256, "sha256"),
+    "ecdh-sha2-nistp384": Method(NistP384, "sha384"),
+    "ecdh-sha2-nistp521": Method(NistP521, "sha512"),
+    **({"mlkem768x25519-sha256": Method(MlKem768Curve25519, "sha256")} if _has_mlkem() else {}),
     "diffie-hellman-group14-sha256": Method(Group14, "sha256"),
     "diffie-hellman-group16-sha512": Method(Group16, "sha512"),
     "diffie-hellman-group14-sha1": Method(Group14, "sha1"),
@@ -177,10 +226,11 @@ class Transcript:
     server_offer: bytes
 
 
-def exchange_hash(hash_name: str, said: Transcript, reply: KexReply, public: bytes, secret: int) -> bytes:
+def exchange_hash(hash_name: str, said: Transcript, reply: KexReply, public: bytes, secret: int | bytes) -> bytes:
     """The hash that the server signs (RFC 4253 section 8, RFC 5656 section 4, RFC 8731 section 3.1)."""
     parts = (said.client_line, said.server_line, said.client_offer, said.server_offer, reply.host_key, public, reply.public)
-    return hashlib.new(hash_name, b"".join(map(put_string, parts)) + put_mpint(secret)).digest()
+    shared = put_mpint(secret) if isinstance(secret, int) else put_string(secret)
+    return hashlib.new(hash_name, b"".join(map(put_string, parts)) + shared).digest()
 
 
 def fingerprint(blob: bytes) -> str:

@@ -154,7 +154,7 @@ def test_the_server_is_told_who_called_and_no_login_is_begun() -> None:
     assert len([data for _s, _a, _p, data in network.sent if data]) == 3
 
 
-@pytest.mark.parametrize("method", METHODS)
+@pytest.mark.parametrize("method", [name for name in METHODS if not name.startswith("mlkem")])
 def test_a_key_is_proven_through_every_method(method: str) -> None:
     """One exchange by each key exchange method that is spoken here."""
     evidence, _network = ask(Server(offer=_offering(kex=("rsa1024-sha1", method))))

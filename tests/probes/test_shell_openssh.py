@@ -7,7 +7,8 @@ import contextlib
 import hashlib
 import socket
 import subprocess
-from collections.abc import Callable
+import threading
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import paramiko
@@ -15,6 +16,7 @@ import pytest
 
 from probes.shell import identify
 from probes.sockets import SocketNetwork
+from probes.sshproof import METHODS
 from shared.evidence import SshEvidence
 from shared.questions import Pace, PortQuestion
 
@@ -90,13 +92,49 @@ async def test_three_keys_are_those_that_ssh_keygen_and_paramiko_see(start: Star
 
 
 @pytest.mark.parametrize("method", ["curve25519-sha256", "curve25519-sha256@libssh.org", "ecdh-sha2-nistp256",
-                                    "diffie-hellman-group14-sha256", "diffie-hellman-group16-sha512",
-                                    "diffie-hellman-group14-sha1"])
+                                    "ecdh-sha2-nistp384", "ecdh-sha2-nistp521", "diffie-hellman-group14-sha256",
+                                    "diffie-hellman-group16-sha512", "diffie-hellman-group14-sha1"])
 async def test_every_method_proves_a_key_to_a_real_server(start: Start, host_keys: dict[str, Path], method: str) -> None:
     """Our exchange hash is the server's, for each method alone."""
     evidence = await ask(start(("ed25519",), f"KexAlgorithms {method}"))
     assert [key.fingerprint for key in evidence.host_keys] == [by_keygen(host_keys["ed25519"])[1]]
     assert evidence.kex_algorithms == (method,)
+
+
+@pytest.fixture
+def hybrid_server(host_keys: dict[str, Path]) -> Iterator[int]:
+    """A paramiko server that speaks mlkem768x25519-sha256 alone, as no OpenSSH of this Debian does; gives its port."""
+    with socket.create_server((LOOPBACK, 0)) as listener:
+        def serve() -> None:
+            peer, _address = listener.accept()
+            transport = paramiko.Transport(peer)
+            transport.get_security_options().kex = ("mlkem768x25519-sha256",)
+            transport.add_server_key(paramiko.Ed25519Key.from_private_key_file(str(host_keys["ed25519"])))
+            with contextlib.suppress(paramiko.SSHException, EOFError):
+                transport.start_server(threading.Event(), paramiko.ServerInterface())
+            transport.join(20)
+            transport.close()
+
+        thread = threading.Thread(target=serve)
+        thread.start()
+        yield listener.getsockname()[1]
+        thread.join(30)
+
+
+@pytest.mark.skipif("mlkem768x25519-sha256" not in METHODS, reason="the cryptography library has no ML-KEM here")
+async def test_a_server_of_post_quantum_exchange_alone_proves_its_key(
+        hybrid_server: int, host_keys: dict[str, Path]) -> None:
+    """Our exchange hash is that of another implementation."""
+    evidence = await ask(hybrid_server)
+    assert [key.fingerprint for key in evidence.host_keys] == [by_keygen(host_keys["ed25519"])[1]]
+    assert evidence.kex_algorithms == ("mlkem768x25519-sha256",)
+
+
+async def test_a_server_of_exchanges_not_spoken_here_leaves_its_keys_unproven(start: Start) -> None:
+    """One that OpenSSH has and the library under us has not."""
+    evidence = await ask(start(("ed25519",), "KexAlgorithms sntrup761x25519-sha512@openssh.com"))
+    assert (evidence.host_keys, [missed.failure.phase for missed in evidence.key_failures]) == ((), ["negotiation"])
+    assert "spoken here: sntrup761x25519-sha512@openssh.com" in evidence.key_failures[0].failure.detail
 
 
 @pytest.mark.parametrize("algorithm", ["rsa-sha2-512", "rsa-sha2-256", "ssh-rsa"])

@@ -358,6 +358,22 @@ def test_a_signature_that_does_not_verify_is_a_fail(graded: Graded) -> None:
     assert (finding.grade, finding.symptom) == (Grade.FAIL, "not-held")
 
 
+@pytest.mark.parametrize(("methods", "faultless"), [
+    (("sntrup761x25519-sha512@openssh.com",), True), (("diffie-hellman-group18-sha512",), True),
+    (("diffie-hellman-group1-sha1",), False), (("rsa1024-sha1", "made-up"), False)])
+def test_without_an_exchange_in_common_no_key_is_proven_and_the_reason_is_told_once(
+        graded: Graded, methods: tuple[str, ...], faultless: bool) -> None:
+    """Young exchanges and old ones alike; only the young are no fault."""
+    why = msgspec.structs.replace(failure(FailureKind.OTHER, "negotiation"), detail="no key exchange method is spoken here")
+    missed = tuple(SshKeyFailure(key_type=kind, failure=why) for kind in ("ssh-ed25519", "ssh-rsa"))
+    finding = graded(changed(SOUND, host_keys=(), key_failures=missed, kex_algorithms=methods))["ssh.host-key"]
+    assert (finding.grade, finding.symptom) == (Grade.UNPROVEN, "key-unproven")
+    assert finding.message.count("no key exchange method is spoken here") == 1
+    assert "ssh-ed25519, ssh-rsa" in finding.message
+    assert ("no fault of the server" in finding.message) is faultless
+
+
+
 @pytest.mark.parametrize("kind", [kind for kind in FailureKind if kind is not FailureKind.MISMATCHED])
 def test_a_key_that_could_not_be_had_makes_the_check_unproven(graded: Graded, kind: FailureKind) -> None:
     """One proven key does not stand for another that was offered."""

@@ -3,15 +3,16 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
-from shared.evidence import FailureKind, NameAnswer, SshEvidence, SshHostKey
+from shared.evidence import FailureKind, NameAnswer, SshEvidence, SshHostKey, SshKeyFailure
 from shared.findings import Finding, Grade, Measured
 from shared.hostnames import same_name
 from shared.quantities import Decision, Interval
 from verify.grading.case import Case, in_words
 from verify.grading.machines import Machines, listed
+from verify.grading.ssh.algorithms import KEY_EXCHANGE, is_good
 
 #: SSHFP algorithm numbers: RFC 4255 section 3.1.1 (RSA), RFC 6594 section 3 (ECDSA), RFC 7479 section 2 (Ed25519).
 _ALGORITHMS = {"ssh-rsa": 1, "ecdsa-sha2-nistp256": 3, "ecdsa-sha2-nistp384": 3, "ecdsa-sha2-nistp521": 3, "ssh-ed25519": 4}
@@ -101,7 +102,12 @@ def _held(seen: SshEvidence) -> list[_Remark]:
     if unasked := _unasked_ecdsa(seen):
         remarks.append(_Remark(Grade.PASS, f"It also offers {', '.join(unasked)}: one ECDSA key is asked for, so nothing is "
                                            "proven of any other."))
+    unspoken = [missed for missed in seen.key_failures if missed.failure.phase == "negotiation"]
+    if unspoken:
+        remarks.append(_unspoken(seen, unspoken))
     for missed in seen.key_failures:
+        if missed in unspoken:
+            continue
         if missed.failure.kind is FailureKind.MISMATCHED and missed.failure.phase == "signature":
             remarks.append(_Remark(
                 Grade.FAIL, f"The server showed a key of type {missed.key_type} and its signature does not verify with it: it "
@@ -115,6 +121,16 @@ def _held(seen: SshEvidence) -> list[_Remark]:
         remarks.append(_Remark(Grade.UNPROVEN, "The server offers no host key of a type that is asked for here (Ed25519, ECDSA, "
                                "RSA), so none was proven.", "key-unproven"))
     return remarks
+
+
+def _unspoken(seen: SshEvidence, missed: Sequence[SshKeyFailure]) -> _Remark:
+    """No exchange in common, and so no proof: whose fault that is depends on what the server has instead."""
+    types = ", ".join(one.key_type for one in missed)
+    fault = (" That is no fault of the server." if any(is_good(KEY_EXCHANGE, name) for name in seen.kex_algorithms) else "")
+    return _Remark(
+        Grade.UNPROVEN, f"Keys of the types {types} are offered, and none was proven to be held, because "
+        f"{missed[0].failure.detail}.{fault} A client that speaks one can read them: "
+        f"ssh-keyscan -p {seen.port.partition('/')[0]} {seen.address}.", "key-unproven")
 
 
 def _unasked_ecdsa(seen: SshEvidence) -> list[str]:
