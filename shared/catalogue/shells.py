@@ -70,7 +70,7 @@ CHECKS = (
                 "the new record was added and the old one was left in the zone",
                 "a short key was carried over from an old system",
                 "another machine answers at the planned address",
-                "only key exchange methods that are not spoken here are offered (old ones, some post-quantum ones, group exchange)"),
+                "only key exchange methods that are not spoken here are offered (old ones, group exchange, sntrup761)"),
         mends=("print the right records on the host and put them into its zone: ssh-keygen -r NAME.",
                "make a new RSA key of 3072 bits, or do without one: Ed25519 is enough for current clients",
                "tell every place that has the old key to forget it: ssh-keygen -R NAME"),
