@@ -1086,6 +1086,22 @@ def test_a_pointer_to_the_root_is_named_and_removed_by_a_line_that_loads(world: 
     assert f"; {back}. IN PTR ." in finding.fix
 
 
+def test_a_resolver_that_remembers_an_older_serial_is_flushed_and_fetches_nothing(world: World) -> None:
+    """RFC 2308 section 5, RFC 1035 section 7.4: it holds no zone, so rndc retransfer would fail there."""
+    old = soa(ZONE, serial=2026112500, ttl=240)
+    for transport in ("udp", "tcp"):
+        world.put_site(answer(TWO, ZONE, "SOA", old, purpose="server", transport=transport, authoritative=False,
+                              recursion_available=True))
+    world.put(no_name(TWO, NAME, "A", authoritative=False, recursion_available=True))
+    flush = f"on {TWO}: flush what it remembers of {ZONE} (BIND: rndc flushtree {ZONE}), or wait until it forgets, and verify again"
+    findings = world.findings()
+    serials, forward = findings[f"name.servers-agree {ZONE}"], findings[f"name.forward {TWO} A"]
+    assert (serials.grade, serials.symptom, serials.fix) == (CAUTION, "serials-differ", (flush,))
+    assert f"{TWO} does not hold the zone, and may remember this for at most another 4 min." in serials.message
+    assert forward.fix[:2] == (f"; {ONE} already answers as planned: does {TWO} remember an older answer?", f"; {flush}")
+    assert not any("retransfer" in line for finding in findings.values() for line in finding.fix)
+
+
 def test_three_faults_are_three_findings(world: World) -> None:
     """A stale address, a forgotten pointer and a wildcard: none hides another."""
     world.put_site(answer(ONE, SIBLING, "A", record(SIBLING, "A", "192.0.2.50"), purpose="wildcard"))

@@ -12,7 +12,7 @@ from shared.hostnames import canonical, reverse_name
 from shared.plan import Endpoint
 from shared.quantities import show_seconds
 from shared.zonelines import address_line, pointer_line, reverse_lines, subnet_of, under_comment
-from verify.grading.names.answers import Said, is_cached_no, listed, negative_seconds
+from verify.grading.names.answers import Said, is_remembered, listed, negative_seconds
 from verify.grading.names.serials import catch_up, serials_of, servers_behind
 from verify.grading.names.views import Views, addresses_in
 
@@ -193,7 +193,7 @@ def _remembered_noes(views: Views, differences: Sequence[_Difference]) -> dict[s
     for difference in differences:
         for label in difference.odd_ones():
             answer: NameAnswer | None = views.answer(label, difference.name, difference.rrtype)
-            seconds = negative_seconds(answer) if answer is not None and is_cached_no(answer) else None
+            seconds = negative_seconds(answer) if answer is not None and is_remembered(answer) else None
             if not difference.said[label] and seconds is not None:
                 found[label] = max(seconds, found.get(label, 0))
     return found
@@ -218,7 +218,7 @@ def _agree_fix(views: Views, differences: Sequence[_Difference], remembering: di
     for difference in differences:
         zone, odd = _zone_of(views, difference), difference.odd_ones()
         behind = servers_behind(serials_of(views.case, zone))
-        lines.update((catch_up(label, zone), None) for label in odd if label in behind and label not in remembering)
+        lines.update((catch_up(views.case, label, zone), None) for label in odd if label in behind and label not in remembering)
         if not odd or set(odd) - set(behind) - set(remembering):
             lines[f"compare the zone {zone} at all servers, correct it where it is wrong, raise its serial and load it"] = None
             lines.update((f"dig @{server.host} -p {server.port} {difference.name}. {difference.rrtype}", None)

@@ -144,8 +144,8 @@ def negative_seconds(answer: NameAnswer) -> int | None:
     return soa.ttl_seconds if minimum is None else min(soa.ttl_seconds, minimum)
 
 
-def is_cached_no(answer: NameAnswer) -> bool:
-    """Whether a no may come from a resolver's memory: it resolves for others and does not speak for the zone itself."""
+def is_remembered(answer: NameAnswer) -> bool:
+    """Whether an answer may come from a resolver's memory: it resolves for others and does not speak for the zone itself."""
     return answer.recursion_available and not answer.authoritative and answer.failure is None
 
 

@@ -17,7 +17,7 @@ from shared.quantities import show_seconds
 from shared.zonelines import Line, address_line, boundary_zone, pointer_line, reverse_lines, subnet_of, under_comment
 from verify.grading.case import Case
 from verify.grading.names.agreement import grade_agreement
-from verify.grading.names.answers import Reading, Said, is_cached_no, listed, negative_seconds
+from verify.grading.names.answers import Reading, Said, is_remembered, listed, negative_seconds
 from verify.grading.names.habits import unblock, undeny
 from verify.grading.names.servers import grade_site
 from verify.grading.names.views import Views, addresses_in
@@ -164,7 +164,7 @@ def _alias_line(name: str, read: Reading) -> list[Line]:
 def _memory(views: Views, label: str, name: str, rrtype: str) -> str:
     """How long a resolver may go on saying no, where a no came out of its memory."""
     answer = views.answer(label, name, rrtype)
-    seconds = negative_seconds(answer) if answer is not None and is_cached_no(answer) else None
+    seconds = negative_seconds(answer) if answer is not None and is_remembered(answer) else None
     if seconds is None:
         return ""
     return f" It may remember this for another {show_seconds(seconds)} after the record is added (RFC 2308)."

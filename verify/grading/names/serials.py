@@ -8,9 +8,10 @@ from shared.evidence import NameRecord
 from shared.findings import SITE, Finding, Grade
 from shared.hostnames import canonical, under
 from shared.plan import Endpoint
+from shared.quantities import show_seconds
 from shared.serials import newer
 from verify.grading.case import Case
-from verify.grading.names.answers import serial_of, soa_of
+from verify.grading.names.answers import is_remembered, serial_of, soa_of
 
 
 def grade_serials(case: Case, asked: str) -> Finding:
@@ -28,7 +29,8 @@ def grade_serials(case: Case, asked: str) -> Finding:
     found = ", ".join(f"{label}: {serial}" for label, serial in seen.items()) or "no serial"
     fix: tuple[str, ...] = ()
     if len(set(seen.values())) > 1:
-        grade, symptom, message, fix = Grade.CAUTION, "serials-differ", _behind_message(zone, seen), _catch_up(zone, seen)
+        grade, symptom, message = Grade.CAUTION, "serials-differ", _behind_message(case, zone, seen)
+        fix = _catch_up(case, zone, seen)
     elif mute:
         grade, symptom = Grade.UNPROVEN, "silent"
         message = (f"Whether all name servers have the same version of {zone} could not be seen: no start of authority from "
@@ -66,21 +68,37 @@ def servers_behind(serials: dict[str, int]) -> list[str]:
     return [label for label, serial in serials.items() if any(newer(other, serial) for other in serials.values())]
 
 
-def _behind_message(zone: str, serials: dict[str, int]) -> str:
+def _behind_message(case: Case, zone: str, serials: dict[str, int]) -> str:
     told = ", ".join(f"{label} has {serial}" for label, serial in serials.items())
     behind = servers_behind(serials)
     rest = (f"{', '.join(behind)} {'is' if len(behind) == 1 else 'are'} behind (RFC 1982 order)" if behind
             else "their order is undefined, for they are half the circle apart (RFC 1982 section 3.2)")
-    return f"The name servers have different versions of {zone}: {told}; {rest}. What one answers another may not know yet."
+    remembered = "".join(
+        f" {label} does not hold the zone, and may remember this for at most another {show_seconds(seconds)}."
+        for label in behind if (seconds := memory_seconds(case, label, zone)) is not None)
+    return (f"The name servers have different versions of {zone}: {told}; {rest}.{remembered} What one answers another may not "
+            "know yet.")
 
 
-def _catch_up(zone: str, serials: dict[str, int]) -> tuple[str, ...]:
+def _catch_up(case: Case, zone: str, serials: dict[str, int]) -> tuple[str, ...]:
     behind: Sequence[str] = servers_behind(serials) or tuple(serials)
-    return tuple(catch_up(label, zone) for label in behind)
+    return tuple(catch_up(case, label, zone) for label in behind)
 
 
-def catch_up(label: str, zone: str) -> str:
-    """The line that tells a server to fetch a zone anew."""
+def memory_seconds(case: Case, label: str, zone: str) -> int | None:
+    """How long a resolver may go on giving the start of authority of a zone that it does not hold; None for who holds it."""
+    for answer in case.evidence.site.names:
+        soa = soa_of(answer) if answer.server == label and answer.rrtype == "SOA" else None
+        if soa is not None and canonical(soa.owner) == zone and is_remembered(answer):
+            return soa.ttl_seconds
+    return None
+
+
+def catch_up(case: Case, label: str, zone: str) -> str:
+    """The line that tells a server to fetch a zone anew, or a resolver to forget what it knows of it."""
+    if memory_seconds(case, label, zone) is not None:
+        return (f"on {label}: flush what it remembers of {zone} (BIND: rndc flushtree {zone}), or wait until it forgets, and "
+                "verify again")
     return f"on {label}: fetch {zone} anew from its primary (BIND: rndc retransfer {zone}), and see why it did not by itself"
 
 

@@ -12,7 +12,7 @@ from shared.plan import Endpoint, Host
 from shared.zonelines import Line, boundary_zone, subnet_of, under_comment, zone_of
 from verify.grading.case import Case
 from verify.grading.names.answers import Reading, Said, reading
-from verify.grading.names.serials import catch_up, serials_of, servers_behind
+from verify.grading.names.serials import catch_up, memory_seconds, serials_of, servers_behind
 
 
 class Views:
@@ -96,10 +96,12 @@ class Views:
         """Zone-file lines for one server, led by the shorter way where other servers (``right``) have them already."""
         others = [other for other in right if other != label]
         lead: tuple[str, ...] = ()
+        remembers = memory_seconds(self.case, label, zone) is not None
         if others:
-            lead = (f"; {', '.join(others)} already answers as planned: does {label} have an old copy of {zone}?",)
-        if others and label in servers_behind(serials_of(self.case, zone)):
-            lead += (f"; {catch_up(label, zone)}",)
+            lead = (f"; {', '.join(others)} already answers as planned: does {label} "
+                    + ("remember an older answer?" if remembers else f"have an old copy of {zone}?"),)
+        if others and (remembers or label in servers_behind(serials_of(self.case, zone))):
+            lead += (f"; {catch_up(self.case, label, zone)}",)
         return lead + under_comment(zone, add, remove)
 
 
