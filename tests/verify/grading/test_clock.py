@@ -282,6 +282,20 @@ def test_one_server_planned_under_two_names_has_one_vote(scene: BuildScene) -> N
     assert "both are 192.0.2.61, port 123" in seen.one("clock.sources-agree", "time.obs.example.net").message
 
 
+@pytest.mark.parametrize(("leaps", "told"), [
+    ((0, 0, 0, 0), None), ((1, 1, 1, 1), None), ((0, 0, 0, 3), None),
+    ((0, 0, 0, 1), "192.0.2.64: a leap second to be inserted today"),
+    ((1, 1, 1, 0), "192.0.2.64: no leap second announced"),
+    ((1, 2, 1, 2), "192.0.2.62, 192.0.2.64: a leap second to be left out today")])
+def test_sources_that_announce_different_leap_seconds_are_told(
+        scene: BuildScene, leaps: tuple[int, ...], told: str | None) -> None:
+    """Their times will part at the end of the day (RFC 8633 section 3.7.1); one that is unsynchronised announces nothing."""
+    seen = scene(sources=tuple(clock(address, 0.0, leap=leap) for address, leap in zip(SOURCES, leaps, strict=True)))
+    findings = [finding for finding in seen.findings if finding.subject == "leap second"]
+    assert [finding.grade for finding in findings] == ([] if told is None else [Grade.CAUTION])
+    assert told is None or told in findings[0].message
+
+
 SET_AT, SET_LATER = "eeb71cda42b5091c", "eeb71cde1f03a7d5"
 
 

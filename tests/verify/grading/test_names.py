@@ -1093,7 +1093,8 @@ def test_a_resolver_that_remembers_an_older_serial_is_flushed_and_fetches_nothin
         world.put_site(answer(TWO, ZONE, "SOA", old, purpose="server", transport=transport, authoritative=False,
                               recursion_available=True))
     world.put(no_name(TWO, NAME, "A", authoritative=False, recursion_available=True))
-    flush = f"on {TWO}: flush what it remembers of {ZONE} (BIND: rndc flushtree {ZONE}), or wait until it forgets, and verify again"
+    flush = (f"on {TWO}: flush what it remembers of {ZONE} (BIND: rndc flushtree {ZONE}), or wait until it forgets, and verify "
+             "again")
     findings = world.findings()
     serials, forward = findings[f"name.servers-agree {ZONE}"], findings[f"name.forward {TWO} A"]
     assert (serials.grade, serials.symptom, serials.fix) == (CAUTION, "serials-differ", (flush,))

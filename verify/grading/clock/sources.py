@@ -15,6 +15,7 @@ from verify.grading.clock import mends
 from verify.grading.clock.reading import Reading, read, unfit, unix_seconds, widest_difference
 from verify.grading.clock.selection import Agreement, Candidate, camps, select
 from verify.grading.clock.words import (
+    LEAPS,
     describe,
     only_by_itself,
     show,
@@ -152,7 +153,7 @@ def _silent_source(case: Case, source: Endpoint, seen: ClockEvidence | None) -> 
 def _sources_agree(case: Case, agreement: Agreement) -> list[Finding]:
     """clock.sources-agree: one finding on all together and one on each source that is proven wrong."""
     return [_together(case, agreement), *(_falseticker(case, agreement, name) for name in agreement.falsetickers),
-            *(_twin(case, agreement, *twin) for twin in agreement.twins)]
+            *(_twin(case, agreement, *twin) for twin in agreement.twins), *_leaps_agree(case, agreement)]
 
 
 def _together(case: Case, agreement: Agreement) -> Finding:
@@ -232,6 +233,29 @@ def _twin(case: Case, agreement: Agreement, name: str, other: str, how: str) -> 
         message=f"The time source {name} is the same clock as {other}: {how}.  It has no vote of its own here, and on hosts that "
                 "follow both it counts twice, right or wrong.",
         fix=(f'Put another machine in the place of "{name}" in sources of the plan\'s [time] table and on every host',))
+
+
+def _leaps_agree(case: Case, agreement: Agreement) -> list[Finding]:
+    """A caution where sources that agree on the time do not agree on the leap second at the end of this day, or nothing.
+
+    The indicator announces one for the last minute of the current day (RFC 5905 section 7.3 Figure 9).  A source that smears it
+    announces none (RFC 8633 section 3.7.1), and one that announces it wrongly has those that follow it step.
+    """
+    said: dict[int, list[str]] = {}
+    for source in _planned(case):
+        reading = read(_evidence(case, source))
+        if reading is not None and source.label in agreement.truechimers:
+            said.setdefault(reading.best.leap, []).append(source.label)
+    if len(said) < 2:
+        return []
+    told = "; ".join(f"{', '.join(names)}: {LEAPS[leap]}" for leap, names in sorted(said.items()))
+    return [case.finding(
+        SITE, "clock.sources-agree", "leap second", Grade.CAUTION, planned="sources that announce the same", found=told,
+        symptom="leap", at=agreement.at,
+        message=f"The time sources do not announce the same for the end of this day: {told}.  Then their times will part by a "
+                "second, and so will those of the hosts that follow them.",
+        fix=("See whether a leap second is due: the IERS announces them in Bulletin C, for the end of June or of December",
+             "Mend the sources that announce it wrongly, and do not mix sources that smear it with others that do not"))]
 
 
 def _sides(agreement: Agreement) -> str:

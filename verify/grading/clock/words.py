@@ -23,7 +23,8 @@ _KISSES = {
     "INIT": "its time service has only just started and is not synchronised yet",
     "STEP": "its time service has just stepped its clock and is not synchronised yet",
 }
-_LEAPS = {0: "no leap second announced", 1: "a leap second to be inserted today", 2: "a leap second to be left out today",
+#: Leap indicators in words (RFC 5905 section 7.3 Figure 9).
+LEAPS = {0: "no leap second announced", 1: "a leap second to be inserted today", 2: "a leap second to be left out today",
           3: "leap indicator 3, unsynchronised"}
 
 #: What a server could not help: the question never reached it, or was never asked.
@@ -47,7 +48,7 @@ def describe(reading: Reading) -> str:
     if best.reference_id.startswith("127.127."):
         # The addresses that time daemons give to their own reference clocks; 127.127.1.x is the bare local clock.
         follows = f", follows a clock of its own ({best.reference_id})"
-    return f"stratum {best.stratum}{follows}, {_LEAPS[best.leap]}"
+    return f"stratum {best.stratum}{follows}, {LEAPS[best.leap]}"
 
 
 def why_nothing(seen: ClockEvidence | None) -> str:
