@@ -19,7 +19,7 @@ CHECKS = (
                "RFC 5452 section 9.1 (which answers belong to a question)",
                "RFC 2181 section 4.1 (an answer comes from the address that was asked)",
                "RFC 6891 section 7 (a server without EDNS says so)",
-               "RFC 4074 section 4.2 (no name where there is only no AAAA record)"),
+               "RFC 4074 sections 4.1 and 4.2 (questions about AAAA ignored, or answered with no such name)"),
         causes=("the server is down, or its address in the plan has a mistyped digit",
                 "a filter lets UDP through and not TCP, so every long answer fails (a fail where one was seen, else a caution)",
                 "the zone was not loaded because of a mistake in its file (SERVFAIL)",

@@ -29,7 +29,7 @@ _FAILED = frozenset({"server-failure", "error"})
 #: Symptoms of a name server that speaks, but not for the zone asked for.
 _OF_ONE_ZONE = _FAILED | {"no-name", "refuses", "lame"}
 #: Symptoms of a name server whose answers can be used, whatever is wrong with how it gives them.
-_IN_ITS_WAY = frozenset({"no-edns", "denies-names"})
+_IN_ITS_WAY = frozenset({"no-edns", "denies-names", "drops"})
 
 
 def explain(plan: Plan, evidence: Evidence, findings: list[Finding]) -> list[Finding]:
@@ -113,13 +113,14 @@ def _weighed_over_servers(findings: list[Finding], home: str) -> list[Finding]:
     """
     faulty = [finding for finding in findings if finding.check == "name.server" and finding.grade is Grade.FAIL]
     dead = {server.subject: server.ref for server in faulty if server.symptom in _MUTE}
+    quiet = {server.subject: server.ref for server in faulty if server.symptom in ("no-edns", "drops")} | dead
     erring = {server.subject: server.ref for server in faulty if server.symptom == "errs"}
     cutting = {server.subject: server.ref for server in faulty if server.symptom == "no-tcp"}
 
     def zone_of_server(finding: Finding) -> Finding:
         if finding.check != "name.server" or finding.grade is not Grade.UNPROVEN or finding.because:
             return finding
-        roots = (dead if finding.symptom in _SILENT else erring if finding.symptom in _FAILED
+        roots = (quiet if finding.symptom in _SILENT else erring if finding.symptom in _FAILED
                  else cutting if finding.symptom == "truncated" else {})
         ref = roots.get(_first_word(finding))
         return msgspec.structs.replace(finding, because=(ref,)) if ref else finding
@@ -234,7 +235,7 @@ def _name_server(cause: Finding, effect: Finding, outages: _Outages) -> bool:
 
     A server that does not speak for a reverse zone (subject "SERVER ZONE") explains the pointers of that zone and no other, and
     one that does not speak for the plan's domain explains no pointer.  One without TCP explains what was cut short, one that
-    errs its errors, one that denies names for want of one type each of these, one that drops EDNS its silence.  A zone that
+    errs its errors, one that denies names for want of one type each of these, one that drops questions its silence.  A zone that
     does not exist at a server holds none of its names either (RFC 8020 section 2).
     """
     if effect.check.startswith(("clock.", "certificate.")):

@@ -229,14 +229,16 @@ def test_a_server_that_denies_names_explains_each_denial_and_nothing_else(becaus
     assert [told[one.ref] for one in others] == [()] * 4
 
 
-def test_a_server_that_says_nothing_to_edns_explains_its_silence_and_still_serves(because) -> None:
-    """What it did answer came without, and counts."""
-    deaf = finding(SITE, "name.server", "192.0.2.53", Grade.FAIL, "no-edns")
+@pytest.mark.parametrize("symptom", ["no-edns", "drops"])
+def test_a_server_that_drops_questions_explains_its_silence_and_still_serves(because, symptom: str) -> None:
+    """What it did answer counts."""
+    deaf = finding(SITE, "name.server", "192.0.2.53", Grade.FAIL, symptom)
+    zone = finding(SITE, "name.server", f"192.0.2.53 {NEAR}", Grade.UNPROVEN, "silent")
     silent = finding(HOST, "name.forward", "192.0.2.53 A", Grade.UNPROVEN, "silent")
     failed = finding(HOST, "name.reverse", "192.0.2.53 192.0.2.11", Grade.UNPROVEN, "server-failure")
     waits = finding(HOST, "host.ipv6", HOST, Grade.UNPROVEN)
-    told = because(deaf, silent, failed, waits)
-    assert (told[silent.ref], told[failed.ref], told[waits.ref]) == ((deaf.ref,), (), ())
+    told = because(deaf, zone, silent, failed, waits)
+    assert (told[silent.ref], told[zone.ref], told[failed.ref], told[waits.ref]) == ((deaf.ref,), (deaf.ref,), (), ())
 
 
 def test_dates_wait_on_time_sources_only_when_all_are_dead(because) -> None:

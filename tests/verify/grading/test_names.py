@@ -199,7 +199,8 @@ def failing(kind: FailureKind) -> dict[str, object]:
     (both(**failing(FailureKind.MISMATCHED)), FAIL, "silent"),
     (both(**failing(FailureKind.NO_ROUTE)), UNPROVEN, "untried"),
     (both(**failing(FailureKind.INTERRUPTED)), UNPROVEN, "untried"),
-    (udp_alone(**failing(FailureKind.NO_ANSWER)), FAIL, "no-udp"),
+    (udp_alone(**failing(FailureKind.NO_ANSWER)), FAIL, "drops"),
+    (udp_alone(**failing(FailureKind.REFUSED)), FAIL, "no-udp"),
     (tcp_alone(**failing(FailureKind.NO_ANSWER)), CAUTION, "no-tcp"),
     (tcp_alone(**failing(FailureKind.REFUSED)), CAUTION, "no-tcp"),
     (tcp_alone(**failing(FailureKind.LOCAL_LIMIT)), UNPROVEN, "no-tcp"),
@@ -376,9 +377,62 @@ def test_a_server_that_denies_several_names_for_want_of_one_type_has_one_fault(
         assert server.fix[-1] == f"try: dig @{ONE} -p 53 {NAME}. AAAA    # status must be NOERROR"
 
 
+def silent_about(world: World, *places: tuple[str, str]) -> World:
+    """The first server leaves these questions, by name and type, without any answer over UDP."""
+    for name, rrtype in places:
+        told = world.site if (ONE, f"{name} {rrtype}", "udp") in world.site else world.host
+        key = (ONE, f"{name} {rrtype}", "udp") if told is world.site else (ONE, name, rrtype)
+        told[key] = msgspec.structs.replace(told[key], **NOTHING, failure=SILENT, tries=3)
+    return world
+
+
+def test_a_server_that_answers_some_questions_and_not_the_first_is_not_deaf(world: World) -> None:
+    """Half of the packets get lost, and all three about the domain: UDP passes, so there is no filter to open."""
+    finding = silent_about(world, (ZONE, "SOA")).findings()[f"name.server {ONE}"]
+    assert (finding.grade, finding.symptom, finding.found) == (FAIL, "drops", "1 of 7 questions without an answer")
+    assert finding.fix[0] == f"look for loss on the way: ping -c 20 {ONE}"
+    assert not any("through" in line for line in finding.fix)
+
+
+def test_a_server_that_drops_questions_of_one_type_is_told_so(world: World) -> None:
+    """RFC 4074 section 4.1: it ignores AAAA."""
+    finding = silent_about(world, (NAME, "AAAA"), (SIBLING, "AAAA")).findings()[f"name.server {ONE}"]
+    assert (finding.grade, finding.symptom) == (FAIL, "drops")
+    assert "none about AAAA records got one" in finding.message
+    assert "RFC 4074 section 4.1" in finding.fix[0]
+    assert f"dig +notcp @{ONE} -p 53 {SIBLING}. AAAA" in finding.fix[-1]
+
+
+@pytest.mark.parametrize("places", [((SIBLING, "A"), (SIBLING, "AAAA")), ((NAME, "A"),)])
+def test_one_name_without_an_answer_makes_no_dropping_server(world: World, places: tuple[tuple[str, str], ...]) -> None:
+    """Three packets may get lost."""
+    assert f"name.server {ONE}" not in silent_about(world, *places).grades()
+
+
+def test_questions_that_the_runner_could_not_put_are_not_dropped(world: World) -> None:
+    """Interrupted, or out of sockets."""
+    for name in (NAME, POINTER):
+        for rrtype in ("A", "AAAA", "PTR"):
+            if (ONE, name, rrtype) in world.host:
+                world.put(lost(ONE, name, rrtype, msgspec.structs.replace(SILENT, kind=FailureKind.INTERRUPTED)))
+    assert f"name.server {ONE}" not in world.grades()
+
+
+@pytest.mark.parametrize(("seconds", "grade"), [(2.09, FAIL), (2.5, FAIL), (4.5, FAIL)])
+def test_a_server_that_answers_everything_late_is_slow_and_not_lossy(world: World, seconds: float, grade: Grade) -> None:
+    """Slower than a second packet is due: an answer to the first looks like one to the second."""
+    for told in (world.site, world.host):
+        for key, one in list(told.items()):  # type: ignore[attr-defined]
+            if one.server == ONE and one.transport == "udp":
+                told[key] = msgspec.structs.replace(one, tries=2, elapsed_seconds=seconds)
+    finding = world.findings()[f"name.server {ONE}"]
+    assert (finding.grade, finding.symptom) == (grade, "slow")
+
+
 def test_silence_over_udp_may_be_for_edns_alone(world: World) -> None:
     """Our questions carry it; the line to try tells whether one without is answered."""
-    udp_alone(**NOTHING, failure=SILENT)(world)
+    silent_about(world, *((key[1], key[2]) for key in list(world.host) if key[0] == ONE))
+    silent_about(world, (REVERSE, "SOA"), (ZONE, "SOA"), (SIBLING, "A"), (SIBLING, "AAAA"))
     assert any("+notcp +noedns" in line for line in world.findings()[f"name.server {ONE}"].fix)
 
 

@@ -1,11 +1,11 @@
-"""How a name server answers all in all: does it take questions with EDNS, and does it deny names for want of one type."""
+"""How a name server answers all in all: does it take questions with EDNS, drop some, or deny names for want of one type."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 
 from shared.catalogue import find
-from shared.evidence import NameAnswer
+from shared.evidence import FailureKind, NameAnswer
 from shared.findings import SITE, Finding, Grade
 from shared.hostnames import canonical
 from shared.plan import Endpoint
@@ -52,6 +52,53 @@ def without_edns(case: Case, server: Endpoint, over_tcp: NameAnswer, without: Se
         fix=(f"let UDP packets with EDNS through to {server.label}: look for a firewall on the way that inspects or rewrites DNS",
              f"or update the name service on {server.label}",
              f"try: dig +notcp {command}    # must be answered, as dig +notcp +noedns {command} is"))
+
+
+#: Names that a server has to leave without any answer, and the share of the questions that it was asked, before it is the server
+#: that drops them, and not some packets by chance: common practice, no source.
+_DROPPED_NAMES, _DROPPED_SHARE = 2, 0.05
+
+
+def dropping(case: Case, server: Endpoint, over_udp: NameAnswer, heard: Sequence[NameAnswer]) -> Finding | None:
+    """The finding where a server answers some questions over UDP and leaves others without a word, every packet of them.
+
+    Where ``over_udp``, the question about the domain itself, is among these, one is enough: it is not deaf, for it answers
+    others.
+    """
+    asked = [answer for answer in (*case.evidence.site.names, *heard) if answer.server == server.label
+             and (answer.transport == "udp" or answer.truncated)]
+    dropped = [answer for answer in asked if not answer.rcode and answer.failure is not None
+               and answer.failure.kind is FailureKind.NO_ANSWER and not answer.failure.answered_from]
+    if not any(answer.rcode for answer in asked) or not dropped:
+        return None
+    names, share = {canonical(answer.name) for answer in dropped}, len(dropped) / len(asked)
+    if over_udp not in dropped and (len(names) < _DROPPED_NAMES or share < _DROPPED_SHARE):
+        return None
+    first, types, where = dropped[0], {answer.rrtype for answer in dropped}, case.evidence.vantage.name
+    one_type = len(types) == 1 and len(names) > 1 and not any(answer.rcode for answer in asked if answer.rrtype in types)
+    only = f", and none about {first.rrtype} records got one" if one_type else ""
+    command = f"dig +notcp @{server.host} -p {server.port} {canonical(first.name)}. {first.rrtype}"
+    return remark(
+        case, server.label, Grade.FAIL, found=f"{len(dropped)} of {len(asked)} questions without an answer", symptom="drops",
+        at=first.at,
+        message=f"{server.label} answers over UDP, but {len(dropped)} of the {len(asked)} questions to it got no answer to any "
+                f"of their packets, seen from {where}, the first to {first.rrtype} of {canonical(first.name)}"
+                f"{only}. Clients wait for their time-out there.",
+        fix=(*((f"on {server.label}: have whatever answers there answer questions of every type (RFC 4074 section 4.1)",)
+               if one_type else (f"look for loss on the way: ping -c 20 {server.host}",
+                                 f"look for rate limits, a full queue or a stop of the service on {server.label}")),
+             f"try: for n in 1 2 3 4 5 6; do {command} | grep status; done    # each must be answered"))
+
+
+def slow_to_all(case: Case, server: Endpoint, heard: Sequence[NameAnswer]) -> bool:
+    """Whether every answer of a server came later than a second packet to it was due: that is no loss, but its pace."""
+    said = [answer for answer in (*case.evidence.site.names, *heard) if answer.server == server.label and answer.rcode
+            and answer.transport == "udp"]
+    return len(said) >= _SLOW_ANSWERS and all(answer.tries > 1 for answer in said)
+
+
+#: Answers that have to come late, all of them, before it is no loss: common practice, no source.
+_SLOW_ANSWERS = 4
 
 
 #: Names that a server has to deny for want of one type before it is the server that denies, and not one record: common

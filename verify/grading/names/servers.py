@@ -12,7 +12,7 @@ from shared.quantities import Interval
 from shared.zonelines import home_zone
 from verify.grading.case import Case, in_words
 from verify.grading.names.answers import RUNNER_FAILURES, STALE, Said, extended_errors, listed, reading
-from verify.grading.names.habits import PLANNED, denying, edns_dropped, remark, without_edns
+from verify.grading.names.habits import PLANNED, denying, dropping, edns_dropped, remark, slow_to_all, without_edns
 from verify.grading.names.serials import grade_serials
 from verify.grading.names.wildcards import grade_wildcard
 
@@ -65,11 +65,12 @@ def _server(case: Case, server: Endpoint, heard: Sequence[NameAnswer]) -> Findin
     without = edns_dropped(case, server, heard)
     if without is not None and _zone_fault(case, server.label, server, over_udp) is None:
         return without_edns(case, server, over_tcp, without)
+    drops = dropping(case, server, over_udp, heard)
     if failures:
         cut = [answer for answer in (*_answers(case, server, "server"), *_answers(case, server, "zone"), *heard)
                if reading(answer).symptom == "truncated"]
-        return _one_transport(case, server, over_udp, over_tcp, cut)
-    return (_erring(case, server, heard) or denying(case, server, heard, speaks=reading(over_udp).definite)
+        return drops if drops and not cut else _one_transport(case, server, over_udp, over_tcp, cut)
+    return (_erring(case, server, heard) or denying(case, server, heard, speaks=reading(over_udp).definite) or drops
             or _other_over_tcp(case, server, over_udp, over_tcp, heard) or _speaks(case, server, over_udp, heard))
 
 
@@ -208,7 +209,7 @@ def _speaks(case: Case, server: Endpoint, answer: NameAnswer, heard: Sequence[Na
     fault = _zone_fault(case, server.label, server, answer)
     if fault is not None:
         return fault
-    if answer.tries > 1:
+    if answer.tries > 1 and not slow_to_all(case, server, heard):
         return remark(
             case, server.label, Grade.CAUTION, found=f"an answer to question {answer.tries} of {answer.tries}", symptom="lossy",
             message=f"{server.label} answered only after the question was sent {answer.tries} times: packets are lost on the "
