@@ -356,6 +356,17 @@ def test_a_host_that_is_the_only_time_source_is_not_judged_against_itself(scene:
     assert two.one("clock.offset", host=HOST_A).grade is Grade.PASS
 
 
+def test_a_host_that_is_a_time_source_is_not_told_to_follow_itself(scene: BuildScene) -> None:
+    """A loop proves nothing, and time services refuse it (RFC 5905 section 7.3, the reference identifier)."""
+    plan = tuple(Endpoint(address, 123, address) for address in ("192.0.2.11", *SOURCES[:3]))
+    for lead, leap, check in ((120.0, 0, "clock.offset"), (0.0, 3, "clock.synchronised")):
+        own = clock("192.0.2.11", lead, leap=leap)
+        seen = scene(sources=(own, *sources(0.0, 0.0, 0.0)), hosts={HOST_A: (own,)}, time_sources=plan)
+        fix = "\n".join(seen.one(check, host=HOST_A).fix)
+        assert f"server {SOURCES[0]} iburst" in fix
+        assert "192.0.2.11" not in fix
+
+
 @pytest.mark.parametrize(("address", "grade"), [("192.0.2.9", Grade.UNPROVEN), ("192.0.2.61", Grade.PASS)])
 def test_a_runner_that_is_the_only_time_source_is_not_judged_against_itself(
         scene: BuildScene, address: str, grade: Grade) -> None:

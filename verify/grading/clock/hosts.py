@@ -70,7 +70,7 @@ def _by_witnesses(
 def _synchronised(case: Case, agreement: Agreement, host: Host, address: str, reading: Reading) -> Finding:
     """clock.synchronised: what the host's own header says (RFC 5905 section 7.3), and its root distance."""
     planned, found, limits = "answers NTP and is synchronised", describe(reading), case.limits["clock_source_distance"]
-    fix = (*mends.see_what_it_follows(host.fqdn), *mends.follow_the_plan(trusted(case, agreement)))
+    fix = (*mends.see_what_it_follows(host.fqdn), *mends.follow_the_plan(trusted(case, agreement, but=host.addresses)))
     why = unfit(reading, own_addresses=())
     if why:
         return case.finding(

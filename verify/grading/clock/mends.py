@@ -43,7 +43,9 @@ def see_what_it_follows(name: str) -> tuple[str, ...]:
 
 
 def follow_the_plan(sources: Sequence[Endpoint]) -> tuple[str, ...]:
-    """The lines of configuration that follow the planned sources."""
+    """The lines of configuration that follow the planned sources; none where there are none to follow."""
+    if not sources:
+        return ()
     lines = [f"  {server_line(source)}" for source in sources]
     plain = " ".join(source.host for source in sources)
     return ("Planned sources, for /etc/chrony/chrony.conf (or /etc/ntpsec/ntp.conf, which knows no port):", *lines,

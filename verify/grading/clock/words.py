@@ -65,9 +65,10 @@ def why_nothing(seen: ClockEvidence | None) -> str:
     return "; ".join(seen.discarded) or "it was not asked"
 
 
-def trusted(case: Case, agreement: Agreement) -> list[Endpoint]:
-    """The planned sources that are not proven wrong: those a host may be told to follow."""
-    return [source for source in case.plan.time_sources if source.label not in agreement.falsetickers]
+def trusted(case: Case, agreement: Agreement, *, but: Sequence[str] = ()) -> list[Endpoint]:
+    """The planned sources that are not proven wrong, ``but`` a host's own: those it may be told to follow."""
+    own = {seen.server for seen in case.evidence.site.clocks if seen.address in but}
+    return [source for source in case.plan.time_sources if source.label not in agreement.falsetickers and source.label not in own]
 
 
 def only_by_itself(case: Case, agreement: Agreement, addresses: Sequence[str]) -> str:
