@@ -403,6 +403,12 @@ def test_a_server_that_drops_questions_of_one_type_is_told_so(world: World) -> N
     assert f"dig +notcp @{ONE} -p 53 {SIBLING}. AAAA" in finding.fix[-1]
 
 
+def test_a_server_that_lost_the_zone_and_drops_questions_is_told_the_loss(world: World) -> None:
+    """The larger fault."""
+    silent_about(both(**{**NOTHING, "rcode": "REFUSED"})(world), (NAME, "AAAA"), (SIBLING, "AAAA"))
+    assert world.grades()[f"name.server {ONE}"] == (FAIL, "refuses")
+
+
 @pytest.mark.parametrize("places", [((SIBLING, "A"), (SIBLING, "AAAA")), ((NAME, "A"),)])
 def test_one_name_without_an_answer_makes_no_dropping_server(world: World, places: tuple[tuple[str, str], ...]) -> None:
     """Three packets may get lost."""

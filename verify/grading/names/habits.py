@@ -106,11 +106,8 @@ _SLOW_ANSWERS = 4
 _DENIED_NAMES = 2
 
 
-def denying(case: Case, server: Endpoint, heard: Sequence[NameAnswer], *, speaks: bool) -> Finding | None:
-    """The finding where a server denies several names that it has addresses for: one fault of its own, and not one a host.
-
-    One that does not speak for the zone (not ``speaks``) has the larger fault.
-    """
+def denying(case: Case, server: Endpoint, heard: Sequence[NameAnswer]) -> Finding | None:
+    """The finding where a server denies several names that it has addresses for: one fault of its own, and not one a host."""
     denied: dict[str, NameAnswer] = {}
     addresses: set[str] = set()
     for answer in heard:
@@ -121,7 +118,7 @@ def denying(case: Case, server: Endpoint, heard: Sequence[NameAnswer], *, speaks
             elif said is Said.RECORDS:
                 addresses.add(name)
     names = [name for name in denied if name in addresses]
-    if not speaks or len(names) < _DENIED_NAMES:
+    if len(names) < _DENIED_NAMES:
         return None
     first = denied[names[0]]
     return remark(

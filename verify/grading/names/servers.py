@@ -70,8 +70,10 @@ def _server(case: Case, server: Endpoint, heard: Sequence[NameAnswer]) -> Findin
         cut = [answer for answer in (*_answers(case, server, "server"), *_answers(case, server, "zone"), *heard)
                if reading(answer).symptom == "truncated"]
         return drops if drops and not cut else _one_transport(case, server, over_udp, over_tcp, cut)
-    return (_erring(case, server, heard) or denying(case, server, heard, speaks=reading(over_udp).definite) or drops
-            or _other_over_tcp(case, server, over_udp, over_tcp, heard) or _speaks(case, server, over_udp, heard))
+    habit = None
+    if reading(over_udp).said in (Said.RECORDS, Said.NO_RECORD):
+        habit = denying(case, server, heard) or drops or _other_over_tcp(case, server, over_tcp, heard)
+    return _erring(case, server, heard) or habit or _speaks(case, server, over_udp, heard)
 
 
 def _dead(case: Case, server: Endpoint, over_udp: NameAnswer, over_tcp: NameAnswer) -> Finding:
@@ -116,15 +118,13 @@ def _one_transport(
         fix=_answer_from(server, failed.failure) or _let_through(server, lost, home_zone(case.plan)))
 
 
-def _other_over_tcp(
-    case: Case, server: Endpoint, over_udp: NameAnswer, over_tcp: NameAnswer, heard: Sequence[NameAnswer]
-) -> Finding | None:
-    """The finding where a server speaks for the plan's domain over UDP, and over TCP says something else.
+def _other_over_tcp(case: Case, server: Endpoint, over_tcp: NameAnswer, heard: Sequence[NameAnswer]) -> Finding | None:
+    """The finding where a server that speaks for the plan's domain over UDP says something else over TCP.
 
     Whoever answers over TCP is then not the same, or has other rules.  A fault where an answer was lost by it, as without TCP.
     """
-    speaks, read = (Said.RECORDS, Said.NO_RECORD), reading(over_tcp)
-    if reading(over_udp).said not in speaks or read.said in speaks:
+    read = reading(over_tcp)
+    if read.said in (Said.RECORDS, Said.NO_RECORD):
         return None
     zone = canonical(over_tcp.name)
     lost = [answer for answer in heard if answer.truncated and answer.transport == "tcp" and not reading(answer).definite]
