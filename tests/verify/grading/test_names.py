@@ -403,6 +403,27 @@ def test_a_server_that_drops_questions_of_one_type_is_told_so(world: World) -> N
     assert f"dig +notcp @{ONE} -p 53 {SIBLING}. AAAA" in finding.fix[-1]
 
 
+@pytest.mark.parametrize(("late", "grade"), [((), Grade.PASS), (("PTR",), Grade.PASS), (("PTR", "AAAA"), CAUTION)])
+def test_losses_are_told_also_where_the_domain_itself_was_heard_at_once(
+        world: World, late: tuple[str, ...], grade: Grade) -> None:
+    """One packet in five is lost: the start of authority may come through all the same."""
+    for key, one in list(world.host.items()):
+        if one.server == ONE and one.rrtype in late:
+            world.host[key] = msgspec.structs.replace(one, tries=2, elapsed_seconds=2.01)
+    finding = world.findings()[f"name.server {ONE}"]
+    assert finding.grade is grade
+    assert grade is Grade.PASS or finding.found == "2 of 7 answers to a second packet or a third"
+
+
+def test_a_slow_server_of_which_some_answers_came_to_the_second_packet_is_slow(world: World) -> None:
+    """Some take more than 2 s, others less: the fail is not hidden by a caution."""
+    udp_alone(elapsed_seconds=1.6)(world)
+    for key, one in list(world.host.items()):
+        if one.server == ONE:
+            world.host[key] = msgspec.structs.replace(one, tries=2, elapsed_seconds=2.2)
+    assert world.grades()[f"name.server {ONE}"] == (FAIL, "slow")
+
+
 def test_a_server_that_lost_the_zone_and_drops_questions_is_told_the_loss(world: World) -> None:
     """The larger fault."""
     silent_about(both(**{**NOTHING, "rcode": "REFUSED"})(world), (NAME, "AAAA"), (SIBLING, "AAAA"))

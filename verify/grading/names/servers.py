@@ -204,18 +204,31 @@ def _zone_around(name: str, zones: Collection[str]) -> str:
     return name
 
 
+#: Answers that have to come to a second packet or a third, and their share, before packets are said to be lost, where that about
+#: the domain itself came at once: common practice, no source.
+_LOST_ANSWERS, _LOST_SHARE = 2, 0.05
+
+
+def _lossy(case: Case, server: Endpoint, answer: NameAnswer, heard: Sequence[NameAnswer]) -> Finding | None:
+    """The finding where answers came to a second packet only: to the question about the domain, or to a good share of all."""
+    asked = (*_answers(case, server, "wildcard"), *_answers(case, server, "zone"), answer, *heard)
+    said = [one for one in asked if one.rcode]
+    late = [one for one in said if one.tries > 1]
+    if answer.tries == 1 and (len(late) < _LOST_ANSWERS or len(late) < _LOST_SHARE * len(said)):
+        return None
+    return remark(
+        case, server.label, Grade.CAUTION, found=f"{len(late)} of {len(said)} answers to a second packet or a third",
+        symptom="lossy", at=answer.at,
+        message=f"{server.label} gave {len(late)} of its {len(said)} answers about this plan only after the question was sent "
+                "again: packets are lost on the way, or the server drops some.",
+        fix=(f"look for loss on the way: ping -c 20 {server.host}", f"look for rate limits or a full queue on {server.label}"))
+
+
 def _speaks(case: Case, server: Endpoint, answer: NameAnswer, heard: Sequence[NameAnswer]) -> Finding:
     """The server answers; whether it speaks for the plan's domain, and in time."""
     fault = _zone_fault(case, server.label, server, answer)
     if fault is not None:
         return fault
-    if answer.tries > 1 and not slow_to_all(case, server, heard):
-        return remark(
-            case, server.label, Grade.CAUTION, found=f"an answer to question {answer.tries} of {answer.tries}", symptom="lossy",
-            message=f"{server.label} answered only after the question was sent {answer.tries} times: packets are lost on the "
-                    "way, or the server drops some.", at=answer.at,
-            fix=(f"look for loss on the way: ping -c 20 {server.host}",
-                 f"look for rate limits or a full queue on {server.label}"))
     limits = case.limits["name_answer_time"]
     # The stamp before sending and the kernel's receive stamp bracket the answer time to some microseconds; no limit is
     # near that.
@@ -224,6 +237,11 @@ def _speaks(case: Case, server: Endpoint, answer: NameAnswer, heard: Sequence[Na
         SITE, "name.server", server.label, interval, limits, planned=PLANNED, at=answer.at, symptom="slow",
         quantity=f"{server.label} answers over UDP and TCP; its answer time",
         fix=(f"look at the load of {server.label} and at the way to it: ping -c 20 {server.host}",))
+    if timely.grade is Grade.FAIL and (answer.tries == 1 or slow_to_all(case, server, heard)):
+        return timely
+    lossy = _lossy(case, server, answer, heard)
+    if lossy is not None:
+        return lossy
     stale = [one for one in (answer, *heard) if one.explanation and STALE & extended_errors(one)]
     return _stale(case, server, stale, len(heard) + 1) if stale and timely.grade is Grade.PASS else timely
 
