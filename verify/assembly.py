@@ -45,6 +45,14 @@ class Request(msgspec.Struct, frozen=True, kw_only=True):
     command: str = ""
 
 
+def judging_day(finished: str) -> datetime.date:
+    """The day in UTC that a run's waivers are judged by, now and whenever it is graded again: the one on which it ended.
+
+    A run may begin on the last day of a waiver and end after it, and ``await`` may take days.
+    """
+    return datetime.datetime.fromisoformat(finished).date()
+
+
 def assemble(
     plan: Plan,
     evidence: Evidence,

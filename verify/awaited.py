@@ -16,7 +16,7 @@ from shared.evidence import Evidence, HostEvidence, SiteEvidence
 from shared.plan import Host
 from shared.run import Report
 from verify import bootmark, reboot, trial
-from verify.assembly import assemble
+from verify.assembly import assemble, judging_day
 from verify.reboot import Watched
 from verify.trial import Prepared
 from verify.watch import Event, HostWatch, Rules
@@ -60,7 +60,8 @@ def verify(prepared: Prepared, watched: Watched, began: str, on_host: Callable[[
 
 def report(prepared: Prepared, evidence: Evidence) -> Report:
     """Grade and lay out; of an interrupted watch, what there is."""
-    return assemble(prepared.plan, evidence, prepared.limits, prepared.request, today=trial.today(), checks=prepared.checks)
+    return assemble(prepared.plan, evidence, prepared.limits, prepared.request, today=judging_day(evidence.finished),
+                    checks=prepared.checks)
 
 
 def with_boots(evidence: Evidence, watched: Watched) -> Evidence:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import datetime
 import hashlib
 import platform
 from collections.abc import Collection
@@ -18,7 +17,7 @@ from reports.ticket import ticket_text
 from shared.findings import Finding
 from shared.safetext import visible
 from verify import signing
-from verify.assembly import Request, assemble
+from verify.assembly import Request, assemble, judging_day
 from verify.errors import UsageError
 from verify.history.records import StoredRun
 from verify.regrading import evidence_of, limits_then
@@ -134,9 +133,8 @@ def _grades(read: Bundle) -> Proof:
         return Proof(None, "the verdict was not derived again: nothing can be graded from labels")
     stored, facts = read.report, read.report.run
     try:
-        day = datetime.datetime.fromisoformat(facts.started).date()
         again = assemble(read.plan, evidence_of(stored), limits_then(stored), Request(run_id=facts.id, kind=facts.kind),
-                         today=day, checks=choose_checks(read.facts.checks))
+                         today=judging_day(facts.finished), checks=choose_checks(read.facts.checks))
     except Exception as error:  # noqa: BLE001 -- whoever made the bundle may have written any plan; it must not end the proof
         return Proof(None, f"the verdict could not be derived again: {visible(repr(error))[:300]}")
     differ = _differing(stored.findings(), again.findings())

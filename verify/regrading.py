@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import datetime
 from collections.abc import Mapping
 
 import msgspec
@@ -12,7 +11,7 @@ from shared.evidence import Evidence, HostEvidence
 from shared.plan import Plan
 from shared.quantities import Limits
 from shared.run import Report
-from verify.assembly import Request, assemble
+from verify.assembly import Request, assemble, judging_day
 from verify.errors import PlanError
 from verify.history.records import StoredRun
 from verify.lint import lint
@@ -29,7 +28,7 @@ def regrade(stored: StoredRun, plan: Plan | None = None, profile: str | None = N
     """
     facts = stored.report.run
     graded_by = plan or stored.snapshot.plan
-    day = datetime.datetime.fromisoformat(facts.started).date()
+    day = judging_day(facts.finished)
     faults = lint(graded_by, today=day)
     stops = [finding.message for finding in faults.findings if finding.ref in faults.stops]
     if stops:

@@ -22,7 +22,7 @@ from shared.quantities import Limits
 from shared.questions import Itinerary, Pace
 from shared.run import Report
 from verify import itinerary, lostterminal, runner, workers
-from verify.assembly import Request, assemble
+from verify.assembly import Request, assemble, judging_day
 from verify.errors import PlanError
 from verify.lint import lint
 from verify.planfile.profiles import limits_in_force
@@ -51,7 +51,7 @@ class Trial(msgspec.Struct, frozen=True, kw_only=True):
 
 
 def today() -> datetime.date:
-    """The day in UTC: what waivers expire by."""
+    """The day in UTC: what a plan's waivers are judged by before any run."""
     return datetime.datetime.now(datetime.UTC).date()
 
 
@@ -101,7 +101,8 @@ def prepare(plan: Plan, trial: Trial) -> Prepared:
 def conduct(prepared: Prepared, on_host: Callable[[HostEvidence], None] = lambda _host: None) -> Report:
     """Probe, grade and report.  An interrupt ends the probing and gives the report of what was seen until then."""
     evidence = probe(prepared.questions, on_host, processes=prepared.workers)
-    return assemble(prepared.plan, evidence, prepared.limits, prepared.request, today=today(), checks=prepared.checks)
+    return assemble(prepared.plan, evidence, prepared.limits, prepared.request, today=judging_day(evidence.finished),
+                    checks=prepared.checks)
 
 
 def probe(

@@ -15,6 +15,7 @@ from shared.evidence import EchoEvidence, Evidence, HostEvidence, PortEvidence, 
 from shared.findings import Finding, Grade, Verdict
 from shared.plan import Host, Network, Plan, Waiver
 from shared.run import Report
+from verify import bundling, trial
 from verify.assembly import Request, assemble
 from verify.commands.exits import Exit, exit_of
 from verify.errors import PlanError
@@ -175,6 +176,22 @@ def test_waivers_are_judged_by_the_day_of_the_run(keep: Callable[..., StoredRun]
     stored = keep(make_plan(waivers=(waiver,)))
     assert grades(stored.report, "port.closed") == {Grade.PASS, Grade.WAIVED}
     assert grades(regrade(stored), "port.closed") == {Grade.PASS, Grade.WAIVED}
+
+
+@pytest.mark.parametrize(("until", "grade"), [("2026-11-24", Grade.FAIL), ("2026-11-25", Grade.WAIVED)])
+def test_a_run_over_midnight_is_graded_again_as_it_was(make_plan: MakePlan, tmp_path: Path, monkeypatch: pytest.MonkeyPatch,
+                                                       until: str, grade: Grade) -> None:
+    """It ends after the last day of a waiver that held when it began: the waiver is over, then and for ever."""
+    plan = make_plan(waivers=(Waiver(check="port.closed", host="dome-b", reason="phase 2", until=until),))
+    evidence = msgspec.structs.replace(seen(plan), started="2026-11-24T23:59:58Z")
+    monkeypatch.setattr(trial, "probe", lambda *_asked, **_how: evidence)
+    report = trial.conduct(trial.prepare(plan, trial.Trial()))
+    assert grades(report, "port.closed") == {Grade.PASS, grade}
+    with Store.open(str(tmp_path / "history.sqlite"), create=True) as history:
+        history.keep(report, plan)
+        stored = queries.load(history, queries.find(history, "last"))
+    assert regrade(stored).findings() == stored.report.findings()
+    assert all(proof.held for proof in bundling.prove(bundling.make(stored).content, None))
 
 
 def test_a_plan_that_means_nothing_is_refused(keep: Callable[..., StoredRun], make_plan: MakePlan) -> None:

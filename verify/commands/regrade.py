@@ -10,8 +10,8 @@ import click
 from verify.commands.options import store_option
 
 _EPILOG = """\
-The exit status is that of the new grades, as of "verify".  Waivers are judged by the day of the run.  The stored run is left
-as it is, and no run is added to the history.
+The exit status is that of the new grades, as of "verify".  Waivers are judged by the day on which the run ended.  The stored run
+is left as it is, and no run is added to the history.
 """
 
 
