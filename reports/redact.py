@@ -2,8 +2,9 @@
 
 What is replaced is known beforehand: every address and name that the plan, the evidence or the runner holds, the names in
 certificates and what a host calls itself among them.  These are then found again inside sentences, mends and commands.  What a
-check, a grade, a limit or a role is called stays.  Text of a host's own
-making, such as a banner, may spell a name in a way that no program finds; whoever shares a report reads it first.
+check, a grade, a limit or a question of the site's own is called stays, and so do the reasons that people typed, less the names
+in them.  Text of a host's own making, such as a banner, may spell a name in a way that no program finds; whoever shares a report
+reads it first.
 """
 
 from __future__ import annotations
@@ -17,10 +18,12 @@ from typing import Any
 
 import msgspec
 
-from shared.evidence import CertificateFacts, NameRecord, SshHostKey
+from reports.nameswithin import attributes, names_in, other_files, places
+from shared import catalogue
+from shared.evidence import CertificateFacts, SshHostKey
 from shared.findings import SITE
 from shared.hostnames import canonical
-from shared.plan import Plan
+from shared.plan import Plan, Role
 from shared.run import Report, RunFacts
 
 #: What can be replaced.
@@ -49,10 +52,11 @@ _REVERSE = (".in-addr.arpa", ".ip6.arpa")
 _EVERYBODYS = frozenset({"", SITE, "root", "localhost", "known_hosts", "ssh_known_hosts"})
 #: Where a phrase may begin, and what follows where a name goes on.
 _FIRST_WORD, _GOES_ON = re.compile(r"(?<![\w.-])\w+"), re.compile(r"[\w-]|\.\w")
-#: One attribute of a distinguished name as RFC 4514 section 2 writes it; the country stays.
-_ATTRIBUTE = re.compile(r"(?:^|[,+])((?!C=)[A-Za-z0-9.-]+)=((?:[^,+\\]|\\.)+)", re.DOTALL)
-#: The host of a locator (RFC 3986 section 3.2), where it is a name.
-_URI_HOST = re.compile(r"[^/]*//(?:[^/@]*@)?([^/:?#\[\]@]+)")
+#: The endings of the files that our mends call by a host's name.
+_ENDINGS = frozenset({"key", "csr", "pem"})
+#: What stands before a role's name in sentences, mends and references.  Roles are often called by words of ours ("node"), so that
+#: only there, and where nothing else stands, a word is taken for one.
+_ROLE_MARK = r"(?<![\w.-])(?:role |roles\.|services of |plan\.role\||role = \")"
 
 
 class Redaction:
@@ -67,15 +71,23 @@ class Redaction:
         self._lengths: dict[str, set[int]] = {}
         self._domain = canonical(plan.domain)
         self._by_addresses, self._by_names = "addresses" in kinds, "names" in kinds
+        self._roles = [role.name for role in plan.roles] if self._by_names else []
+        either = "|".join(map(re.escape, sorted(self._roles, key=len, reverse=True))) or r"(?!)"
+        self._role_in_text = re.compile(rf"({_ROLE_MARK})({either})(?![\w-])")
+        self._role_alone = re.compile(rf"({either})((?: \d+/(?:tcp|udp))?)")
         # Where files lie names people and sites, so a path goes whatever else is asked for.
         self._files = {plan.file: self._file(plan.file, "plan")}
-        for place in _places(plan):
+        for place in places(plan):
             self._files.setdefault(place, self._file(place, "sheet"))
-        for path, kind in _other_files(plan):
+        for path, kind in other_files(plan, report.run.profile):
             if path.startswith("/"):
                 self._files.setdefault(path, self._file(path, kind))
             else:
                 self._phrase(path, self._file(path, kind))
+        # Where a limit comes from is said by a file's name without its folders.
+        for path, kind in ((plan.file, "plan"), (plan.profile, "profile"), (report.run.profile, "profile")):
+            if "." in (bare := path.rpartition("/")[2]):
+                self._phrase(bare, self._file(path, kind))
         if self._by_addresses:
             self._learn_addresses(report, plan)
         if self._by_names:
@@ -101,7 +113,7 @@ class Redaction:
         for path, label in self._files.items():
             if path:
                 text = text.replace(path, label)
-        text = self._without_phrases(text)
+        text = self._role_in_text.sub(lambda match: match[1] + self._label("role", match[2]), self._without_phrases(text))
         if self._by_addresses:
             text = _MAC.sub(self._mac_found, text)
             text = _ADDRESS.sub(self._address_found, text)
@@ -130,10 +142,14 @@ class Redaction:
             self._names[self._domain] = self._label("domain", self._domain)
         if report.run.vantage.name:
             self._names.setdefault(canonical(report.run.vantage.name), self._label("runner", report.run.vantage.name))
-        for name in _names_in(report, plan):
+        for name in names_in(report, plan):
             bare = canonical(name).removeprefix("*.")
             if bare and "." in bare and not bare.endswith(_REVERSE) and _canonical_address(bare) is None:
                 self._name(bare)
+        for pattern in (*(waiver.host for waiver in plan.waivers), *(question.host for question in plan.questions)):
+            # What begins with a star begins as anything may.
+            if pattern[:1].isalnum() and len(pattern) > 1:
+                self._learn_word(pattern, "pattern")
         if plan.access is not None:
             self._learn_word(plan.access.user, "person")
         for network in plan.networks:
@@ -160,7 +176,7 @@ class Redaction:
                 self._phrase(value, self._label("person" if kind == "email" else "name", value))
             elif kind == "dns":
                 self._learn_word(value, "name")
-        for kind, value in [("CN", facts.common_name), *_attributes(facts.subject), *_attributes(facts.issuer)]:
+        for kind, value in [("CN", facts.common_name), *attributes(facts.subject), *attributes(facts.issuer)]:
             bare = canonical(value).removeprefix("*.")
             if value in _EVERYBODYS or self._name(bare, learn=False) or _canonical_address(value) is not None:
                 continue
@@ -220,6 +236,9 @@ class Redaction:
             return match[0]
         star = "*." if bare.startswith("*.") else ""
         known = self._name(bare.removeprefix("*."), learn=False)
+        if known is None:
+            stem, dot, ending = bare.rpartition(".")
+            known = f"{self._names[stem]}{dot}{ending}" if ending in _ENDINGS and stem in self._names else None
         return f"{star}{known}" if known else match[0]
 
     def _name(self, name: str, *, learn: bool = True) -> str | None:
@@ -237,8 +256,17 @@ class Redaction:
         if isinstance(value, str):
             if field == "user" and value and self._by_names:
                 return self._label("person", value)
+            if field == "profile":
+                return value if value in catalogue.PROFILES else self._file(value, "profile")
+            if field == "origin":
+                # The words of the catalogue, or where a person set the limit.
+                return self.text(value) if "set in " in value else value
+            if field in ("role", "subject", "subjects", "found") and value and self._by_names:
+                value = self._role(value, surely=field == "role")
             # An enumeration's words are ours.
             return value if field in _OURS or isinstance(value, enum.Enum) else self.text(value)
+        if isinstance(value, Role) and self._by_names:
+            value = msgspec.structs.replace(value, name=self._label("role", value.name))
         if isinstance(value, (CertificateFacts, SshHostKey)):
             emptied = {"der": b""} if isinstance(value, CertificateFacts) else {"blob": b""}
             value = msgspec.structs.replace(value, **emptied)
@@ -253,6 +281,13 @@ class Redaction:
         if isinstance(value, dict):
             return {self.text(key) if isinstance(key, str) else key: self._walk(held, field) for key, held in value.items()}
         return value
+
+    def _role(self, value: str, *, surely: bool) -> str:
+        """The label of a role, or of a pattern of several, where its name stands alone or before a port; else the text."""
+        if surely:
+            return self._label("role", value) if re.search(r"\w", value) else value
+        match = self._role_alone.fullmatch(value)
+        return self._label("role", match[1]) + match[2] if match and canonical(match[1]) not in self._names else value
 
     def _without_people(self, facts: RunFacts) -> RunFacts:
         """The people of a run by labels; the site's title is a name too."""
@@ -313,23 +348,6 @@ def _canonical_address(text: str) -> str | None:
         return None
 
 
-def _places(plan: Plan) -> list[str]:
-    """The files that parts of the plan were written in."""
-    return list(dict.fromkeys(host.place.file for host in plan.hosts if host.place.file))
-
-
-def _other_files(plan: Plan) -> Iterator[tuple[str, str]]:
-    """The other files that the plan names, each with what it is."""
-    yield from ((path, "anchor") for path in plan.anchors)
-    if plan.access is not None:
-        yield from ((plan.access.key, "key"), (plan.access.known_hosts, "known-hosts"))
-
-
-def _attributes(name: str) -> list[tuple[str, str]]:
-    """The attributes of a distinguished name, as (type, value), the values as they are written in it."""
-    return [(match[1], match[2]) for match in _ATTRIBUTE.finditer(name)]
-
-
 def _is_mask(address: str) -> bool:
     """Whether four numbers are a mask, or the address that stands for none: neither tells where anything is."""
     return address.startswith("255.") or address == "0.0.0.0"
@@ -350,41 +368,3 @@ def _texts_of(value: object, field: str = "") -> Iterator[str]:
         for key, held in value.items():
             yield from _texts_of(key, field)
             yield from _texts_of(held, field)
-
-
-def _names_in(report: Report, plan: Plan) -> Iterator[str]:
-    """Names of the plan, of answers and of certificates, planned or not."""
-    yield from (endpoint.host for endpoint in (*plan.name_servers, *plan.time_sources))
-    answers = [*report.site.evidence.names, *(answer for host in report.hosts for answer in host.evidence.names)]
-    for answer in answers:
-        yield answer.name
-        for record in (*answer.answers, *answer.authority):
-            yield from _names_of_record(record)
-    for host in report.hosts:
-        yield host.name
-        for tls in host.evidence.tls:
-            yield tls.server_name
-            for link in tls.chain:
-                yield from (value for kind, value in link.names if kind == "dns")
-                yield from _hosts_of_names(link)
-                yield link.common_name
-        if host.evidence.system is not None:
-            facts = host.evidence.system.facts
-            yield from (facts.host_name, facts.full_name, *(facts.resolver.search if facts.resolver else ()))
-            yield from (source.address for source in facts.time_sources or ())
-
-
-def _hosts_of_names(facts: CertificateFacts) -> Iterator[str]:
-    """The hosts of e-mail addresses and of locators in a certificate (RFC 5280 section 4.2.1.6)."""
-    for kind, value in facts.names:
-        if kind == "email":
-            yield value.rpartition("@")[2]
-        elif kind == "uri" and (host := _URI_HOST.match(value)):
-            yield host[1]
-
-
-def _names_of_record(record: NameRecord) -> Iterator[str]:
-    """The owner, and the value's words where the type holds names (RFC 1035 section 3.3); text of other types is left."""
-    yield record.owner
-    if record.rrtype in ("CNAME", "PTR", "NS", "SOA", "MX", "SRV", "DNAME"):
-        yield from (word for word in record.value.split() if not word.isdigit())

@@ -17,7 +17,7 @@ from reports.redact import Redaction, redact
 from reports.ticket import ticket_text
 from shared.evidence import CertificateFacts, NameAnswer, NameRecord, SystemEvidence, TlsEvidence
 from shared.hostfacts import HostFacts, Resolver, TimeSource
-from shared.plan import Access, Host, Network, Plan
+from shared.plan import Access, Host, Network, Plan, Role, Waiver
 from shared.run import Report
 
 BOTH = ("addresses", "names")
@@ -252,3 +252,68 @@ def test_only_addresses_leave_those_names_and_take_the_folders(make_plan: Callab
     """Where files lie names people and sites whatever is asked for."""
     labels = Redaction(sample.small(), make_plan(anchors=("/home/kbrandt/ca.pem",)), ("addresses",))
     assert labels.text("mgmt, /home/kbrandt/ca.pem") == "mgmt, ca.pem"
+
+
+@pytest.mark.parametrize(("text", "shown"), [
+    ("openssl req -new -key dome-a.key -out dome-a.csr", "openssl req -new -key host-01.key -out host-01.csr"),
+    ('# [trust] anchors = ["dome-b.obs.example.net.pem"]', '# [trust] anchors = ["host-02.domain-01.pem"]'),
+    ("dome-a.service, key.pem and undome-a.key", "dome-a.service, key.pem and undome-a.key"),
+])
+def test_the_files_that_mends_call_by_a_host_are_known(redaction: Callable[..., Redaction], text: str, shown: str) -> None:
+    """As the mends of certificate checks do."""
+    assert redaction(("names",)).text(text) == shown
+
+
+@pytest.mark.parametrize(("text", "shown"), [
+    ("plan.toml:3: the role node names no SSH port", "plan.toml:3: the role role-02 names no SSH port"),
+    ('ssh = ["22/tcp"]    # in [roles.pier-keeper]; or there: access = false',
+     'ssh = ["22/tcp"]    # in [roles.role-01]; or there: access = false'),
+    ("site|plan.role|pier-keeper 22/tcp", "site|plan.role|role-01 22/tcp"),
+    ("services of pier-keeper", "services of role-01"),
+    ("a node of a cluster; the role nodes", "a node of a cluster; the role nodes"),
+    ("ntp = true in its role", "ntp = true in its role"),
+])
+def test_roles_are_known_where_they_are_named(redaction: Callable[..., Redaction], text: str, shown: str) -> None:
+    """A role is often called by a word of ours, which stays a word everywhere else."""
+    labels = redaction(BOTH, roles=(Role(name="pier-keeper"), Role(name="node")))
+    assert (labels.text("role pier-keeper"), labels.text(text)) == ("role role-01", shown)
+
+
+def test_no_role_is_left_in_a_report_or_its_plan(sample: ModuleType, plan_of: Callable[[Report], Plan]) -> None:
+    """Neither with the hosts nor in what lint says of the roles themselves."""
+    report = sample.tidewater()
+    plan = msgspec.structs.replace(plan_of(report), roles=(Role(name="pier-keeper"),), hosts=tuple(
+        msgspec.structs.replace(host, role="pier-keeper") for host in plan_of(report).hosts))
+    said = msgspec.structs.replace(report.site.findings[0], check="plan.role", subject="pier-keeper", found="pier-keeper",
+                                   ref="site|plan.role|pier-keeper", message="the role pier-keeper asks for nothing")
+    report = msgspec.structs.replace(
+        report, site=msgspec.structs.replace(report.site, findings=(said, *report.site.findings)),
+        hosts=tuple(msgspec.structs.replace(host, role="pier-keeper") for host in report.hosts))
+    redacted, redacted_plan = redact(report, plan, ("names",))
+    whole = to_json(redacted).decode() + to_html(redacted) + msgspec.json.encode(redacted_plan).decode()
+    assert "pier-keeper" not in whole
+    assert {host.role for host in redacted.hosts} == {redacted_plan.roles[0].name} == {"role-01"}
+    assert redact(report, plan, ("addresses",))[0].hosts[0].role == "pier-keeper"
+
+
+def test_patterns_of_hosts_are_known(redaction: Callable[..., Redaction]) -> None:
+    """A waiver's pattern tells how hosts are called; one that begins with a star tells nothing that can be found again."""
+    waivers = tuple(Waiver(check="port.*", host=host, reason="", until="2027-01-31")
+                    for host in ("dome-*", "*", "*-a", "a", "old-7"))
+    labels = redaction(BOTH, waivers=waivers)
+    assert labels.text("the waiver of port.* for dome-* ends") == "the waiver of port.* for pattern-01 ends"
+    assert labels.text("for old-7: a port is open") == "for pattern-02: a port is open"
+
+
+def test_a_profile_that_is_a_file_is_known_and_ours_stay(sample: ModuleType, plan_of: Callable[[Report], Plan]) -> None:
+    """Its path stands with the run, and its name with every limit that it sets, as the plan's own does."""
+    report = sample.three()
+    files = ("limits/pier7.toml", "set in pier7.toml:3", "caution set in tidewater.toml:9; fail: common practice, no source")
+    limits = tuple(msgspec.structs.replace(limit, origin=origin)
+                   for limit, origin in zip(report.run.limits, files[1:], strict=False))
+    report = msgspec.structs.replace(report, run=msgspec.structs.replace(report.run, profile=files[0], limits=limits))
+    plan = msgspec.structs.replace(plan_of(report), file="/srv/tidewater.toml", profile="strict")
+    redacted, redacted_plan = redact(report, plan, BOTH)
+    assert (redacted.run.profile, redacted_plan.profile) == ("profile-01.toml", "strict")
+    assert [limit.origin for limit in redacted.run.limits] == [
+        "set in profile-01.toml:3", "caution set in plan-01.toml:9; fail: common practice, no source"]

@@ -24,8 +24,9 @@ octet for octet every time.  --sign has ssh-keygen sign the manifest; the key ne
 holds, 1 something does not or the file was changed, 3 something could not be judged.
 
 --redact replaces addresses, or names, or both (addresses,names) by labels, the same value by the same label everywhere.
-Names are those of hosts, networks, people, files, the holders and issuers of certificates, and what a host calls itself;
-roles stay.  Read what you hand over: a host's own banner may spell its name in ways that no program finds.
+Names are those of hosts, networks, roles, people, files, the holders and issuers of certificates, and what a host calls itself;
+the reasons that people typed stay, less those names.  Read what you hand over: a host's own banner may spell its name in ways
+that no program finds.
 """
 
 
