@@ -146,6 +146,21 @@ def test_lint_exits_1_for_a_mistake_and_0_without(plan: Path) -> None:
     assert "broadcast" in wrong.stdout
 
 
+def test_what_was_assumed_in_reading_a_sheet_is_said_before_its_hosts_are_probed(plan: Path) -> None:
+    """By every command that judges hosts by it, beside the results and not among them: other hosts may have been meant."""
+    rows = plan.read_text(encoding="utf-8")
+    begins = rows.index("[[hosts]]")
+    plan.write_text(rows[:begins].replace("[plan]", '[plan]\nhosts_from = "hosts.csv"'), encoding="utf-8")
+    sheet = "name,address,network,role,notes\ndome-a,127.20.9.11,rack9,node,T\u00fcr\n"
+    (plan.parent / "hosts.csv").write_bytes(sheet.encode("latin-1"))
+    remark = "remark  hosts.csv is not UTF-8 and was read as Latin-1; if letters in it look wrong, save it as UTF-8\n"
+    asked = ("--only", "gateway.return-path", "--json", "-", "--html", "page.html", "--store", "s")
+    done = seatrial("verify", plan.name, *asked, cwd=plan.parent)
+    assert (done.stderr, json.loads(done.stdout)["schema"]) == (remark, "seatrial-report/1")
+    assert seatrial("regrade", "last", "--plan", plan.name, "--store", "s", cwd=plan.parent).stderr == remark
+    assert seatrial("verify", plan.name, *asked, "--quiet", cwd=plan.parent).stderr == ""
+
+
 def test_strict_turns_cautions_into_exit_1(plan: Path) -> None:
     """One name server and one time source are cautions of the plan."""
     assert seatrial("lint", plan.name, "--strict", cwd=plan.parent).returncode == 1

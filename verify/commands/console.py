@@ -11,13 +11,16 @@ import sys
 import traceback
 from collections.abc import Iterator
 from pathlib import Path
-from typing import NoReturn
+from typing import TYPE_CHECKING, NoReturn
 
 import click
 
 from shared.safetext import visible
 from verify import lostterminal
 from verify.commands.exits import Exit
+
+if TYPE_CHECKING:
+    from shared.plan import Plan
 
 #: What stands for standard output where a file may be named.
 STDOUT = "-"
@@ -30,6 +33,12 @@ def stop(error: Exception) -> NoReturn:
     """Say what cannot be used, on standard error, and end with exit status 2."""
     click.echo("\n".join(map(visible, str(error).split("\n"))), err=True)
     sys.exit(Exit.UNUSABLE)
+
+
+def say_remarks(plan: Plan, *, err: bool = True) -> None:
+    """What had to be assumed in reading a plan, a line each, on standard error unless told: other hosts may have been meant."""
+    for remark in plan.remarks:
+        click.echo(f"remark  {visible(remark)}", err=err)
 
 
 def columns() -> int:

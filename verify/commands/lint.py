@@ -21,7 +21,7 @@ def command(plan: Path, strict: bool, quiet: bool) -> None:
     """
     from shared.findings import Grade
     from shared.safetext import visible
-    from verify.commands.console import stop
+    from verify.commands.console import say_remarks, stop
     from verify.commands.exits import Exit
     from verify.errors import PlanError
     from verify.grading import waivers
@@ -37,8 +37,8 @@ def command(plan: Path, strict: bool, quiet: bool) -> None:
         stop(error)
     findings = waivers.apply(read, waivers.leave_out(read, list(lint(read, today=today()).findings)), today=today())
     wrong = [finding for finding in findings if finding.grade in (Grade.FAIL, Grade.CAUTION)]
-    for remark in read.remarks if wrong or not quiet else ():
-        click.echo(f"remark  {visible(str(remark))}")
+    if wrong or not quiet:
+        say_remarks(read, err=False)
     for finding in wrong:
         click.echo(f"{finding.grade}  {finding.check}  {visible(finding.message)}")
         for line in finding.fix:

@@ -21,7 +21,7 @@ from shared.history import Nights
 from shared.plan import Plan
 from shared.run import Report
 from verify import trial
-from verify.commands.console import STDOUT, columns, forsake_output, stop
+from verify.commands.console import STDOUT, columns, forsake_output, say_remarks, stop
 from verify.commands.exits import crashed, exit_of
 from verify.commands.interrupts import put_off
 from verify.commands.options import ProbingOptions
@@ -80,6 +80,8 @@ def probe(
         operator=options.operator, reason=options.reason, ticket=options.ticket,
         reviewer=options.reviewer, command=_command_line(), workers=options.workers))
     _prove_outputs(plan, options)
+    if not options.quiet:
+        say_remarks(plan)
     with put_off():
         report = conduct(prepared, options)
         # All that was seen is safe before anything else is done with it.  The history is the second place where evidence is

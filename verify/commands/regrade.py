@@ -32,7 +32,7 @@ def command(run: str, plan: Path | None, profile: str | None, json: str | None, 
     not looked at, so they are unproven.
     """
     from reports.drifttext import drift_text
-    from verify.commands.console import STDOUT, columns, stop
+    from verify.commands.console import STDOUT, columns, say_remarks, stop
     from verify.commands.exits import exit_of
     from verify.commands.rendering import write_renderings
     from verify.drift import compare
@@ -46,10 +46,13 @@ def command(run: str, plan: Path | None, profile: str | None, json: str | None, 
     try:
         with Store.open(store) as history:
             stored = queries.load(history, queries.find(history, run))
-        again = regrade(stored, read_plan(plan) if plan else None, profile)
+        newer = read_plan(plan) if plan else None
+        again = regrade(stored, newer, profile)
         written = write_renderings(again, json=json, html=html)
     except (HistoryError, PlanError, UsageError) as error:
         stop(error)
+    if newer is not None:
+        say_remarks(newer)
     if STDOUT not in (json, html):
         drift = compare(stored.report, again, called="the first grading")
         click.echo(drift_text(drift, width=columns(), files=[str(path) for path in written], title="Graded again; compared with "
