@@ -49,7 +49,8 @@ class Reply(msgspec.Struct, frozen=True, kw_only=True):
     """One answer as read.
 
     ``unreadable`` counts the records of the answer and authority sections that could not be read, ``left_out`` those
-    beyond ``RECORD_LIMIT``.  ``explanation`` holds the extended DNS errors (RFC 8914), several parted by semicolons.
+    beyond ``RECORD_LIMIT``.  ``extended_errors`` are the codes of the extended DNS errors (RFC 8914), and ``explanation`` is
+    what they say with the server's own texts, parted by semicolons.
     """
 
     rcode: str
@@ -61,6 +62,7 @@ class Reply(msgspec.Struct, frozen=True, kw_only=True):
     unreadable: int
     left_out: int
     explanation: str
+    extended_errors: tuple[int, ...]
 
 
 @functools.lru_cache(maxsize=4096)
@@ -128,7 +130,8 @@ def read(packet: bytes) -> Reply:
     flags = _HEADER.unpack_from(packet)[1]
     return Reply(
         rcode=plain.rcode, authoritative=bool(flags & _AUTHORITATIVE), recursion_available=bool(flags & _RECURSION_AVAILABLE),
-        truncated=False, answers=plain.answers, authority=plain.authority, unreadable=0, left_out=0, explanation="")
+        truncated=False, answers=plain.answers, authority=plain.authority, unreadable=0, left_out=0, explanation="",
+        extended_errors=())
 
 
 def read_any(packet: bytes) -> Reply:
@@ -141,6 +144,7 @@ def read_any(packet: bytes) -> Reply:
     if len(message.question) != questions:
         raise WireError("no DNS message: the question section cannot be read")
     read_count = len(message.answer) + len(message.authority)
+    errors = [option for option in message.options if isinstance(option, dns.edns.EDEOption)]
     kept = (_records(message.answer), _records(message.authority))
     return Reply(
         rcode=_rcode_text(message),
@@ -151,7 +155,8 @@ def read_any(packet: bytes) -> Reply:
         authority=kept[1],
         unreadable=answer_count + authority_count - read_count,
         left_out=max(0, len(message.answer) - RECORD_LIMIT) + max(0, len(message.authority) - RECORD_LIMIT),
-        explanation=_explanation(message),
+        explanation=bounded("; ".join(error.to_text() for error in errors)),
+        extended_errors=tuple(int(error.code) for error in errors),
     )
 
 
@@ -169,8 +174,3 @@ def _records(section: list[dns.rrset.RRset]) -> tuple[NameRecord, ...]:
         NameRecord(rrset.name.to_text(omit_final_dot=True), dns.rdatatype.to_text(rrset.rdtype), rrset.ttl,
                    bounded(rrset[0].to_text()))
         for rrset in section[:RECORD_LIMIT] if len(rrset))
-
-
-def _explanation(message: dns.message.Message) -> str:
-    errors = [option for option in message.options if isinstance(option, dns.edns.EDEOption)]
-    return bounded("; ".join(error.to_text() for error in errors))

@@ -108,7 +108,9 @@ async def _follow_alias(network: Network, question: NameQuestion, first: NameAns
         grew = bool(further.answers)
         whole = msgspec.structs.replace(
             whole, answers=whole.answers + further.answers, authority=further.authority, rcode=further.rcode,
-            elapsed_seconds=whole.elapsed_seconds + further.elapsed_seconds, left_out=whole.left_out + further.left_out)
+            elapsed_seconds=whole.elapsed_seconds + further.elapsed_seconds, left_out=whole.left_out + further.left_out,
+            explanation="; ".join(filter(None, (whole.explanation, further.explanation))),
+            extended_errors=(*(whole.extended_errors or ()), *(further.extended_errors or ())))
         if not grew:
             return whole
     return whole
@@ -140,7 +142,8 @@ class _Talk(msgspec.Struct, kw_only=True):
             self.blank, transport=transport, rcode=reply.rcode, authoritative=reply.authoritative,
             recursion_available=reply.recursion_available, truncated=reply.truncated, answers=reply.answers,
             authority=reply.authority, failure=failure, explanation=reply.explanation, left_out=reply.left_out,
-            elapsed_seconds=self.spent_seconds, tries=max(1, self.tries), edns_unanswered=self.edns_unanswered)
+            elapsed_seconds=self.spent_seconds, tries=max(1, self.tries), edns_unanswered=self.edns_unanswered,
+            extended_errors=reply.extended_errors)
 
     def failed(self, failure: Failure, transport: str) -> NameAnswer:
         failure = msgspec.structs.replace(failure, elapsed_seconds=self.spent_seconds, strays=self.strays,

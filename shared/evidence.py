@@ -86,7 +86,8 @@ class NameAnswer(msgspec.Struct, frozen=True, kw_only=True, gc=False):
     ``transport`` is the one the kept answer came over; ``truncated`` says that the UDP answer was cut (TC) and TCP was
     asked.  ``rcode`` is the registry's mnemonic or its number as text.  ``elapsed_seconds`` counts from the first packet,
     over ``tries`` packets; over TCP from the established connection.  ``explanation`` is what the server (RFC 8914) or the
-    probe adds.  ``left_out`` counts records beyond those kept.  Where ``failure`` is set, what was read is kept beside it.
+    probe adds, in words, and ``extended_errors`` are the server's codes, None in runs of before they were kept apart.
+    ``left_out`` counts records beyond those kept.  Where ``failure`` is set, what was read is kept beside it.
     ``edns_unanswered`` says that the question brought silence until it was sent without EDNS (RFC 6891), and this answer then.
     """
 
@@ -108,6 +109,7 @@ class NameAnswer(msgspec.Struct, frozen=True, kw_only=True, gc=False):
     tries: int = 1
     left_out: int = 0
     edns_unanswered: bool = False
+    extended_errors: tuple[int, ...] | None = None
 
 
 class EchoEvidence(msgspec.Struct, frozen=True, kw_only=True, gc=False):

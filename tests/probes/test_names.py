@@ -112,7 +112,7 @@ def test_an_answer_keeps_everything_that_was_said() -> None:
     assert answer == NameAnswer(
         server="192.0.2.53", name=NAME, rrtype="A", purpose="forward", transport="udp", at="2026-11-02T09:00:00.000000Z",
         elapsed_seconds=0.02, rcode="NOERROR", authoritative=True, recursion_available=True,
-        answers=(NameRecord(NAME, "A", 3600, "192.0.2.11"),))
+        answers=(NameRecord(NAME, "A", 3600, "192.0.2.11"),), extended_errors=())
 
 
 def test_the_query_asks_for_recursion_and_offers_edns_1232() -> None:
@@ -148,6 +148,21 @@ def test_an_extended_error_is_kept_as_explanation() -> None:
     option = dns.edns.EDEOption(dns.edns.EDECode.PROHIBITED, "not from there")
     answer = ask(network(says(rcode="REFUSED", edns=[option])))
     assert (answer.rcode, answer.explanation) == ("REFUSED", "EDE 18 (Prohibited): not from there")
+    assert answer.extended_errors == (18,)
+
+
+@pytest.mark.parametrize(("options", "codes"), [
+    ([], ()),
+    ([(0, "nothing; EDE 3 (Stale Answer)")], (0,)),
+    ([(0, "x" * 3000), (3, "")], (0, 3)),
+    ([(65535, "; EDE 15")], (65535,)),
+])
+def test_the_codes_of_extended_errors_are_kept_apart_from_a_servers_own_words(
+    options: list[tuple[int, str]], codes: tuple[int, ...]
+) -> None:
+    """RFC 8914 section 2: INFO-CODE and EXTRA-TEXT; a text can neither bring a code nor, however long, hide one."""
+    edns = [dns.edns.EDEOption(code, text) for code, text in options]
+    assert ask(network(says(f"{NAME}. 60 IN A 192.0.2.11", edns=edns))).extended_errors == codes
 
 
 def test_an_unregistered_rcode_is_kept_by_number() -> None:
@@ -483,6 +498,17 @@ def test_an_alias_that_leads_out_keeps_what_came() -> None:
     answer = ask(network(table(dome_a=(f"{NAME}. 60 IN CNAME host1.example.org.",), host1="REFUSED")))
     assert [record.rrtype for record in answer.answers] == ["CNAME"]
     assert (answer.rcode, answer.explanation) == ("NOERROR", "asked on for host1.example.org: REFUSED")
+
+
+def test_what_a_server_says_beside_the_end_of_an_alias_is_kept() -> None:
+    """It withholds the target by a policy (RFC 8914 section 4.16): that the alias itself came says nothing of it."""
+    def answer(query: bytes) -> Sequence[tuple[float, bytes]]:
+        if dns.message.from_wire(query).question[0].name.labels[0] == b"host1":
+            return says(rcode="NXDOMAIN", edns=[dns.edns.EDEOption(dns.edns.EDECode.BLOCKED, "by policy")])(query)
+        return says(f"{NAME}. 60 IN CNAME host1.example.net.")(query)
+
+    whole = ask(network(answer))
+    assert (whole.rcode, whole.extended_errors, whole.explanation) == ("NXDOMAIN", (15,), "EDE 15 (Blocked): by policy")
 
 
 def test_a_dangling_alias_ends_in_no_such_name() -> None:

@@ -615,7 +615,7 @@ def test_a_reverse_zone_that_failed_once_and_answers_below_is_not_called_missing
     assert world.grades()[f"name.server {ONE} {REVERSE}"] == (UNPROVEN, "server-failure")
 
 
-# --- extended errors (RFC 8914), written as the probe writes them
+# --- extended errors (RFC 8914), in words only as in old runs, or with their codes
 
 
 STALE = "EDE 3 (Stale Answer): stale data served"
@@ -647,6 +647,19 @@ def test_other_words_beside_an_answer_are_no_old_answer(world: World, explanatio
     """Only the code counts, whatever text the server sends with it."""
     world.put(answer(ONE, NAME, "A", record(NAME, "A", ADDRESS), explanation=explanation))
     assert world.grades() == {}
+
+
+@pytest.mark.parametrize(("codes", "explanation", "grades"), [
+    ((), STALE, {}), ((0,), f"EDE 0 (Other): x; {STALE}", {}),
+    ((0, 3), "EDE 0 (Other): ...", {f"name.server {ONE}": (CAUTION, "stale")}),
+])
+def test_codes_that_are_kept_apart_count_and_no_words(
+    world: World, codes: tuple[int, ...], explanation: str, grades: dict[str, tuple[Grade, str]]
+) -> None:
+    """A server chooses its words, and a long text is cut."""
+    world.host[ONE, NAME, "A"] = msgspec.structs.replace(
+        world.host[ONE, NAME, "A"], explanation=explanation, extended_errors=codes)
+    assert world.grades() == grades
 
 
 @pytest.mark.parametrize("code", [15, 16, 17])
@@ -1202,6 +1215,7 @@ CHANGES: st.SearchStrategy[Mapping[str, object]] = st.fixed_dictionaries({}, opt
     "rcode": st.sampled_from(["", "NOERROR", "NXDOMAIN", "SERVFAIL", "13"]), "authoritative": st.booleans(),
     "recursion_available": st.booleans(), "answers": RECORDS.map(tuple), "authority": RECORDS.map(tuple),
     "failure": st.none() | st.builds(Failure, kind=st.sampled_from(FailureKind), phase=TEXT, elapsed_seconds=st.just(1.0)),
+    "extended_errors": st.none() | st.lists(st.integers(0, 65535), max_size=2).map(tuple),
     "explanation": TEXT | st.sampled_from([STALE, "EDE 15 (Blocked)", "EDE ", "EDE \u00b2 x"]),
     "elapsed_seconds": st.floats(0, 10), "tries": st.integers(1, 3), "truncated": st.booleans()})
 

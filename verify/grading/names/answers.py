@@ -83,7 +83,12 @@ def reading(answer: NameAnswer | None) -> Reading:
 
 
 def extended_errors(answer: NameAnswer) -> frozenset[int]:
-    """The codes of the extended errors (RFC 8914) that came with an answer, as the probe writes them: "EDE 3 (...): ..."."""
+    """The codes of the extended errors (RFC 8914) that came with an answer.
+
+    Runs of before they were kept apart have them only in words, as the probe writes them: "EDE 3 (...): ...".
+    """
+    if answer.extended_errors is not None:
+        return frozenset(answer.extended_errors)
     words = (part.split(maxsplit=2) for part in answer.explanation.split("; ") if part.startswith("EDE "))
     return frozenset(int(parts[1]) for parts in words if len(parts) > 1 and parts[1].isascii() and parts[1].isdigit())
 

@@ -242,7 +242,7 @@ def _speaks(case: Case, server: Endpoint, answer: NameAnswer, heard: Sequence[Na
     lossy = _lossy(case, server, answer, heard)
     if lossy is not None:
         return lossy
-    stale = [one for one in (answer, *heard) if one.explanation and STALE & extended_errors(one)]
+    stale = [one for one in (answer, *heard) if STALE & extended_errors(one)]
     return _stale(case, server, stale, len(heard) + 1) if stale and timely.grade is Grade.PASS else timely
 
 
