@@ -11,7 +11,8 @@ import math
 import multiprocessing
 import os
 import signal
-from collections.abc import Callable, Iterator
+import time
+from collections.abc import Callable, Iterable, Iterator
 from multiprocessing.connection import Connection, wait
 from multiprocessing.process import BaseProcess
 
@@ -26,6 +27,10 @@ from verify import lostterminal
 PACKETS_A_CORE = 5_000
 #: Hosts a worker must have to be worth starting.  Ours.
 HOSTS_A_WORKER = 250
+
+#: How long a worker may stand still because somebody stopped it (SIGSTOP, SIGTSTP), and how often that is looked at.  Ours:
+#: longer than anybody takes who stops the whole run and lets it go on.
+STILL_SECONDS, LOOK_SECONDS = 30.0, 1.0
 
 #: Answers an itinerary and calls back with each host that is complete: ``verify.trial`` makes it, on the real network.
 Answer = Callable[[Itinerary, Callable[[HostEvidence], None]], Evidence]
@@ -65,7 +70,8 @@ def gather(itinerary: Itinerary, count: int, answer: Answer, on_host: Callable[[
     """What ``answer`` sees of the whole itinerary, asked by ``count`` processes at once.
 
     Ctrl-C and a polite termination are passed on to the workers, which then return what they have.  A worker that dies
-    leaves its unfinished hosts incomplete and a Crash beside the site's evidence; the others go on.
+    leaves its unfinished hosts incomplete and a Crash beside the site's evidence; the others go on.  One that is stopped and
+    not continued is asked to end with what it has, and if it will not, ended.
     """
     gathered = _Gathered(itinerary)
     workers: list[_Worker] = []
@@ -75,10 +81,16 @@ def gather(itinerary: Itinerary, count: int, answer: Answer, on_host: Callable[[
         if was_stopped():
             # Those that were started after the signal have not been told.
             for worker in workers:
-                worker.process.terminate()
+                worker.end()
         waiting = {worker.pipe: worker for worker in workers}
+        looked = time.monotonic()
         while waiting:
-            for pipe in wait(list(waiting)):
+            heard = wait(list(waiting), LOOK_SECONDS)
+            if (passed := time.monotonic() - looked) >= LOOK_SECONDS:
+                looked += passed
+                owned = _wake(waiting.values())
+                gathered.crashes += owned if not was_stopped() else []
+            for pipe in heard:
                 assert isinstance(pipe, Connection)
                 worker = waiting[pipe]
                 match worker.hear():
@@ -119,6 +131,20 @@ class _Worker:
         self.process: BaseProcess = _CONTEXT.Process(target=_work, args=(part, answer, theirs, near), name=f"worker {index + 1}")
         self.process.start()
         theirs.close()
+        self.still_seconds = 0.0
+
+    def stands_still(self) -> bool:
+        """Whether it is stopped at this moment; asking changes nothing."""
+        try:
+            return os.waitid(os.P_PID, self.process.ident or 0, os.WSTOPPED | os.WNOHANG | os.WNOWAIT) is not None
+        except ChildProcessError:
+            return False
+
+    def end(self) -> None:
+        """Ask it to end with what it has, also where it is stopped."""
+        self.process.terminate()
+        with contextlib.suppress(ProcessLookupError):
+            os.kill(self.process.ident or 0, signal.SIGCONT)
 
     def hear(self) -> _Host | _Rest | None:
         """The next thing it says; None where it has ended without a last word."""
@@ -128,6 +154,27 @@ class _Worker:
             self.process.join()
             return None
         return msgspec.msgpack.decode(octets, type=_Host | _Rest)
+
+
+def _wake(workers: Iterable[_Worker]) -> list[Crash]:
+    """Ask those to end that have been stopped for too long, and kill those that it did not help; what to own up to.
+
+    Counted are the times that this process itself was awake to see it: whoever stops all of them stops none for long.
+    """
+    owned = []
+    for worker in workers:
+        if not worker.stands_still():
+            worker.still_seconds = 0.0
+            continue
+        before = worker.still_seconds
+        worker.still_seconds = before + LOOK_SECONDS
+        if before >= 2 * STILL_SECONDS:
+            worker.process.kill()
+        elif before < STILL_SECONDS <= worker.still_seconds:
+            said = f"was stopped by a signal for {STILL_SECONDS:.0f} s, and asked to end with what it had seen"
+            owned.append(Crash(asking=worker.process.name, error=said))
+            worker.end()
+    return owned
 
 
 def polite_signals() -> tuple[signal.Signals, ...]:
@@ -177,7 +224,7 @@ def _stopping(workers: list[_Worker]) -> Iterator[Callable[[], bool]]:
         if number == signal.SIGHUP:
             lostterminal.forsake()
         for worker in workers if not asked else ():
-            worker.process.terminate()
+            worker.end()
         asked = True
 
     before = [(number, signal.signal(number, stop)) for number in (signal.SIGINT, *polite_signals())]

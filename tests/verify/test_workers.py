@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import multiprocessing
 import os
 import signal
+import time
 from collections.abc import Callable
 
 import msgspec
@@ -164,3 +166,78 @@ def test_an_interrupt_is_passed_on_and_what_was_seen_comes_back(number: signal.S
     assert [host.fqdn.partition(".")[0] for host in evidence.hosts if host.complete] == ["h0", "h1"]
     assert not evidence.complete
     assert evidence.site.crashes == ()
+
+
+@pytest.fixture
+def impatient(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A worker that stands still for 0.2 s has done so for long."""
+    monkeypatch.setattr(workers, "STILL_SECONDS", 0.2)
+    monkeypatch.setattr(workers, "LOOK_SECONDS", 0.05)
+
+
+def _is_stopped(part: Itinerary, tell: Callable[[HostEvidence], None]) -> Evidence:
+    """The second worker is stopped after its first host; asked to end it returns what it has, as the event loop does."""
+    if part.site.names:
+        return seen(part, tell)
+    signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGTERM})
+    evidence = seen(msgspec.structs.replace(part, hosts=part.hosts[:1]), lambda _host: None)
+    os.kill(os.getpid(), signal.SIGSTOP)
+    signal.sigtimedwait({signal.SIGTERM}, 10)
+    return msgspec.structs.replace(evidence, complete=False)
+
+
+@pytest.mark.usefixtures("impatient")
+def test_a_worker_that_was_stopped_is_not_waited_for_without_an_end() -> None:
+    """It is asked to end, and what it had seen is kept."""
+    evidence = workers.gather(itinerary(6), 2, _is_stopped, lambda _host: None)
+    assert [host.fqdn.partition(".")[0] for host in evidence.hosts if not host.complete] == ["h3", "h5"]
+    assert not evidence.complete
+    [crash] = evidence.site.crashes
+    assert (crash.asking, crash.error[:26]) == ("worker 2", "was stopped by a signal fo")
+
+
+@pytest.mark.usefixtures("impatient")
+def test_a_worker_that_stays_stopped_is_ended() -> None:
+    """Continuing it helps as little as asking."""
+    def stops_again(part: Itinerary, tell: Callable[[HostEvidence], None]) -> Evidence:
+        if part.site.names:
+            return seen(part, tell)
+        signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGTERM})
+        while True:
+            os.kill(os.getpid(), signal.SIGSTOP)
+
+    evidence = workers.gather(itinerary(4), 2, stops_again, lambda _host: None)
+    assert [host.complete for host in evidence.hosts] == [True, False, True, False]
+    assert [crash.error for crash in evidence.site.crashes][-1] == "ended before it was done, with status -9"
+
+
+def test_a_worker_that_is_stopped_and_goes_on_loses_nothing() -> None:
+    """As when whoever started the run stops it and lets it go on."""
+    def pauses(part: Itinerary, tell: Callable[[HostEvidence], None]) -> Evidence:
+        if not part.site.names:
+            os.kill(os.getpid(), signal.SIGSTOP)
+        return seen(part, tell)
+
+    def wake(_host: HostEvidence) -> None:
+        for child in multiprocessing.active_children():
+            assert child.pid is not None
+            os.waitid(os.P_PID, child.pid, os.WSTOPPED | os.WEXITED | os.WNOWAIT)
+            os.kill(child.pid, signal.SIGCONT)
+
+    evidence = workers.gather(itinerary(2), 2, pauses, wake)
+    assert evidence.complete
+    assert evidence.site.crashes == ()
+
+
+def test_an_interrupt_reaches_a_worker_that_is_stopped() -> None:
+    """Whoever presses Ctrl-C gets what was seen, and at once."""
+    def on_host(host: HostEvidence) -> None:
+        if host.fqdn.startswith("h0."):
+            os.waitid(os.P_ALL, 0, os.WSTOPPED | os.WNOWAIT)
+            os.kill(os.getpid(), signal.SIGINT)
+
+    began = time.monotonic()
+    evidence = workers.gather(itinerary(6), 2, _is_stopped, on_host)
+    assert [host.fqdn.partition(".")[0] for host in evidence.hosts if not host.complete] == ["h3", "h5"]
+    assert evidence.site.crashes == ()
+    assert time.monotonic() - began < workers.STILL_SECONDS
