@@ -23,6 +23,7 @@ from shared.plan import Plan
 from shared.run import Report
 from verify.__main__ import main
 from verify.history.lock import only_one
+from verify.history.place import place_of
 from verify.history.store import Store
 from verify.planfile import read_plan
 
@@ -411,6 +412,20 @@ def test_regrading_shows_what_would_have_changed_and_stores_nothing(plan: Path) 
     assert len(runs()) == 1
     one_line(seatrial("regrade", "last", "--profile", "strickt"), 'did you mean "strict"')
     one_line(seatrial("regrade", "last", "--plan", "gone.toml"), "gone.toml")
+
+
+def test_no_report_is_written_over_the_history_or_what_was_graded_by(plan: Path) -> None:
+    """The history is there too where --store does not name it."""
+    verify(plan)
+    limits = plan.parent / "own.toml"
+    limits.write_text('base = "production"\n', encoding="utf-8")
+    history = str(place_of(None))
+    before = [Path(path).read_bytes() for path in (history, plan, limits)]
+    for target in (history, str(plan), str(limits)):
+        done = seatrial("regrade", "last", "--plan", str(plan), "--profile", str(limits), "--html", target)
+        one_line(done, "would write over a file that this run reads or keeps")
+    one_line(seatrial("verify", str(plan), "--json", history), "would write over a file that this run reads or keeps")
+    assert [Path(path).read_bytes() for path in (history, plan, limits)] == before
 
 
 def test_a_schedule_runs_what_was_meant(plan: Path) -> None:

@@ -141,11 +141,19 @@ def test_before_and_after_as_text_and_as_a_page(store: Path, tmp_path: Path) -> 
     (("--before", "last", "--after", "last", "--html", "."), '--html "." is a folder'),
     (("last", "--json", "x", "--text", "./x"), "--json and --text both name the file"),
     (("last", "--bundle", "a.zip", "--sign", "nowhere"), "no such key file"),
+    (("last", "--json", "history.sqlite"), '--json "history.sqlite" would write over a file that this run reads or keeps'),
+    (("last", "--html", "page.html", "--text", "./history.sqlite"), '--text "history.sqlite" would write over'),
+    (("last", "--bundle", "history.sqlite"), '--bundle "history.sqlite" would write over'),
+    (("last", "--bundle", "history.sqlite-wal"), '--bundle "history.sqlite-wal" would write over'),
+    (("last", "--bundle", "key", "--sign", "./key"), '--bundle "key" would write over'),
+    (("--before", BEFORE, "--after", AFTER, "--html", "history.sqlite"), '--html "history.sqlite" would write over'),
 ])
 def test_what_cannot_be_done_is_said_in_one_sentence(store: Path, arguments: tuple[str, ...], words: str) -> None:
     """With exit status 2, and nothing written."""
     os.mkfifo("pipe")
+    before = store.read_bytes()
     done = report(store, *arguments)
+    assert store.read_bytes() == before
     assert (done.exit_code, done.stdout) == (2, ""), done.output
     assert words in done.stderr
     assert len(done.stderr.strip().splitlines()) == 1

@@ -28,6 +28,7 @@ from verify.commands.options import ProbingOptions
 from verify.commands.progress import Progress, telling
 from verify.errors import PlanError, UsageError
 from verify.files import prove_apart, prove_files, prove_writable, write_whole
+from verify.history.place import files_of_history
 from verify.planfile import files_of, read_plan
 
 #: Conducts a prepared trial, showing on the way what there is to be seen.
@@ -96,7 +97,7 @@ def _prove_outputs(plan: Plan, options: ProbingOptions) -> None:
     """Raises UsageError where a report could not be written, so that nothing is probed in vain, or would cost another file."""
     named = {"--json": options.json, "--html": options.html}
     files = {option: Path(target) if target not in (None, STDOUT) else None for option, target in named.items()}
-    prove_apart(files, (*files_of(plan), options.store or ""))
+    prove_apart(files, (*files_of(plan), *files_of_history(options.store)))
     prove_files(files)
     if None in named.values():
         prove_writable(options.output)

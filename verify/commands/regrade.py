@@ -39,8 +39,9 @@ def command(run: str, plan: Path | None, profile: str | None, json: str | None, 
     from verify.errors import PlanError, UsageError
     from verify.history import queries
     from verify.history.errors import HistoryError
+    from verify.history.place import files_of_history
     from verify.history.store import Store
-    from verify.planfile import read_plan
+    from verify.planfile import files_of, read_plan
     from verify.regrading import regrade
 
     try:
@@ -48,7 +49,8 @@ def command(run: str, plan: Path | None, profile: str | None, json: str | None, 
             stored = queries.load(history, queries.find(history, run))
         newer = read_plan(plan) if plan else None
         again = regrade(stored, newer, profile)
-        written = write_renderings(again, json=json, html=html)
+        read = (*files_of_history(store), *(files_of(newer) if newer else ()), *([profile] if profile else []))
+        written = write_renderings(again, held=read, json=json, html=html)
     except (HistoryError, PlanError, UsageError) as error:
         stop(error)
     if newer is not None:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from pathlib import Path
 
 from reports.html import to_html
@@ -14,7 +14,7 @@ from shared.history import Nights
 from shared.run import Report
 from verify.commands.console import STDOUT
 from verify.errors import UsageError
-from verify.files import prove_files, write_all
+from verify.files import prove_apart, prove_files, write_all
 
 #: The forms a report can be written in, by their option.
 FORMS: dict[str, Callable[[Report, Nights], bytes]] = {
@@ -24,17 +24,22 @@ FORMS: dict[str, Callable[[Report, Nights], bytes]] = {
 }
 
 
-def write_renderings(report: Report, nights: Nights = NO_NIGHTS, **targets: str | None) -> list[Path]:
+def write_renderings(
+    report: Report, nights: Nights = NO_NIGHTS, *, held: Iterable[str] = (), **targets: str | None
+) -> list[Path]:
     """Write a report in every form that has a target, all of them or none; the files written.
 
-    ``nights`` is what earlier runs saw, for the page.  ``-`` is standard output, for one form at most.  Raises UsageError.
+    ``nights`` is what earlier runs saw, for the page, and ``held`` are files that none may take the place of.  ``-`` is
+    standard output, for one form at most.  Raises UsageError.
     """
     wanted = {form: target for form, target in targets.items() if target is not None}
     to_stdout = [form for form, target in wanted.items() if target == STDOUT]
     if len(to_stdout) > 1:
         raise UsageError(f"--{to_stdout[0]} - and --{to_stdout[1]} - cannot both be standard output; give one of them a file")
     places = {form: Path(target) for form, target in wanted.items() if target != STDOUT}
-    prove_files({f"--{form}": path for form, path in places.items()})
+    named: dict[str, Path | None] = {f"--{form}": path for form, path in places.items()}
+    prove_apart(named, held)
+    prove_files(named)
     files = {path: FORMS[form](report, nights) for form, path in places.items()}
     write_all(files)
     for form in to_stdout:

@@ -69,7 +69,7 @@ def command(
         if before is not None and after is not None:
             _before_after(before, after, html, store)
         elif run is not None and purpose == "bundle" and bundle is not None:
-            _bundle(_load(run, store), bundle, sign, kinds)
+            _bundle(_load(run, store), store, bundle, sign, kinds)
         elif run is not None:
             _render(_load(run, store), store, json, html, text, kinds)
     except (HistoryError, UsageError) as error:
@@ -118,13 +118,14 @@ def _render(stored: StoredRun, store: str | None, json: str | None, html: str | 
     from reports.view import NO_NIGHTS
     from verify.commands.console import STDOUT
     from verify.commands.rendering import write_renderings
+    from verify.history.place import files_of_history
 
     if json is None and html is None and text is None:
         text = STDOUT
     report = redact(stored.report, stored.snapshot.plan, kinds)[0] if kinds else stored.report
     # The nights would tell the names that are to be hidden.
     nights = NO_NIGHTS if kinds or html is None else _nights(stored, store)
-    written = write_renderings(report, nights, json=json, html=html, text=text)
+    written = write_renderings(report, nights, held=files_of_history(store), json=json, html=html, text=text)
     if STDOUT not in (json, html, text):
         click.echo("\n".join(map(str, written)))
 
@@ -137,10 +138,12 @@ def _nights(stored: StoredRun, store: str | None) -> Nights:
         return nights_until(history, stored.record, stored.report)
 
 
-def _bundle(stored: StoredRun, path: Path, sign: Path | None, kinds: tuple[str, ...]) -> None:
+def _bundle(stored: StoredRun, store: str | None, path: Path, sign: Path | None, kinds: tuple[str, ...]) -> None:
     from verify.bundling import make
-    from verify.files import prove_writable, write_whole
+    from verify.files import prove_apart, prove_writable, write_whole
+    from verify.history.place import files_of_history
 
+    prove_apart({"--bundle": path}, (*files_of_history(store), *([str(sign)] if sign else [])))
     prove_writable(path.parent)
     made = make(stored, kinds=kinds, key=sign)
     write_whole(path, made.content)
@@ -188,8 +191,9 @@ def _before_after(before: str, after: str, html: str | None, store: str | None) 
     from reports.drifttext import drift_text
     from verify.commands.console import STDOUT, columns
     from verify.drift import compare
-    from verify.files import prove_files, write_whole
+    from verify.files import prove_apart, prove_files, write_whole
     from verify.history import queries
+    from verify.history.place import files_of_history
     from verify.history.store import Store
 
     with Store.open(store) as history:
@@ -204,6 +208,7 @@ def _before_after(before: str, after: str, html: str | None, store: str | None) 
         sys.stdout.buffer.write(page)
         sys.stdout.buffer.flush()
         return
+    prove_apart({"--html": Path(html)}, files_of_history(store))
     prove_files({"--html": Path(html)})
     write_whole(Path(html), page)
     click.echo(html)

@@ -19,6 +19,12 @@ def is_url(typed: str) -> bool:
     return "://" in typed
 
 
+def files_of_history(typed: str | None) -> tuple[str, ...]:
+    """The files that nothing else may be written over: the history that ``--store`` means, and its log; none for a URL."""
+    place = place_of(typed)
+    return () if is_url(place) else (place, f"{place}-wal")
+
+
 def place_of(typed: str | None) -> str:
     """What ``--store`` means: a URL as it is, a file by its absolute path, and without it the file in the state folder."""
     if typed is None:
