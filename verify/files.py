@@ -18,6 +18,14 @@ def _pieces(content: Content) -> Iterable[bytes]:
     return (content,) if isinstance(content, bytes) else content
 
 
+def is_there(path: Path) -> bool:
+    """Whether there is something that this user can reach: nothing is where a folder on the way may not be entered."""
+    try:
+        return path.exists()
+    except OSError:
+        return False
+
+
 def prove_writable(folder: Path, what: str = "reports", mend: str = "choose another folder with --output") -> None:
     """Make ``folder`` if need be and prove that a file can be written in it.
 

@@ -14,6 +14,7 @@ from pathlib import Path
 import msgspec
 
 from verify.errors import UsageError
+from verify.files import is_there
 
 #: What a signature is for, so that one made for mail or a commit is no signature of a bundle.
 NAMESPACE = "seatrial"
@@ -36,7 +37,7 @@ class Signer(msgspec.Struct, frozen=True):
 
 def sign(content: bytes, key: Path) -> bytes:
     """A signature of ``content`` with the key in a file, private or public (then by the agent).  Raises UsageError."""
-    if not key.is_file():
+    if not (is_there(key) and key.is_file()):
         raise UsageError(f'--sign "{key}": there is no such key file')
     done = _run(["-Y", "sign", "-n", NAMESPACE, "-f", str(key)], content, ask=True)
     if done.returncode != 0 or not done.stdout.startswith(_ARMOUR):
@@ -49,7 +50,7 @@ def verify(content: bytes, signature: bytes, signers: Path) -> Signer:
 
     Raises SignatureError where the signature does not hold or nobody in the file made it, UsageError where there is no file.
     """
-    if not signers.is_file():
+    if not (is_there(signers) and signers.is_file()):
         raise UsageError(f'--signers "{signers}": there is no such file; one line a signer: NAME KEY-TYPE KEY')
     if len(signature) > _LONGEST or not signature.startswith(_ARMOUR):
         raise SignatureError("what stands in the place of the signature is none")

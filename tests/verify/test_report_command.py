@@ -141,6 +141,7 @@ def test_before_and_after_as_text_and_as_a_page(store: Path, tmp_path: Path) -> 
     (("--before", "last", "--after", "last", "--html", "."), '--html "." is a folder'),
     (("last", "--json", "x", "--text", "./x"), "--json and --text both name the file"),
     (("last", "--bundle", "a.zip", "--sign", "nowhere"), "no such key file"),
+    (("last", "--bundle", "a.zip", "--sign", "k" * 300), "no such key file"),
     (("last", "--json", "history.sqlite"), '--json "history.sqlite" would write over a file that this run reads or keeps'),
     (("last", "--html", "page.html", "--text", "./history.sqlite"), '--text "history.sqlite" would write over'),
     (("last", "--bundle", "history.sqlite"), '--bundle "history.sqlite" would write over'),

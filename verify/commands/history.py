@@ -73,10 +73,11 @@ def _one_purpose(host: str | None, as_json: bool, prune: bool, keep_days: int | 
 def _plan_id(history: Store, path: Path) -> int:
     """The plan's number in the history: by the file, or where that is gone by its last path.  Raises PlanError, UsageError."""
     from verify.errors import UsageError, did_you_mean
+    from verify.files import is_there
     from verify.history import queries
     from verify.planfile import read_plan
 
-    if path.exists():
+    if is_there(path):
         read = read_plan(path)
         known = queries.known_plan(history, read)
         if known is None:

@@ -40,7 +40,7 @@ def command(file: Path | None, *, force: bool, **given: Any) -> None:
     from verify.commands.console import stop
     from verify.commands.exits import Exit
     from verify.errors import UsageError
-    from verify.files import prove_writable, write_whole
+    from verify.files import is_there, prove_writable, write_whole
     from verify.newplan import draft
     from verify.trial import today
 
@@ -49,7 +49,7 @@ def command(file: Path | None, *, force: bool, **given: Any) -> None:
     try:
         if file is not None:
             _refuse_to_overwrite(file, force=force)
-            if not file.parent.is_dir():
+            if not (is_there(file.parent) and file.parent.is_dir()):
                 raise UsageError(f'there is no folder "{file.parent}" to write {file.name} in; make it first, or check the path')
             prove_writable(file.parent, "the plan", "choose another place for it")
         answers = _asked(path) if not given and _on_a_terminal() else _taken(given, path)
@@ -73,10 +73,11 @@ def command(file: Path | None, *, force: bool, **given: Any) -> None:
 
 def _refuse_to_overwrite(file: Path, *, force: bool) -> None:
     from verify.errors import UsageError
+    from verify.files import is_there
 
-    if file.is_dir():
+    if is_there(file) and file.is_dir():
         raise UsageError(f'"{file}" is a folder; give the name of a file in it, such as {file / "site.toml"}')
-    if file.exists() and not force:
+    if is_there(file) and not force:
         raise UsageError(f'"{file}" is there already; choose another name, or write over it with --force')
 
 

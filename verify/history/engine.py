@@ -132,7 +132,9 @@ def _in_words(engine: Engine, error: Exception) -> HistoryError:
         _FULL: "the disk is full",
         _BUSY: f"another process kept it busy for {BUSY_SECONDS} s",
         _LOCKED: "another connection keeps it locked",
-        _READONLY: "it may not be written by this user",
+        # Even a reader makes a file beside one with a log (sqlite.org/wal.html, on databases that can only be read).
+        _READONLY: "it or its folder may not be written by this user, which even reading needs; to read it, copy it, with what "
+                   "lies beside it under its name, to a folder of your own, and give --store that copy",
         _CANTOPEN: "the file cannot be opened or made; does its folder exist, and may this user write there?",
         _IOERR: f"the disk refuses ({cause}; a full disk may say this too)",
     }

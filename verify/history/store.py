@@ -51,7 +51,7 @@ class Store:
         if not is_url(place):
             if create:
                 _make_folder(Path(place).parent)
-            elif not Path(place).exists():
+            elif not _is_there(Path(place)):
                 raise HistoryError(f'there is no history at "{place}" yet; "seatrial verify PLAN" stores its run there')
         store = cls(open_engine(place))
         try:
@@ -155,6 +155,14 @@ class Store:
             assert raw is not None
             # Outside any transaction, which only the driver can do.
             raw.execute("VACUUM")
+
+
+def _is_there(place: Path) -> bool:
+    try:
+        return place.exists()
+    except OSError as error:
+        # A folder on the way that this user may not enter: nobody knows what is there.
+        raise HistoryError(f'the history "{place}" cannot be used: {error.strerror}') from error
 
 
 def _make_folder(folder: Path) -> None:

@@ -260,6 +260,26 @@ def test_a_place_that_cannot_be_one_is_one_sentence(typed: str, words: str, make
     assert "\n" not in kept.said
 
 
+def test_a_place_that_cannot_be_reached_is_one_sentence(tmp_path: Path) -> None:
+    """As in a folder that this user may not enter: nothing is known of it, and least of all that it holds no history."""
+    with pytest.raises(HistoryError, match=r"cannot be used: File name too long$"):
+        Store.open(str(tmp_path / ("h" * 300)))
+
+
+@pytest.mark.lab
+def test_a_history_of_another_user_is_told_how_to_be_read(tmp_path: Path, make_run: MakeRun, make_plan: MakePlan) -> None:
+    """Its log needs a file beside it, which this user cannot make.  Root without its powers over files is such a user."""
+    place = tmp_path / "history.sqlite"
+    assert keep(place, make_run(0), make_plan()) is None
+    place.chmod(0o444)
+    tmp_path.chmod(0o555)
+    powers = "-dac_override,-dac_read_search,-fowner"
+    read = "import sys; from verify.history.store import Store; Store.open(sys.argv[1])"
+    done = subprocess.run(["setpriv", f"--bounding-set={powers}", f"--inh-caps={powers}", sys.executable, "-c", read, str(place)],
+                          capture_output=True, text=True, check=False, timeout=30)
+    assert "may not be written by this user, which even reading needs; to read it, copy it" in done.stderr.splitlines()[-1]
+
+
 def test_a_password_in_a_url_is_never_said() -> None:
     """What cannot be reached is named without it."""
     with pytest.raises(HistoryError) as caught:
