@@ -8,15 +8,15 @@ from __future__ import annotations
 
 import hashlib
 import re
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from typing import TypeVar
 
 import msgspec
 
 from reports import bundletexts
-from reports.archive import ArchiveError, pack, unpack
-from reports.html import to_html
-from reports.jsonfile import ReportFileError, from_json, to_json
+from reports.archive import ArchiveError, Entry, lay_out, pack_file, unpack
+from reports.html import html_pieces
+from reports.jsonfile import ReportFileError, from_json, json_pieces
 from reports.ticket import ticket_text
 from shared.evidence import Evidence
 from shared.plan import Plan
@@ -72,35 +72,42 @@ def evidence_of(report: Report) -> Evidence:
                     site=report.site.evidence, hosts=tuple(host.evidence for host in report.hosts))
 
 
-def members(report: Report, plan: Plan, plan_files: Iterable[tuple[str, bytes]], facts: BundleFacts) -> dict[str, bytes]:
-    """The files of a bundle, its manifest included.  ``plan_files`` are the plan as it was typed, by name."""
-    files = {
-        "README.txt": bundletexts.readme(report, facts.redacted).encode(),
-        "summary.txt": ticket_text(report).encode(),
-        "report.html": to_html(report).encode("utf-8", "replace"),
-        REPORT: to_json(report),
-        PLAN: _json(plan),
-        EVIDENCE: _json(evidence_of(report)),
-        "limits.txt": bundletexts.limits(report).encode(),
-        "not-proven.txt": bundletexts.not_proven(report).encode("utf-8", "replace"),
-        FACTS: _json(facts),
-    }
+def members(report: Report, plan: Plan, plan_files: Iterable[tuple[str, bytes]], facts: BundleFacts) -> list[Entry]:
+    """The files of a bundle without its manifest, packed one after the other.  ``plan_files`` are the plan as typed, by name."""
+    return [pack_file(name, pieces) for name, pieces in _contents(report, plan, plan_files, facts)]
+
+
+def _contents(
+    report: Report, plan: Plan, plan_files: Iterable[tuple[str, bytes]], facts: BundleFacts
+) -> Iterator[tuple[str, Iterable[bytes]]]:
+    """Each file by its name; those that grow with the hosts piece by piece."""
+    yield "README.txt", (bundletexts.readme(report, facts.redacted).encode(),)
+    yield "summary.txt", (ticket_text(report).encode(),)
+    yield "report.html", (piece.encode("utf-8", "replace") for piece in html_pieces(report))
+    yield REPORT, json_pieces(report)
+    yield PLAN, (_json(plan),)
+    yield EVIDENCE, (_json(evidence_of(report)),)
+    yield "limits.txt", (bundletexts.limits(report).encode(),)
+    yield "not-proven.txt", (bundletexts.not_proven(report).encode("utf-8", "replace"),)
+    yield FACTS, (_json(facts),)
     for number, (name, content) in enumerate(plan_files, 1):
         bare = re.sub(r"[^A-Za-z0-9._-]+|\.\.+", "-", name.rpartition("/")[2]).lstrip("-.")[:80]
-        files[f"plan/{number}-{bare or 'plan'}"] = content
-    files[MANIFEST] = manifest(files)
-    return files
+        yield f"plan/{number}-{bare or 'plan'}", (content,)
 
 
-def manifest(files: Mapping[str, bytes]) -> bytes:
-    """One line a file in the form of sha256sum: its SHA-256 and its name, in the order of the names."""
-    return "".join(f"{hashlib.sha256(content).hexdigest()}  {name}\n" for name, content in sorted(files.items())
+def manifest(digests: Mapping[str, str]) -> bytes:
+    """One line a file in the form of sha256sum: its SHA-256 in hexadecimal and its name, in the order of the names."""
+    return "".join(f"{digest}  {name}\n" for name, digest in sorted(digests.items())
                    if name not in (MANIFEST, SIGNATURE)).encode()
 
 
-def write(files: Mapping[str, bytes], signature: bytes | None = None) -> bytes:
-    """The bundle as the octets of its file; ``signature`` is one of its manifest."""
-    return pack(files if signature is None else {**files, SIGNATURE: signature})
+def write(files: Iterable[Entry], manifest: bytes, signature: bytes | None = None) -> bytes:
+    """The bundle as the octets of its file, of its files, their manifest and perhaps a signature of that.
+
+    Raises ValueError for more than a bundle may hold.
+    """
+    added = {MANIFEST: manifest} if signature is None else {MANIFEST: manifest, SIGNATURE: signature}
+    return lay_out([*files, *(pack_file(name, (content,)) for name, content in added.items())])
 
 
 def read(data: bytes) -> Bundle:
@@ -153,7 +160,11 @@ def _prove(files: Mapping[str, bytes]) -> None:
 
 
 def _json(value: object) -> bytes:
-    return msgspec.json.format(msgspec.json.encode(_clean(value), order="deterministic"), indent=2) + b"\n"
+    try:
+        encoded = msgspec.json.encode(value, order="sorted")
+    except UnicodeEncodeError:
+        encoded = msgspec.json.encode(_clean(value), order="sorted")
+    return msgspec.json.format(encoded, indent=2) + b"\n"
 
 
 def _clean(value: object) -> object:

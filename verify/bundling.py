@@ -60,10 +60,10 @@ def make(stored: StoredRun, *, kinds: Collection[str] = (), key: Path | None = N
         files = ()
     facts = BundleFacts(run=report.run.id, checks=stored.checks, redacted=tuple(kinds), versions=versions())
     members = bundle.members(report, plan, [(file.name, file.content) for file in files], facts)
-    manifest = members[bundle.MANIFEST]
+    manifest = bundle.manifest({member.name: member.sha256 for member in members})
     signature = signing.sign(manifest, key) if key else None
     try:
-        content = bundle.write(members, signature)
+        content = bundle.write(members, manifest, signature)
     except ValueError as error:
         raise UsageError(f"the run is too large for a bundle: {error}") from error
     return Made(content=content, text=ticket_text(report, bundle_sha256=hashlib.sha256(manifest).hexdigest()))

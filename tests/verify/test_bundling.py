@@ -15,6 +15,7 @@ import pytest
 from reports import bundle
 from reports.archive import pack, unpack
 from reports.bundle import BundleError
+from reports.html import to_html
 from reports.jsonfile import from_json, to_json
 from shared import catalogue
 from shared.evidence import (
@@ -83,7 +84,7 @@ def remade(content: bytes, change: Callable[[dict[str, bytes]], None], *, manife
     files = unpack(content)
     change(files)
     if manifest:
-        files[bundle.MANIFEST] = bundle.manifest(files)
+        files[bundle.MANIFEST] = bundle.manifest({name: hashlib.sha256(content).hexdigest() for name, content in files.items()})
     return pack(files)
 
 
@@ -116,13 +117,21 @@ def test_everything_a_ticket_wants_is_in_it(stored: StoredRun) -> None:
     files = unpack(made.content)
     assert set(files) == {"README.txt", "summary.txt", "report.html", "report.json", "plan.json", "plan/1-tidewater.toml",
                           "evidence.json", "limits.txt", "not-proven.txt", "bundle.json", bundle.MANIFEST}
-    assert from_json(files["report.json"]) == stored.report
+    assert files["report.json"] == to_json(stored.report)
+    assert files["report.html"].decode() == to_html(stored.report)
     assert files["plan/1-tidewater.toml"] == TYPED
     for limit in stored.report.run.limits:
         assert limit.name in files["limits.txt"].decode()
     for missing in stored.report.coverage.missing:
         assert missing.check in files["not-proven.txt"].decode()
     assert b"-----BEGIN PRIVATE" not in made.content
+
+
+def test_text_that_utf_8_cannot_hold_loses_no_bundle(stored: StoredRun) -> None:
+    """A plan's path is what the system says it is: a question mark stands for what is no character in it."""
+    odd, plain = (msgspec.structs.replace(stored, snapshot=msgspec.structs.replace(
+        stored.snapshot, plan=msgspec.structs.replace(stored.snapshot.plan, file=file))) for file in ("a\ud800b", "a?b"))
+    assert bundling.make(odd).content == bundling.make(plain).content
 
 
 def test_the_ticket_text_ends_with_the_manifests_hash(stored: StoredRun) -> None:
