@@ -195,6 +195,13 @@ def test_the_page_of_a_stored_run_draws_the_nights_up_to_it(two_nights: Path) ->
     assert 'id="nights"' not in report(two_nights, "20270302", "--html", "-").stdout
 
 
+def test_the_nights_of_an_old_run_are_those_before_it(two_nights: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """However many runs came later: a page of last year's run is that of its own quarter."""
+    monkeypatch.setattr("verify.history.following.RECENT_RUNS", 2)
+    assert "From 2027-03-02 to 2027-03-03." in report(two_nights, "20270303T091224Z-0003", "--html", "-").stdout
+    assert "From 2027-03-03 to 2027-03-04." in report(two_nights, "last", "--html", "-").stdout
+
+
 def test_a_redacted_page_draws_no_nights(two_nights: Path) -> None:
     """The history knows hosts by the names that are to be hidden."""
     page = report(two_nights, "last", "--html", "-", "--redact", "names").stdout

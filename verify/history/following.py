@@ -29,7 +29,7 @@ def trends_of(store: Store, plan: int, report: Report) -> tuple[Trend, ...]:
 
 def nights_until(store: Store, run: RunRecord, report: Report) -> Nights:
     """What the runs of a plan saw up to and with a stored one, and the trends through that.  Raises HistoryError."""
-    since = queries.oldest_of_last(store, run.plan, RECENT_RUNS)
+    since = queries.oldest_of_last(store, run.plan, RECENT_RUNS, until=run.number)
     clocks = [msgspec.structs.replace(one, nights=tuple(night for night in one.nights if night.number <= run.number))
               for one in queries.followed(store, run.plan, check=OFFSET, since=since)]
     endings = [msgspec.structs.replace(one, nights=tuple(night for night in one.nights if night.number <= run.number))

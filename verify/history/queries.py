@@ -137,12 +137,17 @@ def followed_endings(store: Store, plan: int, *, host: str | None = None, since:
     ]
 
 
-def oldest_of_last(store: Store, plan: int, count: int) -> int:
-    """The number of the earliest of a plan's last ``count`` runs; 0 where there are fewer.  Raises HistoryError."""
+def oldest_of_last(store: Store, plan: int, count: int, *, until: int | None = None) -> int:
+    """The number of the earliest of a plan's last ``count`` runs; 0 where there are fewer.  Raises HistoryError.
+
+    With ``until`` of those up to and with the run of that number.
+    """
     columns = tables.run.c
+    query = select(columns.number).where(columns.plan == plan).order_by(columns.number.desc()).offset(count - 1).limit(1)
+    if until is not None:
+        query = query.where(columns.number <= until)
     with reading(store.engine) as connection:
-        number = connection.execute(select(columns.number).where(columns.plan == plan).order_by(columns.number.desc())
-                                    .offset(count - 1).limit(1)).scalar_one_or_none()
+        number = connection.execute(query).scalar_one_or_none()
     return int(number or 0)
 
 
