@@ -46,18 +46,22 @@ def in_force(waiver: Waiver, today: datetime.date) -> bool:
 def apply(plan: Plan, findings: list[Finding], *, today: datetime.date) -> list[Finding]:
     """The findings with every fail and caution that a waiver in force accepts regraded as waived.
 
-    An expired waiver changes nothing: the fail is a fail again.
+    An expired waiver changes no grade: the fail is a fail again, and says that it was accepted before.
     """
-    holding = [waiver for waiver in plan.waivers if in_force(waiver, today)]
-    if not holding:
+    if not plan.waivers:
         return findings
-    return [_waived(plan, finding, holding) if finding.grade in _ACCEPTABLE else finding for finding in findings]
+    holding = [waiver for waiver in plan.waivers if in_force(waiver, today)]
+    ended = [waiver for waiver in plan.waivers if not in_force(waiver, today)]
+    return [_waived(plan, finding, holding, ended) if finding.grade in _ACCEPTABLE else finding for finding in findings]
 
 
-def _waived(plan: Plan, finding: Finding, holding: list[Waiver]) -> Finding:
-    waiver = next((waiver for waiver in holding if covers(waiver, finding, plan.domain)), None)
+def _waived(plan: Plan, finding: Finding, holding: list[Waiver], ended: list[Waiver]) -> Finding:
+    waiver = next((waiver for waiver in (*holding, *ended) if covers(waiver, finding, plan.domain)), None)
     if waiver is None:
         return finding
+    if waiver in ended:
+        told = f"{finding.message.removesuffix('.')}.  It was accepted until {waiver.until} ({waiver.reason}), and is no longer."
+        return msgspec.structs.replace(finding, message=told)
     words = f"{waiver.reason} (accepted until {waiver.until}, {waiver.place}; it was a {finding.grade})"
     return msgspec.structs.replace(finding, grade=Grade.WAIVED, waiver=words)
 

@@ -48,6 +48,21 @@ def test_a_waiver_accepts_what_it_names_until_its_last_day(
     assert judged.grade is grade
 
 
+@pytest.mark.parametrize(("accepted", "told"), [
+    ((waiver(until="2026-11-24"),), "  It was accepted until 2026-11-24 (site CA is installed in phase 2), and is no longer."),
+    ((waiver(until="2026-11-24"), waiver()), ""),
+    ((waiver(until="2026-11-24", host="vault-*"),), ""),
+])
+def test_what_was_accepted_before_says_so_when_its_waiver_has_ended(
+    make_plan: Callable[..., Plan], accepted: tuple[Waiver, ...], told: str
+) -> None:
+    """Nothing on the host changed that night: who looks for what did finds the waiver, unless another still holds."""
+    weak = msgspec.structs.replace(fail(), message="It is weak.")
+    [judged] = waivers.apply(make_plan(waivers=accepted), [weak], today=TODAY)
+    assert judged.message == f"It is weak.{told}"
+    assert waivers.apply(make_plan(waivers=accepted), [fail(grade=Grade.PASS)], today=TODAY)[0].message == ""
+
+
 @pytest.mark.parametrize(("named", "subject", "grade"), [
     ("[2001:db8::53]:5353", "[2001:db8::53]:5353", Grade.WAIVED),
     ("[2001:db8::53]:*", "[2001:db8::53]:5353", Grade.WAIVED),
