@@ -77,22 +77,40 @@ def members(report: Report, plan: Plan, plan_files: Iterable[tuple[str, bytes]],
     return [pack_file(name, pieces) for name, pieces in _contents(report, plan, plan_files, facts)]
 
 
+def otherwise(read: Bundle) -> list[str]:
+    """The page and the texts of a bundle that are not what this program makes of its report."""
+    made = {name: _sha256(pieces) for name, pieces in _words(read.report, read.facts)}
+    return [name for name, digest in made.items() if name not in read.files or _sha256((read.files[name],)) != digest]
+
+
+def _sha256(pieces: Iterable[bytes]) -> str:
+    digest = hashlib.sha256()
+    for piece in pieces:
+        digest.update(piece)
+    return digest.hexdigest()
+
+
 def _contents(
     report: Report, plan: Plan, plan_files: Iterable[tuple[str, bytes]], facts: BundleFacts
 ) -> Iterator[tuple[str, Iterable[bytes]]]:
     """Each file by its name; those that grow with the hosts piece by piece."""
-    yield "README.txt", (bundletexts.readme(report, facts.redacted).encode(),)
-    yield "summary.txt", (ticket_text(report).encode(),)
-    yield "report.html", (piece.encode("utf-8", "replace") for piece in html_pieces(report))
+    yield from _words(report, facts)
     yield REPORT, json_pieces(report)
     yield PLAN, (_json(plan),)
     yield EVIDENCE, (_json(evidence_of(report)),)
-    yield "limits.txt", (bundletexts.limits(report).encode(),)
-    yield "not-proven.txt", (bundletexts.not_proven(report).encode("utf-8", "replace"),)
     yield FACTS, (_json(facts),)
     for number, (name, content) in enumerate(plan_files, 1):
         bare = re.sub(r"[^A-Za-z0-9._-]+|\.\.+", "-", name.rpartition("/")[2]).lstrip("-.")[:80]
         yield f"plan/{number}-{bare or 'plan'}", (content,)
+
+
+def _words(report: Report, facts: BundleFacts) -> Iterator[tuple[str, Iterable[bytes]]]:
+    """What people read in a bundle."""
+    yield "README.txt", (bundletexts.readme(report, facts.redacted).encode(),)
+    yield "summary.txt", (ticket_text(report).encode(),)
+    yield "report.html", (piece.encode("utf-8", "replace") for piece in html_pieces(report))
+    yield "limits.txt", (bundletexts.limits(report).encode(),)
+    yield "not-proven.txt", (bundletexts.not_proven(report).encode("utf-8", "replace"),)
 
 
 def manifest(digests: Mapping[str, str]) -> bytes:

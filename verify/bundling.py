@@ -92,7 +92,7 @@ def prove(data: bytes, signers: Path | None) -> list[Proof]:
         Proof(True, f"{len(read.files)} files, each as its SHA-256 in the manifest says; {shown}"),
         Proof(True, f"the manifest's own SHA-256 is {read.manifest_sha256}"),
         Proof(True, f"the report is a {read.report.schema}, and its evidence is the bundle's evidence"),
-        _signature(read, signers), _plan(read), _grades(read)]
+        _signature(read, signers), _plan(read), *_words(read), _grades(read)]
     if read.facts.redacted:
         what = " and ".join(visible(kind) for kind in read.facts.redacted)
         proofs.append(Proof(True, f"redacted: {what} are labels; the hashes are of the redacted form"))
@@ -125,6 +125,19 @@ def _plan(read: Bundle) -> Proof:
     if hashlib.sha256(whole).hexdigest() != read.plan.sha256:
         return Proof(False, "the plan's files in the bundle are not what was read when the run was made")
     return Proof(True, "the plan's files are those that were read when the run was made")
+
+
+def _words(read: Bundle) -> list[Proof]:
+    """The page and the texts, which people read, say what the report says.  Other versions said it in other words."""
+    if read.facts.versions != versions():
+        return []
+    try:
+        odd = bundle.otherwise(read)
+    except Exception as error:  # noqa: BLE001 -- as for the grades
+        return [Proof(None, f"the page and the texts could not be made again: {visible(repr(error))[:300]}")]
+    if odd:
+        return [Proof(False, f"not what seatrial makes of the report in the bundle: {', '.join(odd)}")]
+    return [Proof(True, "the page and the texts are what seatrial makes of the report")]
 
 
 def _grades(read: Bundle) -> Proof:

@@ -102,7 +102,7 @@ def said(proofs: list[bundling.Proof], held: bool | None) -> str:
 def test_a_bundle_holds(stored: StoredRun) -> None:
     """Hashes, schema, the plan as typed, and the verdict derived again from the evidence."""
     proofs = bundling.prove(bundling.make(stored).content, None)
-    assert [proof.held for proof in proofs] == [True] * 6
+    assert [proof.held for proof in proofs] == [True] * 7
     assert "gives the same verdict, not-ready" in said(proofs, True)
 
 
@@ -208,6 +208,26 @@ def test_a_finding_that_was_taken_out_is_found(stored: StoredRun) -> None:
     assert "differ in grade" in said(bundling.prove(remade(bundling.make(stored).content, change), None), False)
 
 
+@pytest.mark.parametrize("name", ["report.html", "summary.txt", "README.txt", "limits.txt", "not-proven.txt"])
+def test_a_page_or_a_text_that_says_something_else_is_found(stored: StoredRun, name: str) -> None:
+    """People read these, and nobody the JSON: a forger may leave the evidence and the grades as they are."""
+    def change(files: dict[str, bytes]) -> None:
+        files[name] = files[name].replace(b"a", b"o", 1)
+
+    proofs = bundling.prove(remade(bundling.make(stored).content, change), None)
+    assert said(proofs, False) == f"not what seatrial makes of the report in the bundle: {name}"
+    gone = bundling.prove(remade(bundling.make(stored).content, lambda files: files.__delitem__(name)), None)
+    assert said(gone, False) == said(proofs, False)
+
+
+def test_the_words_of_another_version_are_not_held_against_a_bundle(stored: StoredRun, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A page of years ago looks otherwise, and is no forgery for that."""
+    content = bundling.make(stored).content
+    monkeypatch.setattr(bundling, "versions", lambda: {"seatrial": "99"})
+    forged = remade(content, lambda files: files.update({"report.html": b"another page"}))
+    assert [proof.held for proof in bundling.prove(forged, None)] == [True] * 6
+
+
 def test_another_plan_is_found(stored: StoredRun) -> None:
     """The typed plan replaced by an easier one, or the plan as read."""
     typed = remade(bundling.make(stored).content, replace("plan/1-tidewater.toml", b"rack 2", b"rack 3"))
@@ -219,14 +239,14 @@ def test_another_plan_is_found(stored: StoredRun) -> None:
 def test_a_plan_that_breaks_grading_ends_no_proof(stored: StoredRun) -> None:
     """Whoever makes the hashes anew can write any plan: it is not judged, and nothing falls over."""
     broken = remade(bundling.make(stored).content, replace("plan.json", b'"192.0.2.11"', b'"nowhere"'))
-    assert len(bundling.prove(broken, None)) == 6
+    assert len(bundling.prove(broken, None)) == 7
 
 
 def test_a_signature_says_who(stored: StoredRun, key: Path) -> None:
     """Made and judged by ssh-keygen."""
     content = bundling.make(stored, key=key).content
     proofs = bundling.prove(content, key.parent / "signers")
-    assert [proof.held for proof in proofs] == [True] * 6
+    assert [proof.held for proof in proofs] == [True] * 7
     assert "signed by m.osei@obs.example.net with ED25519 key SHA256:" in said(proofs, True)
     assert "give --signers" in said(bundling.prove(content, None), None)
 

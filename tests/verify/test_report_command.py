@@ -70,7 +70,7 @@ def test_checking_needs_no_history(store: Path, tmp_path: Path) -> None:
     done = report(store, "--check", "change.zip")
     assert done.exit_code == 1
     lines = done.stdout.splitlines()
-    assert [line.split(":")[0] for line in lines] == ["holds"] * 5 + ["does not hold"]
+    assert [line.split(":")[0] for line in lines] == ["holds"] * 6 + ["does not hold"]
     assert "differ in grade" in lines[-1]
 
 

@@ -20,8 +20,9 @@ and a manifest with the SHA-256 of each; the text for the ticket then ends with 
 octet for octet every time.  --sign has ssh-keygen sign the manifest; the key never passes through seatrial.
 
 --check needs no history and no network: it proves the hashes, the signature where --signers names a file of allowed signers
-(one line a signer: NAME KEY-TYPE KEY), and that the evidence graded again gives the same grades.  Exit status: 0 everything
-holds, 1 something does not or the file was changed, 3 something could not be judged.
+(one line a signer: NAME KEY-TYPE KEY), that the page and the texts say what the report says, and that the evidence graded
+again gives the same grades.  Exit status: 0 everything holds, 1 something does not or the file was changed, 3 something could
+not be judged.
 
 --redact replaces addresses, or names, or both (addresses,names) by labels, the same value by the same label everywhere.
 Names are those of hosts, networks, roles, people, files, the holders and issuers of certificates, and what a host calls itself;
