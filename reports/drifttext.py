@@ -180,7 +180,7 @@ def trend_lines(trends: Sequence[Trend], width: int, title: str) -> Iterator[str
 
 def heading(trend: Trend) -> str:
     """One trend in words: how much a day over how many nights, and when a limit is crossed."""
-    parts = [f"{_amount(trend.latest)} now"]
+    parts = [f"{_amount(trend.latest)} {f'on {trend.until}' if trend.until else 'now'}"]
     if trend.what == "certificate life":
         parts.append(f"{many(trend.nights, 'night')} with this certificate")
     elif trend.per_day is not None:

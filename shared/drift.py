@@ -78,7 +78,8 @@ class Trend(msgspec.Struct, frozen=True, kw_only=True):
     ``per_day`` is the change a day, in ``unit``, as an interval, or None where the nights support none and ``why`` says why.
     ``nights`` counts the values used, which begin at ``since``; ``jumps`` counts the breaks (a clock that was set, a
     certificate that was renewed) before that.  ``crossings`` is empty where no date can be given honestly.  ``likely`` is a
-    sentence on the likely cause; it is never a grade.
+    sentence on the likely cause; it is never a grade.  ``until`` is the day of ``latest`` where that was not seen in the run
+    that this is told with, and else empty.
     """
 
     host: str
@@ -93,6 +94,7 @@ class Trend(msgspec.Struct, frozen=True, kw_only=True):
     crossings: tuple[Crossing, ...] = ()
     why: str = ""
     likely: str = ""
+    until: str = ""
 
 
 class RunName(msgspec.Struct, frozen=True, kw_only=True):

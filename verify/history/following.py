@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 
 import msgspec
 
 from shared.drift import Trend
-from shared.history import Followed, FollowedEnding, Nights, RunRecord
+from shared.history import EndingNight, Followed, FollowedEnding, Night, Nights, RunRecord
 from shared.run import Report
 from verify.history import queries
 from verify.history.rows import DATES, unix
@@ -40,11 +40,19 @@ def nights_until(store: Store, run: RunRecord, report: Report) -> Nights:
 def drawn(clocks: Iterable[Followed], ends: Iterable[FollowedEnding], report: Report) -> tuple[Trend, ...]:
     """The trends through what was followed, of those subjects that the report still judges, to the limits it judged them by."""
     judged = {(finding.ref.partition("|")[0], finding.check, finding.subject): finding.limits for finding in report.findings()}
-    found = [clock_trend(one.host, one.subject, _samples(one), judged[key])
+    found = [_dated(clock_trend(one.host, one.subject, _samples(one), judged[key]),
+                    [night for night in one.nights if night.value is not None], report)
              for one in clocks if (key := (one.host, OFFSET, one.subject)) in judged]
-    found += [certificate_trend(one.host, one.subject, _endings(one), judged[key])
+    found += [_dated(certificate_trend(one.host, one.subject, _endings(one), judged[key]), one.nights, report)
               for one in ends if (key := (one.host, DATES, one.subject)) in judged]
     return tuple(trend for trend in found if trend is not None)
+
+
+def _dated(trend: Trend | None, seen: Sequence[Night | EndingNight], report: Report) -> Trend | None:
+    """The trend with the day of its latest value, where the run of the report saw none."""
+    if trend is None or seen[-1].run == report.run.id:
+        return trend
+    return msgspec.structs.replace(trend, until=seen[-1].started[:10])
 
 
 def _samples(followed: Followed) -> list[Sample]:

@@ -10,6 +10,7 @@ from sqlalchemy import Select, Table, text
 from sqlalchemy.dialects import postgresql
 from sqlalchemy.schema import CreateIndex, CreateTable
 
+from reports.drifttext import heading
 from shared.findings import Measured
 from shared.plan import Plan
 from shared.run import Report
@@ -24,10 +25,10 @@ MakePlan = Callable[..., Plan]
 HOST = "dome-a.obs.example.net"
 
 
-def with_offset(report: Report, seconds: float) -> Report:
-    """The run with another clock offset of dome-a."""
+def with_offset(report: Report, seconds: float | None) -> Report:
+    """The run with another clock offset of dome-a, or with none."""
     first = report.hosts[0]
-    findings = tuple(msgspec.structs.replace(finding, measured=Measured(seconds, 8e-5, "s"))
+    findings = tuple(msgspec.structs.replace(finding, measured=None if seconds is None else Measured(seconds, 8e-5, "s"))
                      if finding.check == "clock.offset" else finding for finding in first.findings)
     return msgspec.structs.replace(report, hosts=(msgspec.structs.replace(first, findings=findings), *report.hosts[1:]))
 
@@ -71,6 +72,22 @@ def test_trends_are_drawn_from_what_is_stored(store: Store, make_run: MakeRun, m
     assert clock.crossings[0].earliest <= "2027-04-20" <= clock.crossings[0].latest
     # The sample's certificates end on 2027-12-01, and its caution limit is 30 d.
     assert trends[HOST, "certificate life"].crossings[0].earliest == "2027-11-01"
+
+
+def test_a_value_of_nights_ago_is_not_called_the_present_one(store: Store, make_run: MakeRun, make_plan: MakePlan) -> None:
+    """Neither of a clock that could not be read since, nor of a certificate that was not seen."""
+    for night in range(2):
+        store.keep(with_offset(make_run(night), 0.002), make_plan())
+    blind = with_offset(make_run(5), None)
+    first = blind.hosts[0]
+    unseen = msgspec.structs.replace(first, evidence=msgspec.structs.replace(first.evidence, tls=()))
+    blind = msgspec.structs.replace(blind, hosts=(unseen, *blind.hosts[1:]))
+    store.keep(blind, make_plan())
+    trends = {(trend.host, trend.what): trend for trend in trends_of(store, 1, blind)}
+    clock, life = trends[HOST, "clock offset"], trends[HOST, "certificate life"]
+    assert (clock.until, life.until) == ("2027-03-02", "2027-03-02")
+    assert heading(clock).startswith("2 ms on 2027-03-02; ")
+    assert {trend.until for (host, what), trend in trends.items() if host != HOST and what == "clock offset"} == {""}
 
 
 def test_what_is_no_longer_judged_has_no_trend(store: Store, make_run: MakeRun, make_plan: MakePlan) -> None:
