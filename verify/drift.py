@@ -25,10 +25,13 @@ def compare(before: Report, after: Report, *, planned: Collection[str] = (), che
 
     ``planned`` names the hosts that the plan has now and ``checks`` the checks that were asked for, where ``after`` looked at
     a part only: what it did not look at is neither gone nor mended.  Without them ``after`` looked at everything.  Nor is what
-    an interrupted run did not come to.  ``called`` is the word for ``before`` where it is not the accepted run.
+    an interrupted run did not come to, nor the reboot that only a run of ``await`` sees.  ``called`` is the word for ``before``
+    where it is not the accepted run.
     """
     still_planned = set(planned) | {host.name for host in after.hosts}
     asked = frozenset(checks) or frozenset(catalogue.CHECKS)
+    if all(host.evidence.boot is None for host in after.hosts):
+        asked -= frozenset(catalogue.matching("boot.*"))
     was = {host.name: host for host in before.hosts}
     now = {host.name: host for host in after.hosts}
     both = [name for name in now if name in was]

@@ -7,6 +7,7 @@ from typing import Any
 import msgspec
 import pytest
 
+from shared.boots import BootEvidence
 from shared.drift import Kind
 from shared.evidence import HostEvidence, SiteEvidence, Vantage
 from shared.findings import SITE, Finding, Grade, ShownLimits, make_ref, verdict_of
@@ -63,6 +64,16 @@ def test_every_pair_of_grades_has_its_name(before: Grade | None, after: Grade | 
     good = kind is None and after is not None
     assert (drift.unchanged, drift.good_anew) == (int(good and before is not None), int(good and before is None))
     assert drift.worse == (kind in (Kind.NEW_FAIL, Kind.NEW_CAUTION, Kind.NEWLY_UNPROVEN))
+
+
+@pytest.mark.parametrize("grade", [F, C, U])
+def test_the_reboot_that_was_accepted_is_not_missed_every_night(grade: Grade) -> None:
+    """Only a run of await sees one, and a nightly run asks about none; another await that tells nothing of it is told."""
+    watch = BootEvidence(began="", ended="", rounds=1, round_seconds=5, steady_rounds=3, steady_seconds=30, why="settled")
+    seen = HostEvidence(fqdn="a", boot=watch)
+    accepted = report(host("a", finding("a", "boot.down", "reboot", grade), evidence=seen), kind="await")
+    assert compare(accepted, report(host("a"))).moves == ()
+    assert [move.kind for move in compare(accepted, report(host("a", evidence=seen), kind="await")).moves] == [Kind.NOT_ASKED]
 
 
 def test_a_move_tells_what_was_found_then_and_now() -> None:
