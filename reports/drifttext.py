@@ -42,12 +42,13 @@ def drift_text(drift: Drift, *, width: int = 80, files: Iterable[str] = (), quie
                title: str = "", whole: str = "") -> str:
     """The comparison in lines of at most ``width`` columns but for lines to paste, without a final line end.
 
-    ``quiet`` leaves only what else changed, what got worse and what changed its value, and nothing where nothing did.
+    ``quiet`` leaves only what else changed, what got worse and what changed its value, and nothing where nothing did and the
+    run came to its end.
     ``files`` says where the reports were written, never cut.  ``title`` says what is compared with what, where it is not a
     run with its baseline.  ``whole`` is the command that shows more of what is only counted here.
     """
     blocks: list[list[str]] = [] if quiet else [list(_head(drift, width, title))]
-    if not quiet or drift.worse:
+    if not quiet or drift.worse or not drift.complete:
         blocks.append(list(_saidfirst_crossing(drift, width)))
     blocks += [list(_at_length(title, drift, kind, width)) for kind, title in _WORSE.items()]
     blocks.append(list(_values("Changed, with the same grade", [one for one in drift.values if not one.expected], width)))

@@ -114,7 +114,8 @@ class Drift(msgspec.Struct, frozen=True, kw_only=True):
 
     ``context`` holds sentences about what else differs and may explain the rest: the plan, the limits, the tool, the place
     it was seen from.  ``unchanged`` counts the checks that are good and as they were, ``good_anew`` those
-    that are good and were not judged then.
+    that are good and were not judged then.  ``complete`` is False where the run was interrupted: that nothing is told then says
+    nothing.
     """
 
     baseline: RunName
@@ -130,6 +131,7 @@ class Drift(msgspec.Struct, frozen=True, kw_only=True):
     unchanged: int = 0
     good_anew: int = 0
     called: str = BASELINE
+    complete: bool = True
 
     def of(self, kind: Kind) -> tuple[Move, ...]:
         """The moves of one kind."""

@@ -44,7 +44,8 @@ def compare(before: Report, after: Report, *, planned: Collection[str] = (), che
         baseline=_name(before), run=_name(after), context=tuple(_context(before, after, called)), hosts_added=tuple(added),
         hosts_gone=tuple(gone), hosts_skipped=sum(name in still_planned and name not in now for name in was),
         moves=_folded(moves, after), values=tuple(values),
-        unchanged=sum(ref in earlier for ref in good), good_anew=sum(ref not in earlier for ref in good), called=called)
+        unchanged=sum(ref in earlier for ref in good), good_anew=sum(ref not in earlier for ref in good), called=called,
+        complete=after.run.complete)
 
 
 def _name(report: Report) -> RunName:

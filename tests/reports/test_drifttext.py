@@ -101,6 +101,12 @@ def test_quiet_says_nothing_where_nothing_got_worse() -> None:
     assert drift_text(drift(moves=(mended, move(Kind.NEW_FAIL))), quiet=True).startswith("New failures: 1")
 
 
+def test_quiet_says_that_a_night_was_interrupted() -> None:
+    """That nothing got worse is not known then."""
+    text = drift_text(drift(moves=(), values=(), context=("The run was interrupted.",), complete=False), quiet=True)
+    assert "The run was interrupted." in text
+
+
 def test_quiet_still_says_which_plan_it_was_where_something_did() -> None:
     """What may explain it comes first."""
     text = drift_text(drift(moves=(move(Kind.NEW_FAIL),), context=("The plan has changed.",)), quiet=True)

@@ -127,6 +127,7 @@ def test_what_an_interrupted_run_did_not_come_to_is_not_compared() -> None:
     assert drift.unchanged == 2
     [said] = drift.context
     assert "1 of its 2 hosts" in said
+    assert not drift.complete
 
 
 def test_what_is_said_of_the_earlier_run_names_it_as_what_it_is() -> None:
