@@ -158,6 +158,15 @@ def test_a_missing_pointer_goes_where_a_server_would_look_for_it(
     assert told(steps(make_plan, answers, subnet="192.0.2.0/25", site=site))[1:] == expected
 
 
+@pytest.mark.parametrize("subnet", ["192.0.2.0/24", "192.0.2.0/25"])
+def test_a_missing_pointer_goes_into_the_wider_zone_that_the_server_s_own_no_shows(make_plan: MakePlan, subnet: str) -> None:
+    """Nobody has a zone at the boundary, and the server speaks for the /16 around it (RFC 2308 section 2.1)."""
+    shown = record("0.192.in-addr.arpa", "SOA", "ns1.obs.example.net. hostmaster.obs.example.net. 1 2 3 4 5")
+    no = msgspec.structs.replace(answer(REVERSE, "PTR", rcode="NXDOMAIN"), authority=(shown,))
+    assert told(steps(make_plan, [*right()[:2], no], subnet=subnet))[1:] == [
+        f"add 0.192.in-addr.arpa: {REVERSE}. IN PTR {HOST}."]
+
+
 def test_a_pointer_behind_an_alias_is_mended_where_the_alias_leads(make_plan: MakePlan) -> None:
     """RFC 2317 section 4 with the RFC's own slash, which is not the plan's form and works as well."""
     owner = "11.0/25.2.0.192.in-addr.arpa"

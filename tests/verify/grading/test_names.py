@@ -561,6 +561,61 @@ def test_a_missing_pointer_goes_into_the_zone_that_the_server_has(wide: World) -
     assert findings[f"name.agreement {ADDRESS}"].fix[-2:] == (f"; add to zone {REVERSE}", line)
 
 
+EMPTY = "8.b.d.0.1.0.0.2.ip6.arpa"
+V6, WIDER, BOUNDARY_V6 = "2001:db8:40::19", "0.4.0.0.8.b.d.0.1.0.0.2.ip6.arpa", "0.0.0.0.0.4.0.0.8.b.d.0.1.0.0.2.ip6.arpa"
+POINTER_V6 = f"{reverse_name(V6)}. IN PTR {NAME}."
+
+
+@pytest.fixture
+def within_48(make_plan: MakePlan) -> World:
+    """A second address, of a /64 without a zone of its own: it lies in that of its /48, and has no pointer yet."""
+    world = World(make_plan())
+    world.planned = msgspec.structs.replace(world.planned, addresses=(ADDRESS, V6))
+    world.plan = msgspec.structs.replace(world.plan, hosts=(world.planned,))
+    for server in (ONE, TWO):
+        world.put_site(answer(server, BOUNDARY_V6, "SOA", authority=(soa(WIDER),), purpose="zone"))
+        world.put(answer(server, NAME, "AAAA", record(NAME, "AAAA", V6)),
+                  no_name(server, reverse_name(V6), "PTR", authority=(soa(WIDER),)))
+    return world
+
+
+def test_a_missing_pointer_goes_into_the_wider_zone_that_the_server_has(within_48: World) -> None:
+    """The server's own no carries the start of authority of the /48, which has no zone cut at the /64 (RFC 2308 section 2.1)."""
+    findings = within_48.findings()
+    assert findings[f"name.reverse {ONE} {V6}"].fix == (f"; add to zone {WIDER}", POINTER_V6)
+    assert findings[f"name.agreement {V6}"].fix[-2:] == (f"; add to zone {WIDER}", POINTER_V6)
+
+
+@pytest.mark.parametrize("how", [
+    {"authoritative": False},
+    {"authority": (record(EMPTY, "SOA", f"{EMPTY}. . 0 28800 7200 604800 86400"),)},
+    {"authority": (record(EMPTY, "SOA", f"{EMPTY.upper()}. nobody.invalid. 1 3600 1200 604800 10800"),)},
+])
+def test_no_pointer_goes_into_a_zone_that_a_server_makes_up_or_repeats(within_48: World, how: dict[str, Any]) -> None:
+    """An empty zone for addresses that nobody serves is its own primary (RFC 6303 section 3); a resolver repeats."""
+    for server in (ONE, TWO):
+        within_48.put_site(no_name(server, BOUNDARY_V6, "SOA", purpose="zone", **{"authority": (soa(WIDER),), **how}))
+        within_48.put(no_name(server, reverse_name(V6), "PTR", **{"authority": (soa(WIDER),), **how}))
+    findings = within_48.findings()
+    assert findings[f"name.reverse {ONE} {V6}"].fix == (f"; add to zone {BOUNDARY_V6}", POINTER_V6)
+    assert findings[f"name.server {ONE} {BOUNDARY_V6}"].fix[0] == (
+        f"on {ONE}: set up the zone {BOUNDARY_V6} with the lines of the build sheet")
+
+
+def test_a_zone_of_the_boundary_at_another_server_keeps_the_pointers_out_of_the_wider_one(within_48: World) -> None:
+    """Somebody has the /64: a server that answers from the /48 has no copy of it yet."""
+    within_48.put_site(answer(TWO, BOUNDARY_V6, "SOA", soa(BOUNDARY_V6), purpose="zone"))
+    assert within_48.findings()[f"name.reverse {ONE} {V6}"].fix == (f"; add to zone {BOUNDARY_V6}", POINTER_V6)
+
+
+def test_a_64_without_any_pointer_is_mended_in_the_zone_of_its_48(within_48: World) -> None:
+    """Its first host: no name of it exists yet, and there need not be a zone of its own."""
+    within_48.put_site(*(no_name(server, BOUNDARY_V6, "SOA", purpose="zone", authority=(soa(WIDER),)) for server in (ONE, TWO)))
+    finding = within_48.findings()[f"name.server {ONE} {BOUNDARY_V6}"]
+    assert (finding.grade, finding.symptom) == (FAIL, "no-name")
+    assert f"add the pointers to {WIDER}" in finding.fix[0]
+
+
 def test_a_denied_zone_with_pointers_below_it_is_a_contradiction(wide: World) -> None:
     """As a resolver tells it that serves 10.in-addr.arpa empty by itself (RFC 6303) beside somebody's own /24 zone."""
     wide.put_site(*(no_name(server, WIDE, "SOA", purpose="zone", authority=(soa("192.in-addr.arpa", 0),))

@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 
 from shared.aliases import Chain, follow, values_behind
 from shared.evidence import FailureKind, NameAnswer, NameRecord
+from shared.hostnames import canonical, same_name, under
 from verify.grading.case import in_words
 
 
@@ -133,6 +134,20 @@ def _nothing(chain: Chain, symptom: str, words: str) -> Reading:
 def soa_of(answer: NameAnswer) -> NameRecord | None:
     """The SOA record in the answer or, for a no, in its authority section."""
     return next((record for record in (*answer.answers, *answer.authority) if record.rrtype == "SOA"), None)
+
+
+def zone_around(zone: str, answer: NameAnswer | None) -> str | None:
+    """The wider zone that a server has in the place of ``zone``, as its own authoritative no for a name there shows.
+
+    A /48 is often one zone in ip6.arpa, and its /64s have none of their own (RFC 3596 section 2.5).  A zone that is its own
+    primary is one that servers make up for addresses that nobody serves (RFC 6303 section 3), and nobody can write into it.
+    """
+    if answer is None or not answer.authoritative or reading(answer).said not in (Said.NO_NAME, Said.NO_RECORD):
+        return None
+    soa = soa_of(answer)
+    if soa is None or same_name(soa.owner, zone) or not under(zone, soa.owner):
+        return None
+    return None if same_name(soa.value.partition(" ")[0], soa.owner) else canonical(soa.owner)
 
 
 def serial_of(soa: NameRecord) -> int | None:

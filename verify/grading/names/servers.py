@@ -11,7 +11,7 @@ from shared.plan import Endpoint
 from shared.quantities import Interval
 from shared.zonelines import home_zone
 from verify.grading.case import Case, in_words
-from verify.grading.names.answers import RUNNER_FAILURES, STALE, Said, extended_errors, listed, reading
+from verify.grading.names.answers import RUNNER_FAILURES, STALE, Said, extended_errors, listed, reading, zone_around
 from verify.grading.names.habits import PLANNED, denying, dropping, edns_dropped, remark, slow_to_all, without_edns
 from verify.grading.names.serials import grade_serials
 from verify.grading.names.wildcards import grade_wildcard
@@ -265,12 +265,15 @@ def _zone_fault(case: Case, subject: str, server: Endpoint, answer: NameAnswer) 
     if read.said in (Said.RECORDS, Said.NO_RECORD):
         return None
     if read.said is Said.NO_NAME:
+        wider = zone_around(zone, answer) if answer.purpose == "zone" else None
+        there = (f"on {server.label}: add the pointers to {wider}, which it has: each name.reverse has its line. Or "
+                 f"set up {zone} as a zone of its own with the lines of the build sheet" if wider
+                 else f"on {server.label}: set up the zone {zone} with the lines of the build sheet")
         return remark(
             case, subject, Grade.FAIL, planned=planned, found=read.words, symptom="no-name", at=answer.at,
             message=f"{server.label} says that there is no {zone}, which holds for every name below it (RFC 8020). Until the "
                     "zone or its records exist there, every name and address of it is missing at this server.",
-            fix=(f"on {server.label}: set up the zone {zone} with the lines of the build sheet",
-                 f"if {server.label} is a resolver: tell it which server holds {zone}"))
+            fix=(there, f"if {server.label} is a resolver: tell it which server holds {zone}"))
     if answer.failure is not None and answer.failure.kind is FailureKind.MALFORMED and answer.rcode:
         return remark(
             case, subject, Grade.FAIL, planned=planned, found=read.words, symptom="unreadable", at=answer.at,

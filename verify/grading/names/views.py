@@ -11,7 +11,7 @@ from shared.hostnames import canonical, reverse_name, under
 from shared.plan import Endpoint, Host
 from shared.zonelines import Line, boundary_zone, subnet_of, under_comment, zone_of
 from verify.grading.case import Case
-from verify.grading.names.answers import Reading, Said, reading
+from verify.grading.names.answers import Reading, Said, reading, zone_around
 from verify.grading.names.serials import catch_up, memory_seconds, serials_of, servers_behind
 
 
@@ -80,8 +80,9 @@ class Views:
         """The owner of an address's pointer at one server, behind the aliases that lead there, and the zone it belongs in.
 
         A zone below the one at the plan's boundary counts as soon as a no for this very name has shown it: a /16 is often
-        served by its /24 zones, and then there is none at the boundary.  The zone is None where nobody has been seen to serve
-        either, so that it may lie elsewhere.
+        served by its /24 zones, and then there is none at the boundary.  So does a wider one where nobody has the one at the
+        boundary: a /64 often lies in the zone of its /48.  The zone is None where nobody has been seen to serve any of them,
+        so that it may lie elsewhere.
         """
         answer = self.answer(label, reverse_name(address), "PTR")
         chain, boundary = reading(answer).chain, boundary_zone(address, subnet_of(self.case.plan, self.host))
@@ -90,7 +91,9 @@ class Views:
             return chain.end, chain.end.partition(".")[2] if seen in (None, boundary) else seen
         owner = reverse_name(address)
         below = _zone_below(boundary, owner, answer)
-        return owner, below or ((self.zone_seen(owner, answer) or boundary) if self.served(boundary) else None)
+        if below or not self.served(boundary):
+            return owner, below or zone_around(boundary, answer)
+        return owner, self.zone_seen(owner, answer) or boundary
 
     def fix(self, label: str, zone: str, add: Iterable[Line], remove: Iterable[Line], right: Iterable[str]) -> tuple[str, ...]:
         """Zone-file lines for one server, led by the shorter way where other servers (``right``) have them already."""
