@@ -179,7 +179,7 @@ def _nothing_published(case: Case, host: Host, evidence: HostEvidence, *, off: b
     plan_says = "no IPv6 on this network" if off else "no IPv6 address"
     answers = [answer for answer in evidence.names if answer.purpose == "forward" and answer.rrtype == "AAAA"]
     records = [record for answer in answers for record in answer.answers if record.rrtype == "AAAA"]
-    published = _unique(record.value for record in records)
+    published = sorted({record.value for record in records})
 
     def finding(grade: Grade, found: str, message: str, symptom: str = "", fix: tuple[str, ...] = ()) -> Finding:
         return case.finding(host.fqdn, "host.ipv6", host.fqdn, grade, planned=plan_says, found=found, message=message,

@@ -769,6 +769,19 @@ def test_forward_faults_and_their_lines(
     assert (finding.grade, finding.symptom, finding.fix) == (grade, symptom, fix)
 
 
+def test_the_order_of_a_set_of_records_makes_no_second_fault(world: World) -> None:
+    """Servers turn the set at every answer, and its order means nothing (RFC 1034 section 3.6): both tell one fault alike."""
+    extra, name = ("192.0.2.100", "192.0.2.99"), reverse_name(ADDRESS)
+    names = [record(name, "PTR", value) for value in (f"{NAME}.", "b.obs.example.net.", "c.obs.example.net.")]
+    findings = world.put(other(*extra, ADDRESS)(ONE), other(ADDRESS, *reversed(extra))(TWO), answer(ONE, name, "PTR", *names),
+                         answer(TWO, name, "PTR", *reversed(names))).findings()
+    for subject in ("name.forward {} A", f"name.reverse {{}} {ADDRESS}"):
+        first, second = (findings[subject.format(server)] for server in (ONE, TWO))
+        assert first.found == second.found
+        assert first.message.replace(ONE, TWO) == second.message
+    assert findings[f"name.forward {ONE} A"].found == f"{ADDRESS}, 192.0.2.100, 192.0.2.99"
+
+
 def test_a_missing_one_of_two_addresses(make_plan: MakePlan) -> None:
     """The other one is right and stays."""
     plan = make_plan()

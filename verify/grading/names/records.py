@@ -7,6 +7,7 @@ themselves are judged in ``nameservers``.
 from __future__ import annotations
 
 import ipaddress
+from collections.abc import Iterable, Sequence
 from typing import NamedTuple
 
 from shared.evidence import HostEvidence
@@ -72,15 +73,17 @@ def _forward(views: Views, server: Endpoint, version: int) -> Finding:
     read = views.read(server.label, host.fqdn, rrtype)
     planned = addresses_in(host.addresses, version)
     judged = _judge_forward(views, server, version, read, planned)
+    came = _in_order(addresses_in(read.values, version), planned)
     return views.case.finding(
         host.fqdn, "name.forward", f"{server.label} {rrtype}", judged.grade, planned=", ".join(planned) or f"no {rrtype} record",
-        found=read.words, message=_whole(judged, read), symptom=judged.symptom, at=views.stamp(server.label, host.fqdn, rrtype),
+        found=listed(came) if len(came) == len(read.values) > 0 else read.words, message=_whole(judged, read),
+        symptom=judged.symptom, at=views.stamp(server.label, host.fqdn, rrtype),
         fix=_forward_fix(views, server, version, read, planned) if judged.grade is Grade.FAIL else ())
 
 
 def _judge_forward(views: Views, server: Endpoint, version: int, read: Reading, planned: tuple[str, ...]) -> _Judged:
     name, rrtype, label = views.host.fqdn, _TYPES[version], server.label
-    found = addresses_in(read.values, version)
+    found = _in_order(addresses_in(read.values, version), planned)
     if read.said is Said.NOTHING or (read.said is Said.OPEN_END and not planned):
         return _Judged(Grade.UNPROVEN, read.symptom,
                        f"Which {rrtype} records {label} has for {name} could not be seen: {read.words}.")
@@ -126,6 +129,15 @@ def _judge_right(views: Views, server: Endpoint, version: int, read: Reading, fo
                        "has a record of its own could not be seen.")
     through = f" through the alias {' > '.join(read.chain.names)}" if read.chain.aliased else ""
     return _Judged(Grade.PASS, "", f"{label} gives {listed(found)} for {name}{through}, as planned.")
+
+
+def _in_order(found: Iterable[str], planned: Sequence[str]) -> tuple[str, ...]:
+    """What was planned first, then the rest by its text: in an answer the order means nothing (RFC 1034 section 3.6).
+
+    Servers give a set of records in another order each time, and one fault must read the same at each of them.
+    """
+    came = set(found)
+    return (*(one for one in planned if one in came), *sorted(came.difference(planned)))
 
 
 def _denies_name(views: Views, server: Endpoint, version: int) -> bool:
@@ -218,7 +230,7 @@ def _reverse(views: Views, server: Endpoint, address: str) -> Finding:
     read = views.read(server.label, owner, "PTR")
     judged = _judge_reverse(views, server, address, read)
     fix = _reverse_fix(views, server, address, read) if judged.grade in (Grade.FAIL, Grade.CAUTION) else ()
-    found = _names_listed([canonical(value) for value in read.values]) or read.words
+    found = _names_listed(_in_order(map(canonical, read.values), (host.fqdn,))) or read.words
     return views.case.finding(
         host.fqdn, "name.reverse", f"{server.label} {address}", judged.grade, planned=host.fqdn,
         found=found, message=_whole(judged, read), symptom=judged.symptom, fix=fix,
@@ -227,7 +239,7 @@ def _reverse(views: Views, server: Endpoint, address: str) -> Finding:
 
 def _judge_reverse(views: Views, server: Endpoint, address: str, read: Reading) -> _Judged:
     name, label = views.host.fqdn, server.label
-    names = list(dict.fromkeys(map(canonical, read.values)))
+    names = list(_in_order(map(canonical, read.values), (name,)))
     if read.said in (Said.NOTHING, Said.OPEN_END):
         return _Judged(Grade.UNPROVEN, read.symptom, f"Which name {label} has for {address} could not be seen: {read.words}.")
     if not names:
