@@ -53,7 +53,7 @@ CHECKS = (
         title="The host keys are held, long enough, and those the zone names",
         proves="The server signed a fresh key exchange with one key of each type it offers (Ed25519, ECDSA, RSA), so it holds "
         "their private keys; the RSA key is long enough; and SSHFP records of their algorithms, where the zone has any, are all "
-        "of these keys.",
+        "of these keys.  No two addresses of the host show different ones.",
         not_proves="That these are the keys the host was given: compare the fingerprints once with the host's console "
         "(ssh-keygen -lf).  That SSHFP records are absent is no fault, and without DNSSEC they are no proof to a client "
         "(RFC 4255 section 2.4).  Key types that are not asked for, such as certificates, are not proven, "
@@ -65,11 +65,12 @@ CHECKS = (
                "NIST SP 800-57 part 1 section 5.6.1 (RSA 2048 is worth 112 bits, 3072 is worth 128)",
                "RFC 4255 section 2 (SSHFP), RFC 6594 section 3 (ECDSA, SHA-256), RFC 7479 section 2 (Ed25519)",
                "RFC 6594 section 4.1 (a key that no SHA-256 record matches is rejected, whatever SHA-1 says; from memory)",
+               "common practice, no source (one machine has one set of host keys)",
                "common practice, no source (a record of another key beside the right one: OpenSSH's client wants all to match)"),
         causes=("the host was installed again and the zone still has the SSHFP records of the earlier installation",
                 "the new record was added and the old one was left in the zone",
                 "a short key was carried over from an old system",
-                "another machine answers at the planned address",
+                "another machine answers at the planned address, or at one of them: it was there first (RFC 4862 section 5.4.5)",
                 "only key exchange methods that are not spoken here are offered (old ones, group exchange, sntrup761)"),
         mends=("print the right records on the host and put them into its zone: ssh-keygen -r NAME.",
                "make a new RSA key of 3072 bits, or do without one: Ed25519 is enough for current clients",

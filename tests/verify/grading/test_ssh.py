@@ -618,6 +618,64 @@ def test_two_addresses_of_one_host_are_not_twins(make_case: MakeCase, make_plan:
     assert len({finding.ref for finding in ssh.grade_host(case, two, evidence)}) == 6
 
 
+SIX = "2001:db8::11"
+#: What another machine shows at the second address.
+STRANGER = changed(SOUND, address=SIX, host_keys=(key(blob=b"another key"),))
+
+
+def dual(make_case: MakeCase, make_plan: Callable[..., Plan], second: SshEvidence, *others: HostEvidence) -> Case:
+    """dome-a with an address of each family, of which the second is answered as given."""
+    two = msgspec.structs.replace(make_plan().hosts[0], addresses=("192.0.2.11", SIX))
+    return make_case(host_evidence(ssh=(second, SOUND)), *others, hosts=(two, make_plan().hosts[1]))
+
+
+def host_keys_of(case: Case) -> dict[str, Finding]:
+    """The findings about the host keys of its first host, by subject."""
+    return {finding.subject: finding for finding in ssh.grade_host(case, case.plan.hosts[0], case.evidence.hosts[0])
+            if finding.check == "ssh.host-key"}
+
+
+def test_another_key_at_another_address_of_the_host_may_be_another_machine(
+    make_case: MakeCase, make_plan: Callable[..., Plan]
+) -> None:
+    """Whoever took the address first answers there (RFC 4862 section 5.4.5); told once, at the later address of the plan."""
+    findings = host_keys_of(dual(make_case, make_plan, STRANGER))
+    assert findings["22/tcp at 192.0.2.11"].grade is Grade.PASS
+    finding = findings[f"22/tcp at {SIX}"]
+    assert (finding.grade, finding.symptom) == (Grade.CAUTION, "other-machine")
+    for words in (SIX, "192.0.2.11", key().fingerprint, "another machine's"):
+        assert words in finding.message
+    assert f"ip address    # it must show 192.0.2.11 and {SIX}" in finding.fix[0]
+
+
+@pytest.mark.parametrize("second", [
+    changed(SOUND, address=SIX, host_keys=(key(),)),                                       # it offers fewer types there
+    changed(SOUND, address=SIX, host_keys=(key(), key("ssh-rsa", 3072, b"made anew"))),    # one key in common is one machine
+    changed(SOUND, address=SIX, host_keys=(key("ecdsa-sha2-nistp256", 256, ECDSA_BLOB),)),  # no type to compare
+    changed(STRANGER, port="2222/tcp"),                                                    # a second server, as planned
+])
+def test_addresses_that_do_not_contradict_each_other_are_one_machine(
+    make_case: MakeCase, make_plan: Callable[..., Plan], second: SshEvidence
+) -> None:
+    """Only another key of the same type on the same port is a contradiction."""
+    findings = host_keys_of(dual(make_case, make_plan, second))
+    assert "other-machine" not in {finding.symptom for finding in findings.values()}
+
+
+def test_an_address_that_another_planned_host_took_is_no_copied_image(
+    make_case: MakeCase, make_plan: Callable[..., Plan]
+) -> None:
+    """dome-b holds an address of dome-a: new host keys would mend nothing."""
+    case = dual(make_case, make_plan, STRANGER, host_evidence("dome-b", (OTHER,)))
+    findings = {(finding.ref.partition(".")[0], finding.subject): finding for finding in ssh.grade_fleet(case)}
+    assert findings["dome-a", "22/tcp at 192.0.2.11"].grade is Grade.PASS
+    taken, taker = findings["dome-a", f"22/tcp at {SIX}"], findings["dome-b", "22/tcp"]
+    assert {taken.grade, taker.grade} == {Grade.FAIL}
+    assert f"{SIX} may be an address of the machine of dome-b.obs.example.net" in taken.message
+    assert "may hold an address that is planned for dome-a.obs.example.net" in taker.message
+    assert not any("ssh-keygen -A" in line for line in (*taken.fix, *taker.fix))
+
+
 def test_two_entries_for_one_address_are_the_plans_mistake_and_no_twins(
     make_case: MakeCase, make_plan: Callable[..., Plan]
 ) -> None:

@@ -262,7 +262,7 @@ def _judge_reverse(views: Views, server: Endpoint, address: str, read: Reading) 
     return _Judged(Grade.PASS, "", f"{label} points from {address} to {name}{through}, as planned.")
 
 
-def _names_listed(names: list[str]) -> str:
+def _names_listed(names: Iterable[str]) -> str:
     return listed(["the root" if name == "." else name for name in names])
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Iterable, Sequence
+from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass
 
 from shared.evidence import FailureKind, NameAnswer, SshEvidence, SshHostKey, SshKeyFailure
@@ -13,6 +13,7 @@ from shared.quantities import Decision, Interval
 from verify.grading.case import Case, in_words
 from verify.grading.machines import Machines, listed
 from verify.grading.ssh.algorithms import KEY_EXCHANGE, is_good
+from verify.grading.ssh.apart import strangers, which_is_whose
 
 #: SSHFP algorithm numbers: RFC 4255 section 3.1.1 (RSA), RFC 6594 section 3 (ECDSA), RFC 7479 section 2 (Ed25519).
 _ALGORITHMS = {"ssh-rsa": 1, "ecdsa-sha2-nistp256": 3, "ecdsa-sha2-nistp384": 3, "ecdsa-sha2-nistp521": 3, "ssh-ed25519": 4}
@@ -69,9 +70,14 @@ def read_fingerprint(value: str) -> Fingerprint | None:
     return Fingerprint(int(fields[0]), int(fields[1]), digest)
 
 
-def grade(case: Case, host: str, subject: str, seen: SshEvidence, names: Iterable[NameAnswer]) -> Finding:
-    """``ssh.host-key``: everything there is to say of one server's keys, under the worst of its grades."""
-    remarks = [*_held(seen), *_long_enough(case, host, seen), *_agrees(host, seen, names)]
+def grade(
+    case: Case, host: str, subject: str, seen: SshEvidence, names: Iterable[NameAnswer], before: Iterable[SshEvidence] = ()
+) -> Finding:
+    """``ssh.host-key``: everything there is to say of one server's keys, under the worst of its grades.
+
+    ``before`` are the servers at the addresses of the host that come earlier in the plan.
+    """
+    remarks = [*_held(seen), *_long_enough(case, host, seen), *_agrees(host, seen, names), *_one_machine(host, seen, before)]
     worst = next(grade for grade in _ORDER if grade is Grade.PASS or any(remark.grade is grade for remark in remarks))
     limits = case.limits["ssh_rsa_bits"]
     rsa = _rsa(seen)
@@ -221,6 +227,19 @@ def _to_remove(host: str, records: list[Fingerprint]) -> tuple[str, ...]:
     return tuple(f"; {host}. IN SSHFP {record}" for record in records)
 
 
+def _one_machine(host: str, seen: SshEvidence, before: Iterable[SshEvidence]) -> list[_Remark]:
+    """Whether an earlier address of the host showed the same keys (common practice, no source)."""
+    met = strangers(seen, before)
+    if met is None:
+        return []
+    other, own, theirs = met
+    return [_Remark(
+        Grade.CAUTION,
+        f"At {seen.address} the {own.key_type} key is {own.fingerprint}, and at {other.address}, on the same port, it is "
+        f"{theirs.fingerprint}: one of the two addresses may be another machine's. Two SSH servers on one machine would look "
+        "the same.", "other-machine", which_is_whose(host, other.address, seen.address))]
+
+
 @dataclass(frozen=True, slots=True)
 class Holder:
     """Who showed a key, and where."""
@@ -252,6 +271,15 @@ class _Fleet:
             for key in holder.seen.host_keys:
                 holders.setdefault(key.blob, []).append(holder)
         self.by_key = {blob: _machines(group) for blob, group in holders.items()}
+        self._of_host: dict[str, list[SshEvidence]] = {}
+        for holder in known:
+            self._of_host.setdefault(holder.host, []).append(holder.seen)
+
+    def elsewhere(self, host: str) -> str:
+        """Another of its addresses, where the host's keys differ from address to address; empty where they do not."""
+        seen = self._of_host.get(host, [])
+        met = next(filter(None, (strangers(one, seen) for one in seen)), None) if len(seen) > 1 else None
+        return met[0].address if met else ""
 
 
 def _machines(group: list[Holder]) -> Machines:
@@ -276,12 +304,28 @@ def _shared(case: Case, holder: Holder, fleet: _Fleet) -> Finding:
                             f"{_hosts(compared)} whose keys were proven.", at=holder.seen.at)
     twins = dict.fromkeys(twin for _, group in common for twin in group.beside(*where))
     told = listed(iter(twins), len(twins))
+    message, fix = _why_common(holder, fleet, twins, told)
     named = "; ".join(f"{listed(group.beside(*where), group.count_beside(*where))} ({_shown(key)})" for key, group in common)
     return case.finding(
         holder.host, "ssh.shared-key", holder.subject, Grade.FAIL, planned=planned, found=f"the same as on {named}",
-        message=f"{holder.host} holds the same host key as {told}, as hosts copied from one image do: whoever has "
-        "the key of one can pass for the other, and a warning of a changed key will not come.",
-        fix=_new_keys(holder, told), symptom="shared-key", at=holder.seen.at)
+        message=message, fix=fix, symptom="shared-key", at=holder.seen.at)
+
+
+def _why_common(holder: Holder, fleet: _Fleet, twins: Collection[str], told: str) -> tuple[str, tuple[str, ...]]:
+    """What a key in common comes from, and the mend: a copied image, or an address that is on the other's machine."""
+    host, address = holder.host, holder.address
+    elsewhere = fleet.elsewhere(host)
+    if elsewhere:
+        why = (f"At {address} {host} shows the same host key as {told}, and its addresses do not all show one key: {address} may "
+               f"be an address of the machine of {told}, which then answers in the name of {host}.")
+        return why, which_is_whose(host, elsewhere, address)
+    if all(map(fleet.elsewhere, twins)):
+        why = (f"{host} holds a host key that {told} shows too, at some of its addresses and not at others: the machine of "
+               f"{host} may hold an address that is planned for {told}.")
+        return why, (f"at the console of {host}: ip address    # it must show no address of {told}",)
+    why = (f"{host} holds the same host key as {told}, as hosts copied from one image do: whoever has the key of one can pass "
+           "for the other, and a warning of a changed key will not come.")
+    return why, _new_keys(holder, told)
 
 
 def _hosts(count: int) -> str:

@@ -66,7 +66,13 @@ def _grade_door(case: Case, host: Host, evidence: HostEvidence, address: str, po
     if not seen.host_key_algorithms and not seen.kex_algorithms:
         return [spoken, *(_nothing_to_judge(case, host, check, subject, seen) for check in ("ssh.algorithms", "ssh.host-key"))]
     return [spoken, algorithms.grade(case, host.fqdn, subject, seen),
-            keys.grade(case, host.fqdn, subject, seen, evidence.names)]
+            keys.grade(case, host.fqdn, subject, seen, evidence.names, _before(host, evidence, address, port))]
+
+
+def _before(host: Host, evidence: HostEvidence, address: str, port: str) -> Iterator[SshEvidence]:
+    """The servers on the same port at the host's addresses that the plan has before this one."""
+    earlier = host.addresses[:host.addresses.index(address)]
+    return (seen for one in earlier if (seen := _seen(evidence, one, port)) is not None)
 
 
 def _closed_words(case: Case, state: PortEvidence) -> str:
