@@ -38,7 +38,8 @@ CHECKS = (
         title="One default route, through the planned gateway",
         proves="The host's main table has exactly one default route of the gateway's IP version, and it goes through the planned "
         "gateway; where the plan has IPv6 off, there is no IPv6 default route.",
-        not_proves="That the gateway forwards anything, that rules for choosing among tables (ip rule) send nothing another way, "
+        not_proves="Of a network that is planned with an IPv4 gateway, anything about IPv6 unless the plan has it off.  That the "
+        "gateway forwards anything, that rules for choosing among tables (ip rule) send nothing another way, "
         "or that the route is still there after the next boot.",
         basis=("RFC 1122 section 3.3.1.1 (what is not local goes to a gateway)",
                "RFC 1122 section 3.3.1.2 (a host may know several default gateways; which one is used is then its choice)",
@@ -58,12 +59,14 @@ CHECKS = (
     Check(
         name="system.address",
         title="The planned addresses, static, with their mask, and no others",
-        proves="An interface of the host carries each planned address with the planned mask, the kernel does not count it as "
-        "leased, and no interface carries a further address but those that every host has.",
+        proves="An interface of the host carries each planned address with the planned mask (an IPv6 address of a network that "
+        "is planned by its IPv4 subnet: with a /64), the kernel does not count it as leased, and no interface carries a further "
+        "address but those that every host has.",
         not_proves="That it is set to stay: an address typed at the prompt is gone after a restart.  Small DHCP clients set an "
         "address without an end, which then looks static.  Addresses in other network namespaces are not seen.",
         basis=("RFC 1122 section 3.3.1.1 (the mask decides what is local)",
                "RFC 2131 section 3.1 (a leased address ends)",
+               "RFC 4291 section 2.5.4 (the prefix of an IPv6 wire has 64 bits)",
                "RFC 4862 sections 5.4 and 5.5 (duplicates, and addresses made from advertisements)",
                "RFC 3927 section 2 (169.254: nobody answered the DHCP client)"),
         causes=("DHCP was left on beside, or in the place of, the planned address",

@@ -14,10 +14,13 @@ from shared import catalogue
 from shared.evidence import (
     ClockEvidence,
     CommandAnswer,
+    EchoEvidence,
     Evidence,
     Failure,
     FailureKind,
     HostEvidence,
+    Owner,
+    OwnersEvidence,
     SiteEvidence,
     SshHostKey,
     SystemEvidence,
@@ -35,7 +38,7 @@ from shared.hostfacts import (
     TimeSource,
     Unit,
 )
-from shared.plan import Access, Endpoint, OwnQuestion, Plan, Port, Role
+from shared.plan import Access, Endpoint, Network, OwnQuestion, Plan, Port, Role
 from verify.grading import gateway, system
 from verify.grading.case import Case
 
@@ -182,6 +185,104 @@ def test_ipv6_off_is_no_ipv6_route(
 def test_the_planned_address(bench: Bench, own: InterfaceAddress | None, grade: Grade, symptom: str) -> None:
     found = bench.findings(changed(addresses=(*LOOPBACKS, *filter(None, [own]))))["system.address", "192.0.2.11"]
     assert (found.grade, found.symptom) == (grade, symptom)
+
+
+SIX, GATEWAY_6, ADVERTISED = "2001:db8::11", "2001:db8::1", "fe80::1"
+SIX_WIRE = Network(name="mgmt", subnet_typed="2001:db8::/64", subnet="2001:db8::/64", gateway=GATEWAY_6)
+ROUTER_MAC = "00:00:5e:00:53:01"
+
+
+def six(word: SystemEvidence, bench: Bench, *, subnet: bool) -> Finding:
+    """``system.address`` of an IPv6 address in a network that is planned by an IPv6 subnet, or by an IPv4 one only."""
+    plan = bench.case().plan
+    host = msgspec.structs.replace(plan.hosts[0], addresses=("192.0.2.11", SIX))
+    networks = (SIX_WIRE,) if subnet else plan.networks
+    return bench.findings(word, hosts=(host,), networks=networks)["system.address", SIX]
+
+
+@pytest.mark.parametrize(("own", "subnet", "grade", "symptom"), [
+    ({}, True, Grade.PASS, ""), ({}, False, Grade.PASS, ""),
+    ({"prefix_length": 128}, True, Grade.FAIL, "mask"), ({"prefix_length": 128}, False, Grade.CAUTION, "mask"),
+    ({"prefix_length": 48}, True, Grade.FAIL, "mask"), ({"prefix_length": 48}, False, Grade.CAUTION, "mask"),
+    # An address of the machine and of no wire is a /128 by its nature.
+    ({"prefix_length": 128, "interface": "lo"}, False, Grade.PASS, ""),
+    ({"flags": ("tentative",)}, True, Grade.UNPROVEN, "tentative"),
+    ({"flags": ("tentative", "optimistic")}, True, Grade.PASS, ""),         # RFC 4429: in use while it is asked about
+    ({"flags": ("dadfailed", "tentative")}, True, Grade.FAIL, "duplicate"),
+])
+def test_the_planned_ipv6_address(bench: Bench, own: dict[str, Any], subnet: bool, grade: Grade, symptom: str) -> None:
+    """RFC 4291 section 2.5.4: where the plan has no subnet for it, that of its wire is a /64."""
+    carried = InterfaceAddress(**{"address": SIX, "prefix_length": 64, "interface": "eth0", "dynamic": False, **own})
+    found = six(changed(addresses=(*LOOPBACKS, OWN, carried)), bench, subnet=subnet)
+    assert (found.grade, found.symptom) == (grade, symptom)
+
+
+def test_no_mask_is_called_planned_that_is_not(bench: Bench) -> None:
+    carried = InterfaceAddress(address=SIX, prefix_length=64, interface="eth0", dynamic=False)
+    word = changed(addresses=(*LOOPBACKS, OWN, carried))
+    assert "with the planned mask" in six(word, bench, subnet=True).message
+    assert "with the mask /64, for which the plan has none," in six(word, bench, subnet=False).message
+
+
+def test_an_ipv6_mask_is_mended_by_its_length_alone(bench: Bench) -> None:
+    """Nobody types ffff:ffff:ffff:ffff:: anywhere."""
+    carried = InterfaceAddress(address=SIX, prefix_length=48, interface="eth0", dynamic=False)
+    fix = six(changed(addresses=(*LOOPBACKS, OWN, carried)), bench, subnet=True).fix
+    assert fix[0].endswith(f": {SIX}/64")
+
+
+def advertised(*neighbours: tuple[str, str], interface: str = "eth0") -> SystemEvidence:
+    """A host whose IPv6 default route was advertised, and so leads to a link-local address (RFC 4861 section 4.2)."""
+    known = tuple(Neighbour(address=address, interface=interface, mac=mac, state="STALE") for address, mac in neighbours)
+    return changed(routes_6=(Route(destination="default", gateway=ADVERTISED, interface="eth0", origin="ra"),), neighbours=known)
+
+
+@pytest.mark.parametrize(("word", "owner", "grade"), [
+    (advertised((ADVERTISED, ROUTER_MAC), (GATEWAY_6, ROUTER_MAC)), "", Grade.PASS),
+    (advertised((ADVERTISED, ROUTER_MAC)), ROUTER_MAC, Grade.PASS),           # a runner on the wire has asked for the gateway
+    (advertised((ADVERTISED, ROUTER_MAC)), "", Grade.UNPROVEN),
+    (advertised((ADVERTISED, ROUTER_MAC), (GATEWAY_6, "00:00:5e:00:53:02")), "", Grade.UNPROVEN),
+    (advertised((ADVERTISED, ROUTER_MAC)), "00:00:5e:00:53:02", Grade.UNPROVEN),
+    (advertised((ADVERTISED, ROUTER_MAC), (GATEWAY_6, ROUTER_MAC)), "00:00:5e:00:53:02", Grade.UNPROVEN),
+    (advertised((ADVERTISED, ROUTER_MAC), (GATEWAY_6, ROUTER_MAC), interface="eth1"), "", Grade.UNPROVEN),
+    (advertised(), ROUTER_MAC, Grade.UNPROVEN),
+])
+def test_an_advertised_route_is_the_planned_gateways_by_its_hardware(
+    bench: Bench, word: SystemEvidence, owner: str, grade: Grade
+) -> None:
+    """The same hardware address behind both is the same interface; one that is not known, or not alone, leaves it open."""
+    case = bench.case(("dome-a", word), networks=(SIX_WIRE,))
+    owners = (OwnersEvidence(address=GATEWAY_6, at=AT, asked=3, owners=(Owner(mac=owner, answers=3),)),) if owner else ()
+    site = msgspec.structs.replace(case.evidence.site, owners=owners)
+    case = Case(plan=case.plan, limits=case.limits, evidence=msgspec.structs.replace(case.evidence, site=site))
+    host, seen = case.plan.hosts[0], case.evidence.hosts[0]
+    (route,) = [one for one in system.grade_host(case, host, seen) if one.check == "system.route"]
+    (way,) = gateway.grade_host(case, host, seen)
+    assert (route.grade, way.grade) == (grade, grade)
+    assert {route.symptom, way.symptom} == ({""} if grade is Grade.PASS else {"link-local"})
+
+
+@pytest.mark.parametrize(("on_link", "grade"), [(False, Grade.PASS), (True, Grade.UNPROVEN), (None, Grade.UNPROVEN)])
+def test_an_advertised_route_leaves_the_way_out_to_an_answer_from_elsewhere(
+    bench: Bench, on_link: bool | None, grade: Grade
+) -> None:
+    """Which router it is the table does not say; that the way out works an answer to a runner off the wire does."""
+    case = bench.case(("dome-a", advertised((ADVERTISED, ROUTER_MAC))), networks=(SIX_WIRE,))
+    host = msgspec.structs.replace(case.plan.hosts[0], addresses=(SIX,))
+    echo = EchoEvidence(address=SIX, method="icmp-raw", at=AT, round_trips_seconds=(0.001, 0.001), hop_limit=63)
+    seen = msgspec.structs.replace(case.evidence.hosts[0], echoes=(echo,))
+    vantage = msgspec.structs.replace(case.evidence.vantage, on_link={} if on_link is None else {"mgmt": on_link})
+    evidence = msgspec.structs.replace(case.evidence, vantage=vantage, hosts=(seen,))
+    (way,) = gateway.grade_host(Case(plan=case.plan, limits=case.limits, evidence=evidence), host, seen)
+    assert way.grade is grade
+
+
+def test_an_address_from_an_advertisement_is_taken_away_for_good(bench: Bench) -> None:
+    """The next advertisement brings it back otherwise (RFC 4862 section 5.5.3)."""
+    made = InterfaceAddress(address="2001:db8::5054:ff:fe12:3456", prefix_length=64, interface="eth0", dynamic=True)
+    fix = bench.findings(changed(addresses=(*LOOPBACKS, OWN, made)))["system.address", "others"].fix
+    assert fix[0].startswith("sysctl -w net.ipv6.conf.eth0.autoconf=0 ")
+    assert fix[1].startswith("ip address del 2001:db8::5054:ff:fe12:3456/64 dev eth0 ")
 
 
 @pytest.mark.parametrize(("address", "ipv6", "grade"), [

@@ -9,11 +9,14 @@ from shared.findings import Finding, Grade
 from shared.hostfacts import InterfaceAddress, Route
 from shared.plan import Host, Network
 from verify.grading.case import Case
+from verify.grading.system.routers import on_one_wire, same_hardware
 from verify.grading.system.word import Word
 
 #: What the kernel takes for a route that names no metric (ip-route(8)).
 _METRICS = {4: 0, 6: 1024}
 _VERSIONS = {4: "IPv4", 6: "IPv6"}
+#: The length of the prefix of a wire, for all addresses but those that begin with 000 (RFC 4291 section 2.5.4).
+_USUAL_LENGTH_6 = 64
 
 
 def family_of(address: str) -> int:
@@ -100,7 +103,10 @@ def _only(word: Word, gateway: str, route: Route, finding: Callable[..., Finding
                            "was leased and not set: it lasts as long as the lease.", "leased",
                            (f"# in the network settings of {name}: a static address with gateway {gateway}, and no DHCP",))
         return finding(Grade.PASS, _told(route), f"The only default route of {name} goes through {gateway}.")
-    if route.gateway and ipaddress.ip_address(route.gateway).is_link_local:
+    if mac := same_hardware(word, route, gateway):
+        return finding(Grade.PASS, _told(route), f"The only default route of {name} goes through {route.gateway}, which is the "
+                       f"same interface as {gateway}: {mac}.")
+    if on_one_wire(route):
         return finding(Grade.UNPROVEN, _told(route), f"The only default route of {name} goes through {route.gateway}, an "
                        "address of its wire alone (RFC 4291 section 2.5.6), which does not say whether that router is "
                        f"{gateway}.",
@@ -175,6 +181,7 @@ def _addresses(word: Word, network: Network) -> list[Finding]:
 def _address(word: Word, network: Network, address: str, carried: InterfaceAddress | None) -> Finding:
     name = word.host.fqdn
     subnet = ipaddress.ip_network(network.subnet) if network.subnet else None
+    dotted = f" ({subnet.netmask})" if subnet and subnet.version == 4 else ""
     length = subnet.prefixlen if subnet and subnet.version == family_of(address) else None
     planned = f"{address}/{length}, static" if length is not None else f"{address}, static"
 
@@ -191,10 +198,13 @@ def _address(word: Word, network: Network, address: str, carried: InterfaceAddre
         return finding(Grade.FAIL, f"{found}, a duplicate", f"{name} found that {address} is already in use on its wire and does "
                        "not use it (RFC 4862 section 5.4).", "duplicate",
                        (f"# find the other owner: ip neigh show {address}    # on another host of the wire",))
+    if "tentative" in carried.flags and "optimistic" not in carried.flags:
+        return finding(Grade.UNPROVEN, f"{found}, tentative", f"{name} does not use {address} yet: it still asks its wire for a "
+                       "second whether another machine has it, or its link is down (RFC 4862 section 5.4).", "tentative")
     if length is not None and carried.prefix_length != length:
         return finding(Grade.FAIL, found, f"{name} carries {address} with the mask /{carried.prefix_length}; planned is "
                        f"/{length}, so it takes some addresses for neighbours that are not, or the other way round.", "mask",
-                       (f"# in the network settings of {name}: {address}/{length} ({subnet.netmask if subnet else ''})",
+                       (f"# in the network settings of {name}: {address}/{length}{dotted}",
                         f"ip address show dev {carried.interface}    # must show {address}/{length}"))
     if carried.dynamic:
         left = f", {carried.valid_seconds} s left" if carried.valid_seconds is not None else ""
@@ -202,9 +212,17 @@ def _address(word: Word, network: Network, address: str, carried: InterfaceAddre
                        "and another machine may have it next.", "leased",
                        (f"# in the network settings of {name}: {planned} in the place of DHCP",))
     if carried.dynamic is None:
-        return finding(Grade.UNPROVEN, found, f"{name} carries {address} with the planned mask, but its system does not say "
+        with_mask = " with the planned mask" if length is not None else ""
+        return finding(Grade.UNPROVEN, found, f"{name} carries {address}{with_mask}, but its system does not say "
                        "whether it is leased.", "origin-unknown")
-    return finding(Grade.PASS, found, f"{name} carries {address} on {carried.interface}, with the planned mask and for good.")
+    if length is None and family_of(address) == 6 and carried.prefix_length != _USUAL_LENGTH_6 and carried.interface != "lo":
+        return finding(Grade.CAUTION, found, f"{name} carries {address} with the mask /{carried.prefix_length}. The plan has no "
+                       "IPv6 subnet for its network, and that of a wire is a /64 (RFC 4291 section 2.5.4): with another mask the "
+                       "host takes some addresses for neighbours that are not, or the other way round.", "mask",
+                       (f"# in the network settings of {name}, where the wire is a /64: {address}/{_USUAL_LENGTH_6}",
+                        f'# or accept it: [[waivers]] with check = "system.address", host = "{word.host.name}", a reason, a day'))
+    mask = "the planned mask" if length is not None else f"the mask /{carried.prefix_length}, for which the plan has none,"
+    return finding(Grade.PASS, found, f"{name} carries {address} on {carried.interface}, with {mask} and for good.")
 
 
 def _others(word: Word, network: Network, carried: tuple[InterfaceAddress, ...]) -> Finding:
@@ -221,8 +239,17 @@ def _others(word: Word, network: Network, carried: tuple[InterfaceAddress, ...])
     return word.finding(
         "system.address", "others", Grade.FAIL if stray else Grade.CAUTION, planned=planned, found=listed, topic="addresses",
         symptom="unplanned", message=f"{name} also carries addresses that the plan does not name{why}: {listed}.",
-        fix=(*(f"ip address del {address.address}/{address.prefix_length} dev {address.interface}    # as root, until it restarts"
-               for address in extra[:8]), "# and take them out of its network settings, or add them to its row in the plan"))
+        fix=(*_unadvertised(extra[:8]),
+             *(f"ip address del {address.address}/{address.prefix_length} dev {address.interface}    # as root, until it restarts"
+               for address in extra[:8]),
+             "# and take them out of its network settings, or add them to its row in the plan"))
+
+
+def _unadvertised(extra: list[InterfaceAddress]) -> tuple[str, ...]:
+    """An address made from a router's advertisement comes back with the next one (RFC 4862 section 5.5.3)."""
+    made = dict.fromkeys(address.interface for address in extra if ":" in address.address and address.dynamic)
+    return tuple(f"sysctl -w net.ipv6.conf.{interface}.autoconf=0    # first, or the next advertisement brings it back"
+                 for interface in made)
 
 
 def _counts(address: InterfaceAddress) -> bool:

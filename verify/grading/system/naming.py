@@ -164,6 +164,5 @@ def _rename(word: Word) -> tuple[str, ...]:
 
 
 def _hosts_line(word: Word) -> tuple[str, ...]:
-    address = word.host.addresses[0] if word.host.addresses else "ADDRESS"
-    return ("# in /etc/hosts on the host, in the place of any line that gives its name a 127 address:",
-            f"{address} {canonical(word.host.fqdn)} {_short(word)}")
+    return ("# in /etc/hosts on the host, in the place of any line that gives its name a loopback address:",
+            *(f"{address} {canonical(word.host.fqdn)} {_short(word)}" for address in word.host.addresses or ("ADDRESS",)))

@@ -10,6 +10,7 @@ from shared.plan import Host
 from verify.grading.case import Case
 from verify.grading.system.addressing import default_routes, family_of, metric_of
 from verify.grading.system.login import worked
+from verify.grading.system.routers import on_one_wire, same_hardware
 from verify.grading.system.word import Word, vantage
 
 #: ip-neighbour(8): states in which the kernel has heard the neighbour or was told its address, and those after a search in vain.
@@ -41,6 +42,15 @@ def own_view(case: Case, host: Host, evidence: HostEvidence, gateway: str) -> Ow
         return None
     view = vantage(host)
     preferred = [route for route in defaults if metric_of(route, family) == metric_of(defaults[0], family)]
+    hardware = same_hardware(word, preferred[0], gateway) if len(preferred) == 1 else ""
+    if hardware:
+        return OwnView(grade=Grade.PASS, found=f"default via {preferred[0].gateway} at {hardware}", vantage=view, at=seen.at,
+                       message=f"{host.fqdn} sends through {preferred[0].gateway}, which is the same interface as {gateway}: "
+                       f"{hardware}.")
+    if len(preferred) == 1 and on_one_wire(preferred[0]) and preferred[0].gateway != gateway:
+        return OwnView(grade=Grade.UNPROVEN, found=preferred[0].gateway, vantage=view, symptom="link-local", at=seen.at,
+                       message=f"By its own route table {host.fqdn} sends through {preferred[0].gateway}, an address of its wire "
+                       f"alone (RFC 4291 section 2.5.6), which does not say whether that router is {gateway}.")
     if not preferred or any(route.gateway != gateway for route in preferred):
         found = ", ".join(route.gateway or "no gateway" for route in preferred) or "no default route"
         return OwnView(grade=Grade.UNPROVEN, found=found, vantage=view, symptom="other-route", at=seen.at,
