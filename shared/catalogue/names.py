@@ -36,7 +36,7 @@ CHECKS = (
                "check the zone file with the server's own checker, correct it and load it again",
                "where dig +cd is answered: sign the zone anew, or set the server's clock",
                "add the zone to the server, or add the client's network to those it answers"),
-        would_prove="a runner that can reach the server on port 53, UDP and TCP",
+        would_prove="a runner that can reach the server at its planned port (53 unless told), over UDP and TCP",
         owner="names",
         limits=("name_answer_time",),
     ),

@@ -192,7 +192,8 @@ def _nothing_published(case: Case, host: Host, evidence: HostEvidence, *, off: b
             Grade.FAIL if off else Grade.CAUTION, ", ".join(published),
             f"{' and '.join(servers)} {'give' if len(servers) > 1 else 'gives'} {host.fqdn} the IPv6 address "
             f"{', '.join(published)}, but the plan has {plan_says}: clients will try it first and wait.{also}", "unplanned",
-            (*_zone_fix(case, host, records), "or, where the address is meant to be, add it to the host in the plan"))
+            (*_zone_fix(case, host, records), "or, where the address is meant to be, add it to the host in the plan"
+             + (f', and set ipv6 = "on" for network {host.network}' if off else "")))
     settled = _unique(answer.server for answer in answers if answer.failure is None and answer.rcode in _SETTLED)
     if not settled:
         return finding(Grade.UNPROVEN, "no usable answer", f"No name server said whether {host.fqdn} has an IPv6 address.")

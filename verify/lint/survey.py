@@ -134,7 +134,7 @@ class Survey:
 
     def _likely(self, network: str, subnet: Subnet, wrong: str) -> Address | None:
         """The free address that ``wrong`` is a misspelling of, or that has its host part; None where there is none."""
-        address = read_address(wrong) or without_mask(wrong)
+        address = _written(wrong)
         if address is not None:
             moved = _moved_into(address, subnet)
             return moved if moved and self.is_free(network, subnet, moved) else None
@@ -170,6 +170,17 @@ def read_address(text: str) -> Address | None:
         return parse_address(text)
     except AddressError:
         return None
+
+
+def _written(text: str) -> Address | None:
+    """The address that a person wrote, whatever stands around it; None where there is none.
+
+    Around it may be a mask, a zone (RFC 4007 section 11), or the IPv6 form that some programs give an IPv4 address (RFC 4291
+    section 2.5.5.2).
+    """
+    address = read_address(text) or without_mask(text) or read_address(text.partition("%")[0])
+    mapped = address.ipv4_mapped if address is not None and address.version == 6 else None
+    return mapped or address
 
 
 def read_subnet(text: str) -> Subnet | None:

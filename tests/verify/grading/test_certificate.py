@@ -643,6 +643,29 @@ def test_host_with_two_addresses_has_findings_for_each(make_case: Callable[..., 
     assert {finding.grade for finding in found if finding.subject.endswith("2.11")} == {Grade.PASS}
 
 
+@pytest.mark.parametrize("wrong", [0, 1])
+def test_a_wrong_name_at_one_address_asks_first_whose_address_it_is(
+    make_case: Callable[..., Case], make_plan: Callable[..., Plan], wrong: int
+) -> None:
+    """The right certificate is there already, at the other address; at neither, a new one is asked for at once."""
+    addresses = ("192.0.2.11", "2001:db8::11")
+    planned = msgspec.structs.replace(make_plan().hosts[0], addresses=addresses)
+    strange = authority.leaf(RACK, (B,), VALID)
+
+    def fix_of(*seen: TlsEvidence) -> tuple[str, ...]:
+        host = HostEvidence(fqdn=A, ports=tuple(port(address=address) for address in addresses), tls=seen)
+        found = {finding.subject: finding for finding in grade_host(make_case(host, hosts=(planned,)), planned, host)
+                 if finding.check == "certificate.name"}
+        assert found[f"443/tcp at {addresses[wrong]}"].grade is Grade.FAIL
+        return found[f"443/tcp at {addresses[wrong]}"].fix
+
+    shown = [tls(strange if index == wrong else SOUND, RACK, address=address) for index, address in enumerate(addresses)]
+    fix = fix_of(*shown)
+    assert fix[0].startswith("ip address    # at the console")
+    assert f"{addresses[wrong]} may be another machine's" in fix[0]
+    assert fix[2:] == fix_of(*(tls(strange, RACK, address=address) for address in addresses))
+
+
 # --- across hosts
 
 def fleet(make_case: Callable[..., Case], one: TlsEvidence | None, other: TlsEvidence | None) -> list[Finding]:

@@ -263,6 +263,14 @@ def test_an_address_behind_an_alias_is_not_removed_where_it_is_not(graded: Gradi
                            "or, where the address is meant to be, add it to the host in the plan")
 
 
+@pytest.mark.parametrize(("ipv6", "says"), [("on", False), ("off", True)])
+def test_to_plan_the_published_address_takes_ipv6_on_too(graded: Grading, ipv6: str, says: bool) -> None:
+    """With IPv6 off, lint would refuse the address that was added."""
+    published = msgspec.structs.replace(answer(), answers=(NameRecord(FQDN, "AAAA", 300, "2001:db8::66"),))
+    (finding,) = graded("host.ipv6", ipv6=ipv6, names=(published,))
+    assert ('ipv6 = "on" for network mgmt' in finding.fix[-1]) is says
+
+
 @pytest.mark.parametrize("names", [
     (), (answer(rcode="SERVFAIL"),), (answer(rcode="REFUSED"),), (answer(rcode="", why=failure(FailureKind.NO_ANSWER)),),
 ])

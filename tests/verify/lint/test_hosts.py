@@ -23,7 +23,7 @@ from verify.lint import survey
     ("255.255.255.255", "is set aside for limited broadcast", 'address = "192.0.2.2"'),
     ("192.0.0.170", "is set aside for NAT64 and DNS64 discovery", 'address = "192.0.2.170"'),
     ("::", "is set aside for the unspecified address", 'address = "192.0.2.2"'),
-    ("::ffff:192.0.2.13", "is set aside for IPv4-mapped", 'address = "192.0.2.2"'),
+    ("::ffff:192.0.2.13", "is set aside for IPv4-mapped", 'address = "192.0.2.13"'),
     ("fe80::13", "is set aside for link-local", 'address = "192.0.2.2"'),
     ("ff02::1", "is set aside for multicast", 'address = "192.0.2.2"'),
 ])
@@ -73,8 +73,25 @@ def test_an_address_with_its_mask_is_mended_by_the_address(make_plan, look, host
     assert finding.fix == (f'address = "{fix}"',)
 
 
+@pytest.mark.parametrize(("typed", "subnet", "fix"), [
+    ("::ffff:192.0.2.5", "192.0.2.0/24", "192.0.2.5"),
+    ("::FFFF:C000:205", "192.0.2.0/24", "192.0.2.5"),
+    ("::ffff:192.0.3.5", "192.0.2.0/24", "192.0.2.5"),      # the host part is right
+    ("::ffff:192.0.2.11", "192.0.2.0/24", "192.0.2.2"),     # another host's
+    ("2001:db8::5%eth0", "2001:db8::/64", "2001:db8::5"),
+    ("fe80::5%eth0", "2001:db8::/64", "2001:db8::5"),
+])
+def test_an_address_in_a_form_of_one_machine_is_mended_by_the_address(make_plan, look, host, network, typed, subnet, fix):
+    """IPv4 as a program with IPv6 sockets prints it, and IPv6 with the interface it was copied from."""
+    gateway = "2001:db8::1" if ":" in subnet else "192.0.2.1"
+    rows = (host("dome-a", "192.0.2.11"), host(address=typed))
+    finding = look(make_plan(networks=(network(subnet, gateway=gateway),), hosts=rows)).the("plan.address", Grade.FAIL)
+    assert finding.fix == (f'address = "{fix}"',)
+
+
 @pytest.mark.parametrize(("typed", "fix"), [
     ("fe80::13", "take fe80::13 out of the row"),
+    ("::ffff:192.0.2.13", "take ::ffff:192.0.2.13 out of the row"),
     ("2001:db8::g", "take 2001:db8::g out of the row"),
     ("2001:db8::5/64", "write 2001:db8::5 in the place of 2001:db8::5/64"),
     ("192.0.3.13", 'address = "192.0.2.13"'),

@@ -8,6 +8,8 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
+import msgspec
+
 from shared.evidence import FailureKind, HostEvidence, PortEvidence, PortState, TlsEvidence
 from shared.findings import Finding, Grade
 from shared.plan import Host
@@ -34,7 +36,20 @@ _STATES = {PortState.REFUSED: "refuses connections", PortState.SILENT: "does not
 
 def grade_host(case: Case, host: Host, evidence: HostEvidence) -> list[Finding]:
     """Every certificate check but ``certificate.shared-key``, for each planned TLS port at each address of one host."""
-    return [finding for door in doors(case, host) for finding in _grade_door(case, door, evidence)]
+    graded = [(door, _grade_door(case, door, evidence)) for door in doors(case, host)]
+    right = {door.port: door.address for door, findings in reversed(graded)
+             for finding in findings if finding.check == "certificate.name" and finding.grade is Grade.PASS}
+    return [_right_elsewhere(finding, door, right.get(door.port)) for door, findings in graded for finding in findings]
+
+
+def _right_elsewhere(finding: Finding, door: Door, address: str | None) -> Finding:
+    """Where another address of the host shows a certificate of the right name, to ask for a new one is the last thing to do."""
+    if finding.check != "certificate.name" or finding.grade is not Grade.FAIL or address is None:
+        return finding
+    doubt = f"{address} shows the right certificate, so {door.address} may be another machine's"
+    first = (f"ip address    # at the console of {door.host.fqdn}: {doubt}",
+             "# where the host has both: give its listener there the same certificate; only where that is not to be had:")
+    return msgspec.structs.replace(finding, fix=(*first, *finding.fix))
 
 
 def _grade_door(case: Case, door: Door, evidence: HostEvidence) -> list[Finding]:

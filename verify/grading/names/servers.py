@@ -90,8 +90,8 @@ def _dead(case: Case, server: Endpoint, over_udp: NameAnswer, over_tcp: NameAnsw
         message=f"The name server {server.label} gave no usable answer, seen from {where}. {found}. A client that asks it first "
                 "waits for its time-out at every look-up.",
         fix=(*_answer_from(server, over_udp.failure),
-             f"start the name service on {server.label}, port {server.port}, or correct the address under [names] servers",
-             f"let UDP and TCP port {server.port} through to {server.label}",
+             f"start the name service on {server.host}, port {server.port}, or correct the address under [names] servers",
+             f"let UDP and TCP port {server.port} through to {server.host}",
              f"try: dig @{server.host} -p {server.port} {home_zone(case.plan)}. SOA"))
 
 
@@ -140,7 +140,7 @@ def _other_over_tcp(case: Case, server: Endpoint, over_tcp: NameAnswer, heard: S
 
 def _let_through(server: Endpoint, lost: str, zone: str) -> tuple[str, ...]:
     """How one transport is had back.  Our questions carry EDNS, and a device on the way may drop just these."""
-    through = f"let {lost} port {server.port} through to {server.label}, and have the server listen on it"
+    through = f"let {lost} port {server.port} through to {server.host}, and have the server listen on it"
     if lost == "TCP":
         return through, f"try: dig +tcp @{server.host} -p {server.port} {zone}. SOA"
     dropped = "then questions with EDNS (RFC 6891) are dropped, by the server or on the way: update what drops them"
