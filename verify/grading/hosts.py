@@ -5,7 +5,7 @@ from __future__ import annotations
 import ipaddress
 from collections.abc import Iterable
 
-from shared.evidence import EchoEvidence, FailureKind, HostEvidence, NameRecord
+from shared.evidence import EchoEvidence, FailureKind, HostEvidence, NameAnswer
 from shared.findings import Finding, Grade
 from shared.hostnames import canonical
 from shared.plan import Host
@@ -14,6 +14,7 @@ from verify.grading.bursts import grade_burst
 from verify.grading.case import Case, in_words
 from verify.grading.life import FORBIDDEN, Life, answered, echo_counts, signs_of_life
 from verify.grading.names.answers import listed
+from verify.grading.names.views import SEE_WILDCARD, Views
 from verify.grading.owners import claimants
 
 #: Answers that settle whether a name has an AAAA record (RFC 1035 section 4.1.1, RFC 2308 section 2).
@@ -192,7 +193,7 @@ def _nothing_published(case: Case, host: Host, evidence: HostEvidence, *, off: b
             Grade.FAIL if off else Grade.CAUTION, ", ".join(published),
             f"{' and '.join(servers)} {'give' if len(servers) > 1 else 'gives'} {host.fqdn} the IPv6 address "
             f"{', '.join(published)}, but the plan has {plan_says}: clients will try it first and wait.{also}", "unplanned",
-            (*_zone_fix(case, host, records), "or, where the address is meant to be, add it to the host in the plan"
+            (*_zone_fix(case, host, evidence, answers), "or, where the address is meant to be, add it to the host in the plan"
              + (f', and set ipv6 = "on" for network {host.network}' if off else "")))
     settled = _unique(answer.server for answer in answers if answer.failure is None and answer.rcode in _SETTLED)
     if not settled:
@@ -208,16 +209,21 @@ def _nothing_published(case: Case, host: Host, evidence: HostEvidence, *, off: b
                    f"The plan has {plan_says}, and no name server that answered ({', '.join(settled)}) gives {host.fqdn} any.")
 
 
-def _zone_fix(case: Case, host: Host, records: list[NameRecord]) -> tuple[str, ...]:
+def _zone_fix(case: Case, host: Host, evidence: HostEvidence, answers: list[NameAnswer]) -> tuple[str, ...]:
     """The records to take out, in master-file form; a value that is no address cannot be written as one.
 
-    Behind an alias the record belongs to another name, and stays there.
+    Behind an alias the record belongs to another name, and stays there; what a wildcard gives is at no name of the host.
     """
+    views = Views(case, host, evidence)
+    wild = {answer.server for answer in answers
+            if views.from_wildcard(answer.server, views.read(answer.server, host.fqdn, "AAAA"))}
+    records = [record for answer in answers if answer.server not in wild for record in answer.answers if record.rrtype == "AAAA"]
     own = _unique(record.value for record in records if canonical(record.owner) == host.fqdn)
     lines = [address_line(host.fqdn, value) for value in own if _is_ipv6(value)]
     behind = _unique(canonical(record.owner) for record in records if canonical(record.owner) != host.fqdn)
     through = (f"; {host.fqdn} is an alias, and the address is that of {listed(behind)}: see the lines of name.alias",)
-    return under_comment(zone_of(host.fqdn, case.plan.domain), (), lines) + (through if behind else ())
+    return (*under_comment(zone_of(host.fqdn, case.plan.domain), (), lines), *(through if behind else ()),
+            *((SEE_WILDCARD,) if wild else ()))
 
 
 def _is_ipv6(text: str) -> bool:

@@ -61,7 +61,8 @@ def graded(make_plan: Callable[..., Plan]) -> Grading:
     """``graded(check, addresses=..., ipv6=..., profile=..., **evidence)``: the findings of one check about dome-a."""
 
     def build(check: str, *, addresses: tuple[str, ...] = (V4,), ipv6: str = "on", profile: str = "production",
-              gateways: tuple[OwnersEvidence, ...] = (), **seen: Any) -> list[Finding]:
+              gateways: tuple[OwnersEvidence, ...] = (), site_names: tuple[NameAnswer, ...] = (), **seen: Any,
+              ) -> list[Finding]:
         plan = make_plan()
         network = msgspec.structs.replace(plan.networks[0], ipv6=ipv6, vlan=20)
         host = msgspec.structs.replace(plan.hosts[0], addresses=addresses)
@@ -69,7 +70,7 @@ def graded(make_plan: Callable[..., Plan]) -> Grading:
         evidence = HostEvidence(fqdn=FQDN, **seen)
         case = Case(plan=plan, limits=limits_of(profile), evidence=Evidence(
             vantage=Vantage(name="pier-1"), started="", finished="", complete=True,
-            site=SiteEvidence(owners=gateways), hosts=(evidence,)))
+            site=SiteEvidence(owners=gateways, names=site_names), hosts=(evidence,)))
         return [finding for finding in grade_host(case, host, evidence) if finding.check == check]
 
     return build
@@ -261,6 +262,17 @@ def test_an_address_behind_an_alias_is_not_removed_where_it_is_not(graded: Gradi
     (finding,) = graded("host.ipv6", names=(aliased,))
     assert finding.fix == (f"; {FQDN} is an alias, and the address is that of {target}: see the lines of name.alias",
                            "or, where the address is meant to be, add it to the host in the plan")
+
+
+def test_an_address_out_of_a_wildcard_is_not_removed_from_the_host(graded: Grading) -> None:
+    """It stands at no name of the host (RFC 4592 section 2.2.1); an address of its own at another server does."""
+    random = msgspec.structs.replace(answer(), name="zq7f3k.obs.example.net", purpose="wildcard", answers=(
+        NameRecord("zq7f3k.obs.example.net", "AAAA", 300, "2001:db8::50"),))
+    seen = (answer("2001:db8::50"), answer("2001:db8::66", server="192.0.2.54"))
+    (finding,) = graded("host.ipv6", ipv6="off", names=seen, site_names=(random,))
+    assert (finding.grade, finding.found) == (Grade.FAIL, "2001:db8::50, 2001:db8::66")
+    assert finding.fix[:-1] == ("; remove from zone obs.example.net", f"; {FQDN}. IN AAAA 2001:db8::66",
+                                "; the zone's wildcard gives this address: see the lines of name.wildcard")
 
 
 @pytest.mark.parametrize(("ipv6", "says"), [("on", False), ("off", True)])

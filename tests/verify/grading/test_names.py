@@ -883,6 +883,54 @@ def test_the_planned_address_out_of_a_wildcard_proves_nothing(world: World) -> N
     assert world.grades() == {f"name.wildcard {ONE}": (CAUTION, "wildcard"), f"name.forward {ONE} A": (UNPROVEN, "wildcard")}
 
 
+SIX = "2001:db8:0:7::11"
+
+
+@pytest.fixture
+def six_alone(make_plan: MakePlan) -> World:
+    """A host with an IPv6 address only, right at both servers."""
+    plan = make_plan()
+    world = World(msgspec.structs.replace(plan, hosts=(msgspec.structs.replace(plan.hosts[0], addresses=(SIX,)),)))
+    for server in (ONE, TWO):
+        world.put(other()(server), other(SIX, rrtype="AAAA")(server),
+                  answer(server, reverse_name(SIX), "PTR", record(reverse_name(SIX), "PTR", f"{NAME}.")))
+    return world
+
+
+def wild_six(value: str) -> NameAnswer:
+    return answer(ONE, SIBLING, "AAAA", record(SIBLING, "AAAA", value), purpose="wildcard")
+
+
+def test_a_wildcard_of_ipv6_addresses_alone_is_one(six_alone: World) -> None:
+    """Asked for A records the random name exists without any (RFC 4592 section 2.2.1), which looks like no wildcard."""
+    assert six_alone.grades() == {}
+    six_alone.put_site(answer(ONE, SIBLING, "A", purpose="wildcard"), wild_six(SIX))
+    assert six_alone.grades() == {
+        f"name.wildcard {ONE}": (CAUTION, "wildcard"), f"name.forward {ONE} AAAA": (UNPROVEN, "wildcard")}
+    assert six_alone.findings()[f"name.wildcard {ONE}"].fix[-1] == f"; *.{ZONE}. IN AAAA {SIX}"
+
+
+def test_a_wildcard_of_both_families_goes_with_both_its_records(world: World) -> None:
+    world.put_site(wild("A", "192.0.2.50"), wild_six("2001:db8::50"))
+    finding = world.findings()[f"name.wildcard {ONE}"]
+    assert finding.found == "192.0.2.50; 2001:db8::50"
+    assert finding.fix[1:] == (f"; *.{ZONE}. IN A 192.0.2.50", f"; *.{ZONE}. IN AAAA 2001:db8::50")
+
+
+def test_half_an_answer_about_a_random_name_is_no_pass(world: World) -> None:
+    """One family was seen to have no wildcard, the other was not seen."""
+    world.put_site(lost(ONE, SIBLING, "AAAA", purpose="wildcard"))
+    assert world.grades()[f"name.wildcard {ONE}"] == (UNPROVEN, "silent")
+
+
+def test_an_unplanned_address_out_of_a_wildcard_is_mended_at_the_wildcard(world: World) -> None:
+    """There is no record at the host's name that could be removed."""
+    world.put_site(wild_six("2001:db8::50")).put(other("2001:db8::50", rrtype="AAAA")(ONE))
+    finding = world.findings()[f"name.forward {ONE} AAAA"]
+    assert (finding.grade, finding.symptom) == (FAIL, "unplanned-address")
+    assert finding.fix == ("; the zone's wildcard gives this address: see the lines of name.wildcard",)
+
+
 def wild(rrtype: str, value: str, *beside: NameRecord) -> NameAnswer:
     """The first server's answer for the random name."""
     return answer(ONE, SIBLING, "A", record(SIBLING, rrtype, value), *beside, purpose="wildcard")

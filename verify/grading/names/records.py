@@ -21,7 +21,7 @@ from verify.grading.names.agreement import grade_agreement
 from verify.grading.names.answers import Reading, Said, is_remembered, listed, negative_seconds
 from verify.grading.names.habits import unblock, undeny
 from verify.grading.names.servers import grade_site
-from verify.grading.names.views import Views, addresses_in
+from verify.grading.names.views import SEE_WILDCARD, Views, addresses_in
 
 __all__ = ["grade_host", "grade_site"]
 
@@ -161,6 +161,8 @@ def _forward_fix(views: Views, server: Endpoint, version: int, read: Reading, pl
     remove = [address_line(host.fqdn, address) for address in held if address not in planned]
     if not wildcard:
         remove = [*_alias_line(host.fqdn, read), *remove]
+    elif not planned:
+        return (SEE_WILDCARD,)
     zone = views.zone_for(host.fqdn, views.answer(server.label, host.fqdn, rrtype))
     right = [other.label for other in views.servers
              if set(addresses_in(views.read(other.label, host.fqdn, rrtype).values, version)) == set(planned) and planned]

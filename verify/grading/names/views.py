@@ -14,6 +14,9 @@ from verify.grading.case import Case
 from verify.grading.names.answers import Reading, Said, reading, zone_around
 from verify.grading.names.serials import catch_up, memory_seconds, serials_of, servers_behind
 
+#: The mend of an address that a wildcard gives: it stands at no name of the host, so nothing there can be removed.
+SEE_WILDCARD = "; the zone's wildcard gives this address: see the lines of name.wildcard"
+
 
 class Views:
     """What each planned server said about one host."""
