@@ -138,14 +138,20 @@ def _cut(text: str, most: int) -> str:
 # --- the sections
 
 
+_NONE_OF_FAMILY = "the plan names none for this family"
+
+
 def _address(host: Host, network: Network | None) -> Section:
     rows: list[Row] = []
     for address in host.addresses:
         rows += _address_rows(address, network, len(host.addresses) > 1)
     gateway = host.gateway or (network.gateway if network else None)
     vlan = host.vlan if host.vlan is not None else network.vlan if network else None
+    rows.append(Row("gateway", gateway or "", "" if gateway else "the plan names none"))
+    if gateway:
+        others = sorted({_version(address) for address in host.addresses} - {_version(gateway)})
+        rows += [Row(f"IPv{version} gateway", "", _NONE_OF_FAMILY) for version in others]
     rows += [
-        Row("gateway", gateway or "", "" if gateway else "the plan names none"),
         Row("VLAN", "" if vlan is None else str(vlan), "the plan names none" if vlan is None else ""),
         Row("MTU", str(network.mtu if network else ""), "octets"),
     ]
@@ -154,13 +160,18 @@ def _address(host: Host, network: Network | None) -> Section:
     return Section("Address", tuple(rows))
 
 
+def _version(address: str) -> int:
+    return 6 if ":" in address else 4
+
+
 def _address_rows(address: str, network: Network | None, several: bool) -> list[Row]:
     parsed = ipaddress.ip_address(address)
     family = f"IPv{parsed.version} " if several or parsed.version == 6 else ""
     subnet = ipaddress.ip_network(network.subnet) if network and network.subnet else None
     if subnet is None or subnet.version != parsed.version:
         # A network of the other family says nothing of this address's wire.
-        return [Row(f"{family}address", address), Row(f"{family}mask", "", "the plan names none for this family")]
+        length = "prefix length" if parsed.version == 6 else "mask"
+        return [Row(f"{family}address", address), Row(f"{family}{length}", "", _NONE_OF_FAMILY)]
     if parsed.version == 6:
         return [Row("IPv6 address", address), Row("IPv6 prefix length", str(subnet.prefixlen), f"of {subnet}")]
     return [Row(f"{family}address", address), Row(f"{family}mask", mask_of(subnet.prefixlen), f"which is /{subnet.prefixlen}")]

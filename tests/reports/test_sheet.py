@@ -96,10 +96,25 @@ def test_what_the_plan_does_not_say_is_a_line_to_write_on(make_plan: MakePlan) -
     """No gateway, no VLAN, an address of a family that the network does not have: nothing is guessed."""
     network = msgspec.structs.replace(NETWORK, gateway=None, vlan=None, ipv6="on")
     found = rows(sheets(with_host(make_plan(networks=(network,)), addresses=("192.0.2.11", "2001:db8::11"))))
-    assert [(label, found[label].value) for label in ("gateway", "VLAN", "IPv6 mask")] == [
-        ("gateway", ""), ("VLAN", ""), ("IPv6 mask", "")]
+    assert [(label, found[label].value) for label in ("gateway", "VLAN", "IPv6 prefix length")] == [
+        ("gateway", ""), ("VLAN", ""), ("IPv6 prefix length", "")]
     assert (found["IPv4 mask"].value, found["IPv6 address"].value) == ("255.255.255.0", "2001:db8::11")
     assert "IPv6" not in found
+
+
+@pytest.mark.parametrize(("subnet", "gateway", "blank"), [
+    ("192.0.2.0/24", "192.0.2.1", "IPv6 gateway"), ("2001:db8::/64", "2001:db8::1", "IPv4 gateway"),
+])
+def test_the_gateway_of_the_other_family_is_a_line_to_write_on(
+    make_plan: MakePlan, subnet: str, gateway: str, blank: str
+) -> None:
+    """A console asks for it as well; a network has one, and a host of one family needs no second."""
+    network = Network(name="mgmt", subnet_typed="", subnet=subnet, gateway=gateway)
+    both = ("192.0.2.11", "2001:db8::11", "2001:db8::12")
+    found = rows(sheets(with_host(make_plan(networks=(network,)), addresses=both)))
+    assert (found["gateway"].value, found[blank].value, found[blank].hint) == (gateway, "", "the plan names none for this family")
+    alone = tuple(address for address in both if (":" in address) == (":" in gateway))
+    assert blank not in rows(sheets(with_host(make_plan(networks=(network,)), addresses=alone)))
 
 
 def test_an_ipv6_network_has_a_prefix_length(make_plan: MakePlan) -> None:

@@ -19,7 +19,7 @@ from shared.macs import MacError, is_documentation, is_group, is_local, is_virtu
 from shared.slips import likely_slip, nearest
 from verify.lint.book import Book
 from verify.lint.special import judge
-from verify.lint.survey import Sited, Survey
+from verify.lint.survey import Sited, Survey, moved_into
 
 _BROADCAST_OR_NOTHING = ("ff:ff:ff:ff:ff:ff", "00:00:00:00:00:00")
 
@@ -86,6 +86,15 @@ def _address(row: Sited, typed: str, address: Address, survey: Survey, book: Boo
         book.caution(host.fqdn, "plan.address", typed, host.place, planned=planned, found=typed,
                      message=f"{host.fqdn}: {typed} {aside}; a live site has addresses of its own",
                      fix=("number the network from the addresses that the site was given",))
+    elif wire := survey.wire_6(row, address):
+        meant = moved_into(address, wire)
+        free = meant is not None and host_fault(meant, wire) is None and meant not in survey.taken
+        offer = (f"write {show_address(meant)} in the place of {typed}",) if meant and free else ()
+        book.caution(host.fqdn, "plan.address", typed, host.place, planned=f"an address of {show_subnet(wire)}", found=typed,
+                     message=f"{host.fqdn}: {typed} is not in {show_subnet(wire)}, in which other hosts of the network "
+                             f"{host.network} have their IPv6 addresses"
+                             + likely_slip(typed, show_address(meant) if meant and free else None),
+                     fix=(*offer, f"or, where it is right, plan another network for {host.name}, or accept it in [[waivers]]"))
     elif subnet is None:
         book.unproven(host.fqdn, "plan.address", typed, host.place, planned="an address of its network",
                       message=f"{host.fqdn}: {typed} may be a host's; whether it lies in the network {host.network} could not be "

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import datetime
+import functools
+from collections import Counter
 from collections.abc import Iterator
 from dataclasses import dataclass
 
@@ -17,6 +19,7 @@ from shared.addresses import (
     parse_range,
     parse_subnet,
     show_address,
+    subnet_of,
     without_mask,
 )
 from shared.findings import SITE, make_ref
@@ -32,6 +35,11 @@ Span = tuple[Address, Address]
 _COMPARED = 256
 #: What looks like a digit or a dot, or lies where it does on a keyboard of another country (common practice, no source).
 _LOOK_ALIKE = str.maketrans("OolI,", "0011.")
+
+
+#: The prefix of an IPv6 wire (RFC 4291 section 2.5.4), and how many other hosts must share one before a host that stands
+#: outside it looks like a slip (common practice, no source).
+_WIRE_6, _COMPANIONS = 64, 2
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,6 +90,28 @@ class Survey:
         if row.network is None:
             return make_ref(row.host.fqdn, "plan.reference", f"network {row.host.network}")
         return make_ref(SITE, "plan.mask", row.network.name)
+
+    def wire_6(self, row: Sited, address: Address) -> Subnet | None:
+        """The /64 in which an address lies alone while the other hosts of its network share one; None where it does not.
+
+        Of a network that is planned by its IPv4 subnet, the IPv6 one is what its hosts have in common: a wire is a /64
+        (RFC 4291 section 2.5.4).  At least two other hosts must share one that this host has no address in.
+        """
+        if address.version != 6 or row.subnet is None or row.subnet.version == 6:
+            return None
+        shared = self._wires_6.get(row.host.network, Counter())
+        own = {subnet_of(other, _WIRE_6) for _, other in row.addresses if other is not None and other.version == 6}
+        usual = [wire for wire, hosts in shared.most_common(1) if hosts >= _COMPANIONS]
+        return usual[0] if usual and usual[0] not in own and shared[subnet_of(address, _WIRE_6)] == 1 else None
+
+    @functools.cached_property
+    def _wires_6(self) -> dict[str, Counter[Subnet]]:
+        """How many hosts of each network have an address in each /64."""
+        counted: dict[str, Counter[Subnet]] = {}
+        for row in self.rows:
+            counted.setdefault(row.host.network, Counter()).update(
+                {subnet_of(address, _WIRE_6) for _, address in row.addresses if address is not None and address.version == 6})
+        return counted
 
     def in_pool(self, network: str, address: Address) -> Span | None:
         """The dynamic range of ``network`` that holds ``address``, or None."""
@@ -136,7 +166,7 @@ class Survey:
         """The free address that ``wrong`` is a misspelling of, or that has its host part; None where there is none."""
         address = _written(wrong)
         if address is not None:
-            moved = _moved_into(address, subnet)
+            moved = moved_into(address, subnet)
             return moved if moved and self.is_free(network, subnet, moved) else None
         alike = read_address(wrong.translate(_LOOK_ALIKE))
         if alike is not None and self.is_free(network, subnet, alike):
@@ -217,7 +247,7 @@ def _family(text: str) -> int | None:
     return None if (":" in text) == ("." in text) else 6 if ":" in text else 4
 
 
-def _moved_into(address: Address, subnet: Subnet) -> Address | None:
+def moved_into(address: Address, subnet: Subnet) -> Address | None:
     """The address with the same host part in ``subnet``: what was meant where only the network part is wrong."""
     if address.version != subnet.version:
         return None

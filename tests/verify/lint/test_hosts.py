@@ -103,6 +103,40 @@ def test_a_second_address_is_not_mended_by_one_of_the_networks_family(make_plan,
     assert look(make_plan(hosts=(row,))).the("plan.address", Grade.FAIL).fix[0] == fix
 
 
+def _dual(host, *sixes: str):
+    """Hosts of both families in an IPv4 network, as many as there are IPv6 addresses; several of one stand behind a comma."""
+    return tuple(host(f"dome-{number}", addresses_typed=(f"192.0.2.{number}", *six.split(",")))
+                 for number, six in enumerate(sixes, start=20))
+
+
+@pytest.mark.parametrize(("typed", "says", "fix"), [
+    ("2001:db9:40::c", "; 2001:db8:40::c is one digit away (9 for 8)", "write 2001:db8:40::c in the place of 2001:db9:40::c"),
+    ("2001:db8:41::c", "one digit away (1 for 0)", "write 2001:db8:40::c in the place of 2001:db8:41::c"),
+    ("201:db8:40::c", "one digit away (0 left out)", "write 2001:db8:40::c in the place of 201:db8:40::c"),
+    ("2001:db8:40:c::", "is not in 2001:db8:40::/64", "or, where it is right"),
+    ("fd00:1::9", "is not in 2001:db8:40::/64", "write 2001:db8:40::9 in the place of fd00:1::9"),
+    ("2001:db8:41::a", "is not in 2001:db8:40::/64", "or, where it is right"),       # the same host part is another host's
+])
+def test_an_ipv6_address_outside_what_the_other_hosts_share_is_a_caution(make_plan, look, host, typed, says, fix):
+    """The plan has no IPv6 subnet for their network, so a mistyped prefix shows by its neighbours only."""
+    seen = look(make_plan(hosts=_dual(host, "2001:db8:40::a", "2001:db8:40::b", typed)))
+    finding = seen.the("plan.address", Grade.CAUTION)
+    assert finding.subject == typed
+    assert says in finding.message
+    assert finding.fix[0].startswith(fix)
+
+
+@pytest.mark.parametrize("sixes", [
+    ("2001:db8:40::a", "2001:db8:41::b", "2001:db8:42::c"),                             # nobody shares anything
+    ("2001:db8:40::a", "2001:db8:41::b"),                                               # one neighbour is no custom
+    ("2001:db8:40::a", "2001:db8:40::b", "2001:db8:41::c", "2001:db8:41::d"),           # two wires, or one with two prefixes
+    ("2001:db8:40::a,fd00:1::a", "2001:db8:40::b,fd00:1::b", "2001:db8:40::c,fd00:2::c"),   # its other address is there
+])
+def test_ipv6_addresses_that_follow_no_custom_are_left_alone(make_plan, look, host, sixes):
+    assert not [finding for finding in look(make_plan(hosts=_dual(host, *sixes))).lint.findings
+                if finding.check == "plan.address" and finding.grade is not Grade.PASS]
+
+
 def test_a_host_without_any_address_stops(make_plan, look, host):
     """Nothing to ask."""
     seen = look(make_plan(hosts=(host(addresses=(), addresses_typed=()),)))
@@ -147,7 +181,8 @@ def test_an_address_of_another_planned_network_says_so(make_plan, look, host, ne
 def test_a_second_family_is_not_judged_by_the_first_one_s_subnet(make_plan, look, host):
     """A network has one subnet; the host's IPv6 address beside it is none of its business, and the handbook says so."""
     assert look(make_plan(hosts=(host(addresses_typed=("192.0.2.13", "2001:db8::13")),))).wrong == []
-    assert "by its IPv4 subnet, an IPv6 address is compared with none" in catalogue.find("plan.address").not_proves
+    words = "by its IPv4 subnet, an IPv6 address is compared with the /64 that other hosts there share"
+    assert words in catalogue.find("plan.address").not_proves
 
 
 def test_no_ipv6_where_it_is_off(make_plan, look, host, network):
