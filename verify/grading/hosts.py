@@ -99,11 +99,16 @@ def _mend_the_way(case: Case, host: Host, address: str, echo: EchoEvidence) -> t
     """What to look at on the router that spoke: the same lines for every host of a network, so that they are told once."""
     network = case.plan.network(host.network)
     subnet, family = network.subnet if network else None, " -6" if ":" in address else ""
-    there = subnet if subnet and (":" in subnet) == (":" in address) else address
+    there = subnet if subnet and (":" in subnet) == (":" in address) else _wire_of(address)
     sender = echo.failure.sender if echo.failure and echo.failure.sender else "the router that said so"
     return (f"on {sender}, or in its own words for it: ip{family} route show match {there}",
             "no route listed: add it, or bring up the link that it goes by: ip -br link",
             "a route listed: the next router on it sends the packets back; look there")
+
+
+def _wire_of(address: str) -> str:
+    """The /64 around an IPv6 address, which is its wire's (RFC 4291 section 2.5.4); an IPv4 address itself."""
+    return str(ipaddress.ip_network(f"{address}/64", strict=False)) if ":" in address else address
 
 
 def _console(case: Case, host: Host, address: str) -> tuple[str, ...]:

@@ -199,6 +199,15 @@ def test_a_router_without_a_way_there_is_what_to_mend(graded: Grading) -> None:
     assert "console" not in "\n".join(finding.fix)
 
 
+def test_one_lost_ipv6_wire_is_mended_by_the_same_lines_for_all_its_hosts(graded: Grading) -> None:
+    """The plan has no IPv6 subnet for them, and a wire is a /64 (RFC 4291 section 2.5.4): two hundred hosts, one mend."""
+    lost = failure(FailureKind.NO_PATH, "2001:db8:1::1", detail="no route to destination")
+    fixes = {graded("host.echo", addresses=(address,), echoes=(echo(why=lost, address=address),))[0].fix
+             for address in ("2001:db8:40::11", "2001:db8:40::12")}
+    (fix,) = fixes
+    assert fix[0] == "on 2001:db8:1::1, or in its own words for it: ip -6 route show match 2001:db8:40::/64"
+
+
 @pytest.mark.parametrize("kind", [
     FailureKind.NO_PRIVILEGE, FailureKind.NO_ROUTE, FailureKind.LOCAL_LIMIT, FailureKind.INTERRUPTED, FailureKind.OTHER,
 ])
