@@ -140,14 +140,16 @@ def zone_around(zone: str, answer: NameAnswer | None) -> str | None:
     """The wider zone that a server has in the place of ``zone``, as its own authoritative no for a name there shows.
 
     A /48 is often one zone in ip6.arpa, and its /64s have none of their own (RFC 3596 section 2.5).  A zone that is its own
-    primary is one that servers make up for addresses that nobody serves (RFC 6303 section 3), and nobody can write into it.
+    primary, or that nobody.invalid answers for, is one that servers make up for addresses that nobody serves (RFC 6303
+    section 3), and nobody can write into it.
     """
     if answer is None or not answer.authoritative or reading(answer).said not in (Said.NO_NAME, Said.NO_RECORD):
         return None
     soa = soa_of(answer)
     if soa is None or same_name(soa.owner, zone) or not under(zone, soa.owner):
         return None
-    return None if same_name(soa.value.partition(" ")[0], soa.owner) else canonical(soa.owner)
+    primary, mailbox = (*soa.value.split(), "", "")[:2]
+    return None if same_name(primary, soa.owner) or same_name(mailbox, "nobody.invalid") else canonical(soa.owner)
 
 
 def serial_of(soa: NameRecord) -> int | None:
