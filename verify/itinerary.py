@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import ipaddress
 from collections.abc import Collection
 
 from shared import catalogue
 from shared.plan import Host, Plan
 from shared.questions import HostQuestions, Itinerary, Pace, SiteQuestions
+from shared.special_addresses import means_one_wire
 from verify.asking import clocks, hosts, links, names, systems
+from verify.asking.hosts import addresses_among
 
 #: Which families of checks read the answers to which kind of question.  Signs of life come from echoes and ports alike,
 #: and every date is judged against the agreed time, so some questions serve families that do not bear their name.
@@ -74,11 +77,20 @@ def draw_up(
 
 
 def _footholds(plan: Plan) -> tuple[tuple[str, str, str], ...]:
-    """One planned address in every network: where the runner's own route is looked up."""
+    """One planned address in every network's subnet, and one of the other family there: where the runner's routes are looked up.
+
+    The other family has no planned subnet, so its foothold, with an empty one, shows the runner's own address and no more.
+    """
     footholds = []
     for network in plan.networks:
-        planned = [address for host in plan.hosts if host.network == network.name for address in host.addresses]
-        address = planned[0] if planned else network.gateway
-        if network.subnet and address:
-            footholds.append((network.name, network.subnet, address))
+        if not network.subnet:
+            continue
+        subnet = ipaddress.ip_network(network.subnet)
+        planned = addresses_among([*(address for host in plan.hosts if host.network == network.name
+                                     for address in host.addresses), *filter(None, (network.gateway,))])
+        inside = next((address for address in planned if ipaddress.ip_address(address) in subnet), None)
+        beside = next((address for address in planned
+                       if ipaddress.ip_address(address).version != subnet.version and not means_one_wire(address)), None)
+        footholds += [(network.name, network.subnet, inside)] if inside else []
+        footholds += [(network.name, "", beside)] if beside else []
     return tuple(footholds)

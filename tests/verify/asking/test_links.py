@@ -7,6 +7,8 @@ from collections.abc import Callable
 import msgspec
 import pytest
 
+from probes.fake import FakeNetwork
+from probes.vantage import look_around
 from shared.plan import Plan, Port, Role
 from shared.questions import Itinerary, OwnersQuestion, Pace, PathQuestion
 from verify.asking.hosts import VISITS, port_questions
@@ -74,3 +76,31 @@ def test_one_port_an_address_is_visited_again_tls_before_ssh(dual: Plan) -> None
 def test_visits_are_few_enough_for_an_ssh_server_that_counts_them() -> None:
     """Three connections for the keys and these together stay far from MaxStartups and PerSourcePenalties (sshd_config(5))."""
     assert VISITS <= 2
+
+
+@pytest.mark.parametrize(("addresses", "subnet", "footholds"), [
+    (("192.0.2.11",), "192.0.2.0/24", [("192.0.2.0/24", "192.0.2.11")]),
+    (("192.0.2.11", "2001:db8::11"), "192.0.2.0/24", [("192.0.2.0/24", "192.0.2.11"), ("", "2001:db8::11")]),
+    # Whichever the row writes first: an address of the other family lies in no wire's subnet.
+    (("2001:db8::11", "192.0.2.11"), "192.0.2.0/24", [("192.0.2.0/24", "192.0.2.11"), ("", "2001:db8::11")]),
+    (("192.0.2.11", "2001:db8::11"), "2001:db8::/64", [("2001:db8::/64", "2001:db8::11"), ("", "192.0.2.11")]),
+    # Nobody has an address there, as lint says: the gateway has.
+    (("198.51.100.11", "192.0.2"), "192.0.2.0/24", [("192.0.2.0/24", "192.0.2.1")]),
+    (("fe80::11", "192.0.2.11"), "192.0.2.0/24", [("192.0.2.0/24", "192.0.2.11")]),
+])
+def test_the_runners_place_is_looked_up_by_an_address_of_the_subnet(
+    make_plan: Callable[..., Plan], addresses: tuple[str, ...], subnet: str, footholds: list[tuple[str, str]]
+) -> None:
+    """And its own address of the other family by one of that, of whose wire nothing is said."""
+    plan = make_plan()
+    host = msgspec.structs.replace(plan.hosts[0], addresses=addresses)
+    network = msgspec.structs.replace(plan.networks[0], subnet=subnet)
+    itinerary = asked(msgspec.structs.replace(plan, hosts=(host,), networks=(network,)), "gateway.return-path")
+    assert itinerary.networks == tuple((network.name, *foothold) for foothold in footholds)
+
+
+def test_a_foothold_without_a_subnet_says_nothing_of_the_wire() -> None:
+    """It gives the runner's own address, for the rules that a filter is asked for."""
+    network = FakeNetwork(sources={"192.0.2.11": "192.0.2.200", "2001:db8::11": "2001:db8::200"})
+    vantage = look_around(network, name="deck", footholds=(("mgmt", "192.0.2.0/24", "192.0.2.11"), ("mgmt", "", "2001:db8::11")))
+    assert (vantage.addresses, vantage.on_link) == (("192.0.2.200", "2001:db8::200"), {"mgmt": True})
