@@ -19,7 +19,8 @@ _FAULTS = (
     ("buoy-c", "name.reverse", f"{_FIRST} 2001:db8:5:40::48", "no pointer",
      f"{_POINTER_OF_BUOY_C}. IN PTR buoy-c.salt.example.org."),
     ("mast-b", "name.reverse", f"{_FIRST} 203.0.113.101", "no pointer", f"101.{CHILD}. IN PTR mast-b.salt.example.org."),
-    ("mast-c", "host.echo", "2001:db8:5:40::66", "no sign of life", "ip -br address    # it must show 2001:db8:5:40::66"),
+    ("mast-c", "host.echo", "2001:db8:5:40::66", "is up: it answers at 203.0.113.102",
+     "ip -6 address    # it must show 2001:db8:5:40::66, neither tentative nor dadfailed"),
     ("mast-d", "port.open", "8443/tcp at 2001:db8:5:40::67", "refuses", "make the service listen on 2001:db8:5:40::67"),
     ("mast-e", "certificate.name", "8443/tcp at 203.0.113.126", "not made out to mast-e.salt.example.org", "DNS:mast-e"),
 )

@@ -37,13 +37,15 @@ def _grade_echo(case: Case, host: Host, evidence: HostEvidence, address: str) ->
     echo = next((echo for echo in evidence.echoes if echo.address == address), None)
     if echo is not None and answered(echo):
         return grade_burst(case, host.fqdn, "host.echo", echo)
+    up_at = next((other for other in host.addresses if other != address and signs_of_life(evidence, other).sure), "")
     return [_unanswered(case, host, address, echo, signs_of_life(evidence, address),
-                        " and ".join(claimants(case, host, evidence, address)))]
+                        " and ".join(claimants(case, host, evidence, address)), up_at)]
 
 
 def _unanswered(
-    case: Case, host: Host, address: str, echo: EchoEvidence | None, life: Life, claimed_by: str
+    case: Case, host: Host, address: str, echo: EchoEvidence | None, life: Life, claimed_by: str, up_at: str
 ) -> Finding:
+    """``claimed_by`` is who claims the address on the wire, ``up_at`` another address of the host that answers, if any."""
     where = case.evidence.vantage.name
 
     def finding(grade: Grade, found: str, message: str, symptom: str = "", fix: tuple[str, ...] = ()) -> Finding:
@@ -77,7 +79,8 @@ def _unanswered(
         message = (f"{address} answers {where} neither echo nor any planned port, yet {claimed_by} claims it on the wire of "
                    f"{where}: the machine is up and connected, and its mask, its routes or its own filter keep its answers back.")
         return finding(Grade.FAIL, reason, message, "silent", _console(case, host, address)[1:-1])
-    return finding(Grade.FAIL, reason, _silence(case, evidence_of=echo, reason=reason), "silent", _console(case, host, address))
+    return finding(Grade.FAIL, reason, _silence(case, evidence_of=echo, reason=reason, up_at=up_at), "silent",
+                   _missing_address(case, host, address, up_at) if up_at else _console(case, host, address))
 
 
 def _forbidden(echo: EchoEvidence) -> bool:
@@ -85,14 +88,17 @@ def _forbidden(echo: EchoEvidence) -> bool:
     return echo.failure is not None and echo.failure.kind in FORBIDDEN
 
 
-def _silence(case: Case, *, evidence_of: EchoEvidence, reason: str) -> str:
+def _silence(case: Case, *, evidence_of: EchoEvidence, reason: str, up_at: str) -> str:
     address, where, failure = evidence_of.address, case.evidence.vantage.name, evidence_of.failure
     if failure and failure.phase == "neighbour":
+        why = (f"The host is up, for it answers at {up_at}: it lacks this address, or found it taken by another machine." if up_at
+               else "The host is off, not connected, in another VLAN, or has another address.")
         return (f"No machine on the wire of {where} owns {address}: not even the search for its hardware address was answered. "
-                "The host is off, not connected, in another VLAN, or has another address.")
+                f"{why}")
     sent = len(evidence_of.round_trips_seconds)
     told = f"; instead: {reason}" if failure and failure.sender else ""
-    return f"{address} gives {where} no sign of life: {sent} echoes and every planned port stayed without an answer{told}."
+    up = f" The host itself is up: it answers at {up_at}." if up_at else ""
+    return f"{address} gives {where} no sign of life: {sent} echoes and every planned port stayed without an answer{told}.{up}"
 
 
 def _mend_the_way(case: Case, host: Host, address: str, echo: EchoEvidence) -> tuple[str, ...]:
@@ -111,23 +117,46 @@ def _wire_of(address: str) -> str:
     return str(ipaddress.ip_network(f"{address}/64", strict=False)) if ":" in address else address
 
 
+def _missing_address(case: Case, host: Host, address: str, up_at: str) -> tuple[str, ...]:
+    """What to look at on a host that answers at another address: it has power and a cable."""
+    typed, way_out = _typed(case, host, address), _way_out(case, host, address)
+    there = f"on {host.fqdn}, which is up and answers at {up_at}"
+    if ":" not in address:
+        return (f"{there}: ip -br address    # it must show {typed}", f"ip route    # it must show {way_out}",
+                "nft list ruleset    # does it accept what comes to that address?")
+    return (f"{there}: ip -6 address    # it must show {typed}, neither tentative nor dadfailed",
+            f"ip -6 route    # it must show {way_out}", *_IPV6_WORKS)
+
+
+#: What IPv6 needs besides an address and a route.
+_IPV6_WORKS = ("sysctl net.ipv6.conf.all.disable_ipv6    # it must be 0",
+               "ICMPv6 must pass every filter on the way: without it no neighbour is found (RFC 4890 section 4)")
+
+
+def _typed(case: Case, host: Host, address: str) -> str:
+    """The address with its mask, as far as the plan has one for it."""
+    network = case.plan.network(host.network)
+    if network and network.subnet and ipaddress.ip_address(address) in (subnet := ipaddress.ip_network(network.subnet)):
+        return f"{address}/{subnet.prefixlen}" + (f" (mask {subnet.netmask})" if subnet.version == 4 else "")
+    return address
+
+
+def _way_out(case: Case, host: Host, address: str) -> str:
+    network = case.plan.network(host.network)
+    gateway = host.gateway or (network.gateway if network else None)
+    return f"default via {gateway}" if gateway and (":" in gateway) == (":" in address) else "a default route"
+
+
 def _console(case: Case, host: Host, address: str) -> tuple[str, ...]:
     """What to look at, and type, at the console of a host that is silent."""
     network = case.plan.network(host.network)
-    typed, vlan, gateway = address, "", host.gateway or (network.gateway if network else None)
     route = "ip -6 route    " if ":" in address else "ip route       "
-    way_out = f"default via {gateway}" if gateway and (":" in gateway) == (":" in address) else "a default route"
-    if network and network.subnet and ipaddress.ip_address(address) in (subnet := ipaddress.ip_network(network.subnet)):
-        typed = f"{address}/{subnet.prefixlen}"
-        if subnet.version == 4:
-            typed += f" (mask {subnet.netmask})"
     number = host.vlan if host.vlan is not None else (network.vlan if network else None)
-    if number is not None:
-        vlan = f", VLAN {number}"
+    vlan = f", VLAN {number}" if number is not None else ""
     return (f"at the console of {host.fqdn}: is it powered on, and is the link light lit at both ends of the cable?",
             "ip -br link       # the planned interface must be UP",
-            f"ip -br address    # it must show {typed}",
-            f"{route}   # it must show {way_out}",
+            f"ip -br address    # it must show {_typed(case, host, address)}",
+            f"{route}   # it must show {_way_out(case, host, address)}",
             f"at the switch: the host's port must carry network {host.network}{vlan}")
 
 
@@ -166,10 +195,7 @@ def _planned_answers(case: Case, host: Host, evidence: HostEvidence, address: st
     return finding(
         Grade.FAIL, f"silent; {alive[0]} answers",
         f"{host.fqdn} answers {where} over IPv4 ({alive[0]}) but not over IPv6 ({address}), which clients try first.", "silent",
-        (f"at the console of {host.fqdn}: ip -6 -br address    # it must show {address}, not tentative, not dadfailed",
-         "ip -6 route    # it must show a default route",
-         "sysctl net.ipv6.conf.all.disable_ipv6    # it must be 0",
-         "ICMPv6 must pass every filter on the way: without it no neighbour is found (RFC 4890 section 4)"))
+        _missing_address(case, host, address, alive[0]))
 
 
 def _why_unsent(evidence: HostEvidence, address: str) -> str:

@@ -189,6 +189,23 @@ def test_word_of_the_wire_is_said(graded: Grading) -> None:
     assert ROUTER in finding.message
 
 
+@pytest.mark.parametrize(("dead", "alive", "looks"), [
+    (V6, V4, f"ip -6 address    # it must show {V6}, neither tentative nor dadfailed"),
+    (V4, V6, f"ip -br address    # it must show {V4}/24 (mask 255.255.255.0)"),
+])
+@pytest.mark.parametrize("phase", ["answer", "neighbour"])
+def test_a_silent_address_of_a_host_that_answers_at_another_is_no_matter_of_power(
+    graded: Grading, dead: str, alive: str, looks: str, phase: str
+) -> None:
+    """Nobody is sent to look whether it is powered on; what may be wrong is the address, its route or a filter."""
+    (silent, *_answered) = graded("host.echo", addresses=(dead, alive), echoes=(
+        mute(address=dead, phase=phase), echo(0.001, 0.001, address=alive)))
+    assert (silent.subject, silent.grade, silent.symptom) == (dead, Grade.FAIL, "silent")
+    assert f"it answers at {alive}" in silent.message
+    assert looks in silent.fix[0]
+    assert not any("powered" in line or "switch" in line for line in silent.fix)
+
+
 def test_a_router_without_a_way_there_is_what_to_mend(graded: Grading) -> None:
     """Its word is proof that packets do not arrive, and none that the host is down: nobody is sent to the console."""
     lost = failure(FailureKind.NO_PATH, ROUTER, detail="network unreachable")
