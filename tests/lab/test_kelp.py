@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import re
 from collections.abc import Iterator
 from pathlib import Path
@@ -152,6 +153,16 @@ def test_a_wildcard_of_ipv6_addresses_is_no_record_of_a_host(site: Site) -> None
     assert wildcard["fix"] == [f"; remove from zone {DOMAIN}", f"; *.{DOMAIN}. IN AAAA {WILD_ADDRESS}"]
     assert run.finding("frond-a", "name.forward", f"{WILD} AAAA")["grade"] == "unproven"
     assert run.finding("frond-b", "name.forward", f"{WILD} AAAA")["grade"] == "pass"
+
+
+@pytest.mark.parametrize("turned", [False, True])
+def test_a_runner_on_the_wire_knows_it_whichever_address_a_row_writes_first(site: Site, turned: bool) -> None:
+    """By an address of the network's own subnet; the other family's lies in none that the plan has."""
+    shore = dataclasses.replace(SOUND[-1], addresses=SOUND[-1].addresses[::-1] if turned else SOUND[-1].addresses)
+    run = site.verify(plan((shore,)), "--only", "gateway.return-path", "--only", "port.open", at="pier")
+    assert run.report["run"]["vantage"]["on_link"]["shore"] is True
+    assert run.report["run"]["vantage"]["addresses"] == ["2001:db8:40:1::200", "192.0.2.200"]
+    assert run.finding("shore-a", "gateway.return-path")["found"] == "runner on the same wire"
 
 
 def test_a_dead_ipv6_gateway_leaves_the_other_family_proven(site: Site) -> None:

@@ -1,7 +1,7 @@
 """Kelp Bed Station: a site that is planned, reached and served over IPv6 alone, and one wire of both families beside it.
 
     runner 2001:db8:1::10 --- router --- the kelp, 2001:db8:40::/64, and deck, 2001:db8:40::200, on the same wire
-           203.0.113.10      router --- the shore, 192.0.2.0/24 and 2001:db8:40:1::/64
+           203.0.113.10      router --- the shore, 192.0.2.0/24 and 2001:db8:40:1::/64, and pier, 192.0.2.200, on that wire
                              router --- the services, 2001:db8:53::/64
 
 The pointers of both /64s lie in the zone of their /48, as is usual (RFC 3596 section 2.5), and no /64 has one of its own.
@@ -81,6 +81,7 @@ def nodes() -> list[Node]:
                         Plug("services", ("2001:db8:53::1/64",))), forwards=True),
         Node("runner", (Plug("outside", ("203.0.113.10/24", "2001:db8:1::10/64")),), ("203.0.113.1", "2001:db8:1::1")),
         Node("deck", (Plug("kelp", ("2001:db8:40::200/64",)),), (GATEWAY,)),
+        Node("pier", (Plug("shore", ("192.0.2.200/24", "2001:db8:40:1::200/64")),), both),
         Node("services", (Plug("services", services),), ("2001:db8:53::1",)),
         STRAY.node("shore", {6: 64}, (SHORE_GATEWAY_6,)),
         *(machine.node("kelp", {6: 64}, (GATEWAY,)) if len(machine.addresses) == 1
