@@ -83,6 +83,8 @@ class BootEvidence(msgspec.Struct, frozen=True, kw_only=True):
     host keys that were proven, as (port and address, key type, fingerprint).  ``why`` says how the watch of this host ended:
     "settled", "time-out" or "interrupted".  ``earlier_seconds`` is how long the host's earlier reboots took that were watched
     and stored, from the first unanswered question until it was ready, the latest first.
+    ``answered_rounds`` counts the rounds with any sign of life, None in runs from before it was counted; ``unwatched`` is the
+    longest time between two signs of life in which rounds are missing, since the runner was held up or could not ask.
     """
 
     began: str
@@ -104,3 +106,5 @@ class BootEvidence(msgspec.Struct, frozen=True, kw_only=True):
     keys_before: tuple[tuple[str, str, str], ...] = ()
     keys_after: tuple[tuple[str, str, str], ...] = ()
     earlier_seconds: tuple[float, ...] = ()
+    answered_rounds: int | None = None
+    unwatched: tuple[str, str] | None = None

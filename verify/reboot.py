@@ -30,11 +30,8 @@ from shared.evidence import (
 from shared.plan import Host, Plan
 from shared.questions import ClockQuestion, EchoQuestion, Pace, PortQuestion
 from verify.asking import clocks, hosts
-from verify.watch import Event, HostWatch, Look, Rules
+from verify.watch import LOOK_SECONDS, Event, HostWatch, Look, Rules
 
-#: The longest one question of a round may take: three connection attempts of a second each, so that one lost SYN is no
-#: silence (RFC 6298 section 2), and yet a round ends before the next one begins.
-LOOK_SECONDS = 3.0
 #: The characters kept of what a sign said.
 _DETAIL = 160
 
@@ -165,11 +162,16 @@ class _Follower:
 
     async def _echo(self, sign: Sign, question: EchoQuestion) -> Look:
         at, seen = self._now(), await echo.echo(self.network, question)
-        return Look(sign=sign, at=at, reading=echo_reading(seen), detail=_failure(seen))
+        return self._look(sign, at, echo_reading(seen), _failure(seen))
 
     async def _time(self, sign: Sign, question: ClockQuestion) -> Look:
-        at, seen = self._now(), await clock.ask_time(self.network, question, question.server.host)
-        return Look(sign=sign, at=at, reading=time_reading(seen), detail=_time_detail(seen))
+        """One exchange; up to three where nothing comes back, as with a connection: one lost datagram is no silence."""
+        at = self._now()
+        for _ in range(ports.ATTEMPTS):
+            seen = await clock.ask_time(self.network, question, question.server.host)
+            if time_reading(seen) is not Reading.SILENT:
+                break
+        return self._look(sign, at, time_reading(seen), _time_detail(seen))
 
     async def _knock(self, sign: Sign, question: PortQuestion) -> Look:
         """Try the port; where it opens anew, hear too whether what is planned is spoken there.
@@ -181,9 +183,9 @@ class _Follower:
         try:
             if seen.state is not PortState.OPEN:
                 self._spoke.discard(sign)
-                return Look(sign=sign, at=at, reading=port_reading(seen), detail=_failure(seen))
+                return self._look(sign, at, port_reading(seen), _failure(seen))
             if stream is None or not sign.speaks or sign in self._spoke:
-                return Look(sign=sign, at=at, reading=Reading.UP)
+                return self._look(sign, at, Reading.UP)
             if sign.speaks == "tls":
                 reading, detail = tls_reading(await certificate.examine(self.network, question, stream))
             else:
@@ -196,7 +198,11 @@ class _Follower:
                 stream.close()
         if reading is Reading.UP:
             self._spoke.add(sign)
-        return Look(sign=sign, at=at, reading=reading, detail=detail)
+        return self._look(sign, at, reading, detail)
+
+    def _look(self, sign: Sign, at: str, reading: Reading, detail: str = "") -> Look:
+        """What came of a question that was sent at ``at``, and is over now: its last attempt may have been the answered one."""
+        return Look(sign=sign, at=at, by=self._now(), reading=reading, detail=detail)
 
 
 _UNASKED = (FailureKind.NO_ROUTE, FailureKind.NO_PRIVILEGE, FailureKind.LOCAL_LIMIT, FailureKind.INTERRUPTED)

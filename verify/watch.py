@@ -12,9 +12,14 @@ from collections.abc import Sequence
 import msgspec
 
 from shared.boots import BootEvidence, BootMark, Moment, Outage, Reading, Sign
+from shared.times import read_time
 
 #: The most changes kept of one host: one that flaps every round for the half hour of a watch has fewer.
 MOMENTS_LIMIT = 500
+
+#: The longest one question of a round may take: three connection attempts of a second each, so that one lost SYN is no
+#: silence (RFC 6298 section 2), and yet a round ends before the next one begins.
+LOOK_SECONDS = 3.0
 
 #: What shows that something lives at an address.
 _ALIVE = (Reading.UP, Reading.CLOSED)
@@ -38,14 +43,28 @@ class Rules(msgspec.Struct, frozen=True, kw_only=True):
     grace_seconds: float = 300.0
     since: str = ""
 
+    @property
+    def hole_seconds(self) -> float:
+        """Seconds from one sign of life to the next that mean that a round between them is missing."""
+        return 2 * self.round_seconds + LOOK_SECONDS
+
 
 class Look(msgspec.Struct, frozen=True, kw_only=True):
-    """One sign of life, looked at once; ``at`` is when the question was sent."""
+    """One sign of life, looked at once; ``at`` is when the question was sent, ``by`` when it was over (empty: at once).
+
+    A question is repeated while nothing answers, so that a host that returns meanwhile answers seconds after ``at``.
+    """
 
     sign: Sign
     at: str
     reading: Reading
     detail: str = ""
+    by: str = ""
+
+    @property
+    def seen(self) -> str:
+        """The time at which it certainly read so: a silence since it was asked, an answer not before it came."""
+        return (self.by or self.at) if self.reading in _ALIVE else self.at
 
 
 class Phase(enum.StrEnum):
@@ -74,6 +93,8 @@ class HostWatch:
     def __init__(self, host: str, signs: Sequence[Sign], rules: Rules) -> None:
         self.host, self.signs, self.rules = host, tuple(signs), rules
         self.rounds = 0
+        #: Whether the runner could ask nothing at all in the last round.
+        self.blind = False
         self.phase = Phase.COMING if rules.since else Phase.WAITING
         self.since_at = ""
         self.looks: dict[Sign, Look] = {}
@@ -85,6 +106,9 @@ class HostWatch:
         self._left_out = 0
         self._ever_up: set[Sign] = set()
         self._answered = self._still = self._began = self._ended = ""
+        self._answered_rounds = 0
+        self._unwatched: tuple[str, str] | None = None
+        self._unwatched_seconds = 0.0
         self._ready_at = self._settled_at = ""
         self._ready_seconds = self._settled_seconds = 0.0
         self._steady = 0
@@ -98,21 +122,24 @@ class HostWatch:
         A round in which the runner could ask nothing proves nothing: it neither begins a silence nor ends one.
         """
         self.rounds += 1
+        self.blind = all(look.reading is Reading.UNKNOWN for look in looks)
         if not looks:
             return []
-        first, last = min(look.at for look in looks), max(look.at for look in looks)
+        first, last = min(look.at for look in looks), max(look.seen for look in looks)
         self._began, self._ended = self._began or first, last
         events = [event for look in looks if (event := self._changed(look))]
-        alive = [look.at for look in looks if look.reading in _ALIVE]
+        alive = [look for look in looks if look.reading in _ALIVE]
         # A sign that used to answer and could not be asked may answer still: then the silence of others says nothing.
         unasked = any(look.reading is Reading.UNKNOWN and look.sign in self._ever_up for look in looks)
         silent = not unasked and any(look.reading is Reading.SILENT for look in looks)
         if alive:
-            events += self._life(min(alive))
-            self._answered = max(alive)
+            self._note_hole(min(look.seen for look in alive))
+            events += self._life(min(look.seen for look in alive))
+            self._answered = max(look.at for look in alive)
+            self._answered_rounds += 1
         elif silent:
             events += self._silence(first)
-            self._still = last
+            self._still = max(look.at for look in looks)
         up = {look.sign for look in looks if look.reading is Reading.UP}
         return events + self._steadiness(first, last, seconds, steady=up.issuperset(self.needed))
 
@@ -126,12 +153,21 @@ class HostWatch:
         self.looks[look.sign] = look
         if known is not None and known.reading is look.reading:
             return None
-        moment = Moment(at=look.at, after=known.at if known else "", sign=look.sign, reading=look.reading, detail=look.detail)
+        moment = Moment(at=look.seen, after=known.at if known else "", sign=look.sign, reading=look.reading, detail=look.detail)
         if len(self._moments) < MOMENTS_LIMIT:
             self._moments.append(moment)
         else:
             self._left_out += 1
-        return Event(at=look.at, host=self.host, phase=self.phase, sign=look.sign, reading=look.reading, detail=look.detail)
+        return Event(at=look.seen, host=self.host, phase=self.phase, sign=look.sign, reading=look.reading, detail=look.detail)
+
+    def _note_hole(self, at: str) -> None:
+        """Keep the longest time between two signs of life in which rounds are missing: a reboot may lie there, unseen."""
+        before, now = read_time(self._answered), read_time(at)
+        if before is None or now is None or self.phase is Phase.DOWN:
+            return
+        hole = (now - before).total_seconds()
+        if hole > max(self.rules.hole_seconds, self._unwatched_seconds):
+            self._unwatched, self._unwatched_seconds = (self._answered, at), hole
 
     def _life(self, at: str) -> list[Event]:
         """The host gave a sign of life: that ends a silence, if there was one."""
@@ -161,7 +197,7 @@ class HostWatch:
             return []
         self._steady += 1
         if self._steady == 1:
-            self._ready_at, self._ready_seconds = first, seconds
+            self._ready_at, self._ready_seconds = last, seconds
         if self._steady < self.rules.steady_rounds or seconds - self._ready_seconds < self.rules.steady_seconds:
             return []
         self._settled_at, self._settled_seconds = last, seconds
@@ -194,9 +230,13 @@ class HostWatch:
         self._before = mark
 
     def note_keys(self, keys: Sequence[tuple[str, str, str]]) -> None:
-        """Keep proven SSH host keys: those from before the first silence, and those from after the last."""
-        book = self.keys_after if self.outages or self.rules.since else self.keys_before
-        book.update({(where, kind): fingerprint for where, kind, fingerprint in keys})
+        """Keep proven SSH host keys: those from before the first silence, and those from after the last.
+
+        One that changes without a silence is kept as well: a host may have gone and come between two rounds.
+        """
+        for where, kind, fingerprint in keys:
+            if self.outages or self.rules.since or self.keys_before.setdefault((where, kind), fingerprint) != fingerprint:
+                self.keys_after[where, kind] = fingerprint
 
     def evidence(self, why: str, *, after: BootMark | None = None) -> BootEvidence:
         """All that was seen, as it is stored.  ``why`` says how the watch ended: "settled", "time-out" or "interrupted"."""
@@ -205,7 +245,8 @@ class HostWatch:
             steady_rounds=self.rules.steady_rounds, steady_seconds=self.rules.steady_seconds, why=why, since=self.rules.since,
             signs=self.signs, moments=tuple(self._moments), left_out=self._left_out, outages=tuple(self.outages),
             ready=self._ready_at if self._settled_at else "", settled=self._settled_at, before=self._before, after=after,
-            keys_before=_rows(self.keys_before), keys_after=_rows(self.keys_after))
+            keys_before=_rows(self.keys_before), keys_after=_rows(self.keys_after),
+            answered_rounds=self._answered_rounds, unwatched=self._unwatched)
 
 
 def _rows(keys: dict[tuple[str, str], str]) -> tuple[tuple[str, str, str], ...]:

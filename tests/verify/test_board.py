@@ -68,6 +68,16 @@ def test_a_settled_host_says_what_is_still_missing() -> None:
     assert "settled, time missing" in drawn(watch("dome-a", time=Reading.SILENT))
 
 
+def test_a_host_that_the_runner_cannot_ask_is_not_called_up() -> None:
+    """Not even where it answered before: its last signs of life stay, and the state says what they are worth."""
+    told = watch("dome-a")
+    told.round([Look(sign=sign, at=AT, reading=Reading.UNKNOWN) for sign in (ECHO, WEB, TIME)], 2.0)
+    never = HostWatch("dome-b", (WEB,), Rules())
+    never.round([Look(sign=WEB, at=AT, reading=Reading.UNKNOWN)], 1.0)
+    rows = [line for line in drawn(told, never).splitlines() if "dome-" in line]
+    assert all("cannot be asked from here" in row for row in rows)
+
+
 def test_more_hosts_than_lines_are_counted(monkeypatch: pytest.MonkeyPatch) -> None:
     """The board never scrolls."""
     monkeypatch.setenv("LINES", "24")

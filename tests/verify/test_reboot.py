@@ -21,7 +21,7 @@ from shared.evidence import (
     TlsEvidence,
 )
 from shared.plan import Host, Plan, Port, Role
-from shared.questions import Pace
+from shared.questions import ClockQuestion, Pace
 from verify import reboot
 from verify.watch import Event, Phase, Rules
 
@@ -122,6 +122,36 @@ def test_a_service_that_speaks_is_not_asked_again_until_its_port_has_gone(make_p
         counts.append(sum(data.startswith(b"SSH-2.0-") for data in asked))
         assert len(network.asked) >= 13
     assert counts == [1, 2]
+
+
+def test_a_host_that_returns_within_a_round_is_back_when_it_answers(plan: Plan) -> None:
+    """Asked at 60, silent until 61.5, and answered at the third attempt: it was not back at 60."""
+    watched, _events = watch(plan, Rebooting({ADDRESS: [(30, 61.5)]}), hosts=1)
+    (outage,) = watched.boots[plan.hosts[0].fqdn].outages
+    assert outage.still.startswith("2026-11-02T09:00:55")
+    assert outage.back.startswith("2026-11-02T09:01:02")
+    assert watched.boots[plan.hosts[0].fqdn].ready >= outage.back
+
+
+@pytest.mark.parametrize(("lost", "readings"), [(0, [Reading.UP]), (1, [Reading.UP]), (2, [Reading.UP]), (3, [Reading.SILENT])])
+def test_one_lost_datagram_makes_no_time_service_silent(
+    make_plan: Callable[..., Plan], monkeypatch: pytest.MonkeyPatch, lost: int, readings: list[Reading]
+) -> None:
+    """It is asked up to three times a round, as a port is: on a path with losses it would go and come for ever."""
+    asked: list[int] = []
+
+    async def ask_time(network: FakeNetwork, question: ClockQuestion, address: str) -> ClockEvidence:
+        asked.append(question.exchanges)
+        silent = len(asked) <= lost
+        return ClockEvidence(server=address, address=address, port=123, at="", asked=1, samples=() if silent else (sample(0, 2),),
+                             failure=failure(FailureKind.NO_ANSWER) if silent else None)
+
+    monkeypatch.setattr(reboot.clock, "ask_time", ask_time)
+    plan = make_plan(roles=(Role(name="node", ntp_port=123),))
+    watched, _events = watch(plan, Rebooting({ADDRESS: []}), seconds=1, hosts=1)
+    seen = watched.boots[plan.hosts[0].fqdn]
+    assert [one.reading for one in seen.moments if one.sign.name == "time"][:1] == readings
+    assert set(asked) == {1}
 
 
 @pytest.mark.parametrize("step", [3600.0, -3600.0])

@@ -206,6 +206,48 @@ def test_moments_say_between_which_looks_a_sign_changed() -> None:
         ("", at(0), UP), (at(10), at(15), SILENT), (at(20), at(25), UP)]
 
 
+def test_an_answer_that_came_late_in_its_round_is_no_earlier_sign_of_life() -> None:
+    """A question is repeated for some seconds: the host was back when one was answered, and not when the first was sent."""
+    story = Story(signs=(WEB,)).tell(UP).tell(SILENT)
+    story.watch.round([Look(sign=WEB, at=at(10), by=at(12.5), reading=UP)], 12.5)
+    story.watch.round([Look(sign=WEB, at=at(15), by=at(15.1), reading=SILENT)], 15.1)
+    first, second = story.evidence().outages
+    assert (first.still, first.back) == (at(5), at(12.5))
+    assert (second.answered, second.silent) == (at(10), at(15)), "it answered some time after it was asked"
+    assert [(one.after, one.at) for one in story.evidence().moments] == [
+        ("", at(0)), (at(0), at(5)), (at(5), at(12.5)), (at(10), at(15))]
+
+
+def test_ready_is_when_the_last_port_had_answered() -> None:
+    """All planned ports have answered since then, so the one that took two attempts counts."""
+    watch = HostWatch("dome-a", (WEB, SHELL), Rules(steady_rounds=1, steady_seconds=0, since=at(-60)))
+    watch.round([Look(sign=WEB, at=at(0), by=at(0.1), reading=UP), Look(sign=SHELL, at=at(0), by=at(1.2), reading=UP)], 1.2)
+    assert watch.evidence("settled").ready == at(1.2)
+
+
+@pytest.mark.parametrize(("pause", "unwatched"), [
+    (0, None), (5, None), (8, None), (9, (at(10), at(24))), (600, (at(10), at(615)))])
+def test_a_time_in_which_nobody_looked_is_kept(pause: float, unwatched: tuple[str, str] | None) -> None:
+    """A runner that was suspended asks nothing; up to a missed round, twice five seconds and three for a slow look, is usual."""
+    story = Story().tell(UP, 3)
+    story.seconds += pause
+    evidence = story.tell(UP, 3).evidence()
+    assert (evidence.unwatched, evidence.answered_rounds, evidence.rounds) == (unwatched, 6, 6)
+
+
+def test_rounds_in_which_the_runner_could_not_ask_are_no_answers() -> None:
+    """They are a time in which nobody looked; the board says so while it lasts."""
+    story = Story().tell(UP, 2).tell(UNKNOWN, 4)
+    assert story.watch.blind
+    evidence = story.tell(UP, 2).evidence()
+    assert (evidence.answered_rounds, evidence.rounds, evidence.unwatched) == (4, 8, (at(5), at(30)))
+    assert not story.watch.blind
+
+
+def test_a_silence_that_was_seen_is_no_time_in_which_nobody_looked() -> None:
+    assert Story().tell(UP, 2).tell(SILENT, 20).tell(UP, 2).evidence().unwatched is None
+
+
 def test_a_host_that_flaps_for_hours_is_bounded_and_counted() -> None:
     """What is beyond the bound is counted, never dropped unsaid."""
     story = Story(signs=(WEB,))
@@ -221,6 +263,16 @@ def test_keys_from_before_the_silence_and_after_it_are_kept_apart() -> None:
     story.watch.note_keys([("22/tcp 192.0.2.11", "ssh-ed25519", "SHA256:old")])
     story.tell(SILENT).tell(UP)
     story.watch.note_keys([("22/tcp 192.0.2.11", "ssh-ed25519", "SHA256:new")])
+    assert story.evidence().keys_before == (("22/tcp 192.0.2.11", "ssh-ed25519", "SHA256:old"),)
+    assert story.evidence().keys_after == (("22/tcp 192.0.2.11", "ssh-ed25519", "SHA256:new"),)
+
+
+def test_a_key_that_changes_without_a_silence_is_kept_beside_the_first() -> None:
+    """The host may have gone and come between two rounds; the same key again is no news."""
+    story = Story().tell(UP)
+    for fingerprint in ("SHA256:old", "SHA256:old", "SHA256:new"):
+        assert story.evidence().keys_after == ()
+        story.watch.note_keys([("22/tcp 192.0.2.11", "ssh-ed25519", fingerprint)])
     assert story.evidence().keys_before == (("22/tcp 192.0.2.11", "ssh-ed25519", "SHA256:old"),)
     assert story.evidence().keys_after == (("22/tcp 192.0.2.11", "ssh-ed25519", "SHA256:new"),)
 

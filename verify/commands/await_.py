@@ -21,9 +21,9 @@ Started before the reboot, it waits until each host has gone silent and come bac
 is settled when all its planned ports have answered in three rounds in a row and for as long as --steady says; its time
 service has --grace more.  Hosts that never return keep no other waiting beyond --timeout, and are reported so.
 
-In each round a host is sent two echoes, a connection to each planned port and one NTP question where it serves time; TLS
-and SSH are spoken once each time their port opens.  Changes are printed on standard error, one line each with the time in
-UTC, or shown as a live board on a terminal.
+In each round a host is sent two echoes, a connection to each planned port and an NTP question where it serves time, the
+latter two up to three times while nothing answers; TLS and SSH are spoken once each time their port opens.  Changes are
+printed on standard error, one line each with the time in UTC, or shown as a live board on a terminal.
 """
 
 

@@ -144,6 +144,8 @@ class _Board:
 def _state(watch: HostWatch) -> str:
     if not watch.rounds:
         return "being asked"
+    if watch.blind:
+        return "cannot be asked from here"
     if watch.phase is Phase.SETTLED and watch.missing:
         return f"settled, {', '.join(dict.fromkeys(sign.name for sign in watch.missing))} missing"
     return watch.phase.value

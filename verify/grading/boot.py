@@ -52,7 +52,7 @@ def _down(case: Case, host: Host, seen: BootEvidence) -> Iterable[Finding]:
                       f"{host.name} last answered at {_clock(first.answered)} and was silent from {_clock(first.silent)} "
                       f"on.{times}")
         return
-    found = f"answered in each of {seen.rounds} rounds"
+    found, answering = _answering(seen)
     match _boot_changed(seen):
         case False:
             yield finding(
@@ -61,12 +61,26 @@ def _down(case: Case, host: Host, seen: BootEvidence) -> Iterable[Finding]:
                 (f"reboot {host.name} and watch it:", _watch_again(case, host)), "old-boot")
         case True:
             yield finding(Grade.PASS, found, f"No silence of {host.name} was seen, but it runs a new boot: it was down before "
-                          "the watch began, or for less than a round.")
+                          f"the watch began, {'while nobody looked, ' if seen.unwatched else ''}or for less than a round.")
         case None:
-            why = (f"The reboot was ordered at {_clock(seen.since)}, before the watch began." if seen.since
-                   else f"It answered in each of {seen.rounds} rounds, {show_seconds(seen.round_seconds)} apart.")
+            why = f"The reboot was ordered at {_clock(seen.since)}, before the watch began." if seen.since else answering
             yield finding(Grade.UNPROVEN, found, f"{host.name} was not seen to go down. {why} Whether it rebooted cannot be told "
                           "from outside.", symptom="no-silence")
+
+
+def _answering(seen: BootEvidence) -> tuple[str, str]:
+    """How often a host that was never silent answered, in short and as a sentence, without what nobody looked at."""
+    answered = seen.rounds if seen.answered_rounds is None else seen.answered_rounds
+    if not answered:
+        return "could not be asked", "The runner could not ask it in any round."
+    often = f"in {'each of' if answered == seen.rounds else f'{answered} of'} {seen.rounds} rounds"
+    rest = "" if answered == seen.rounds else "; in the others the runner could not ask"
+    if seen.unwatched is None:
+        return f"answered {often}", f"It answered {often}, {show_seconds(seen.round_seconds)} apart{rest}."
+    last, following = seen.unwatched
+    hole = show_seconds(_between(following, last))
+    why = f"For {hole} from {_clock(last)} on nobody looked: the runner stood still or could not ask. A reboot may lie there."
+    return f"answered {often}, and nobody looked for {hole}", f"It answered {often}{rest}. {why}"
 
 
 def _boot_changed(seen: BootEvidence) -> bool | None:
@@ -260,10 +274,11 @@ def _identity(case: Case, host: Host, seen: BootEvidence) -> Iterable[Finding]:
                                "after the reboot as before.", at=seen.ended)
             continue
         kind, old, new = changed[0]
+        when = "over the reboot" if seen.outages else "while it was watched, though no silence was seen"
         more = f" So did {len(changed) - 1} more." if len(changed) > 1 else ""
         yield case.finding(
             host.fqdn, "boot.identity", subject, Grade.FAIL, planned=f"{kind} {old}", found=f"{kind} {new}",
-            message=f"The {kind} host key at {address} port {port} changed over the reboot.{more} Another machine answers, or "
+            message=f"The {kind} host key at {address} port {port} changed {when}.{more} Another machine answers, or "
             "this one was installed anew or booted from another disk.",
             fix=(f"on the console of {host.name}: for key in /etc/ssh/ssh_host_*_key.pub; do ssh-keygen -lf $key; done",
                  f"must show: {old}",

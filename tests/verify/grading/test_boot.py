@@ -202,6 +202,22 @@ def test_settling(graded: Graded, changes: dict[str, Any], grade: Grade) -> None
     assert graded(evidence(**changes))["boot.settled reboot"].grade is grade
 
 
+@pytest.mark.parametrize(("changes", "found", "words"), [
+    ({"answered_rounds": 20}, "answered in each of 20 rounds", "5 s apart. Whether"),
+    ({}, "answered in each of 20 rounds", "5 s apart. Whether"),
+    ({"answered_rounds": 12}, "answered in 12 of 20 rounds", "in the others the runner could not ask"),
+    ({"answered_rounds": 20, "unwatched": (at(30), at(90))}, "answered in each of 20 rounds, and nobody looked for 60 s",
+     "a reboot may lie there".capitalize()),
+    ({"answered_rounds": 0}, "could not be asked", "could not ask it in any round"),
+])
+def test_what_was_not_looked_at_is_not_called_answered(graded: Graded, changes: dict[str, Any], found: str, words: str) -> None:
+    """A runner that stood still, or had no way to the host, has seen no reboot and no absence of one."""
+    finding = graded(evidence(**NEVER_DOWN | changes))["boot.down reboot"]
+    assert finding.grade is Grade.UNPROVEN
+    assert finding.found == found
+    assert words in finding.message
+
+
 @pytest.mark.parametrize(("earlier", "words"), [
     ((), "settled at 2027-03-04 09:01:30 UTC."), ((41.0,), "The one watched before took 41 s."),
     ((41.0, 38.5, 44.0), "The 3 watched before took 38.5 s to 44 s.")])
@@ -224,6 +240,14 @@ def test_the_machine_is_known_by_its_host_key(
     """Compared only where a type of key was proven both times."""
     finding = graded(evidence(keys_after=after)).get("boot.identity 22/tcp")
     assert (finding.grade if finding else None) is grade
+
+
+def test_a_key_that_changed_without_a_silence_is_not_said_to_have_changed_over_a_reboot(graded: Graded) -> None:
+    """Another machine answers, however it came there."""
+    changed = NEVER_DOWN | {"keys_after": (("22/tcp 192.0.2.11", "ssh-ed25519", "SHA256:other"),)}
+    finding = graded(evidence(**changed))["boot.identity 22/tcp"]
+    assert finding.grade is Grade.FAIL
+    assert "over the reboot" not in finding.message
 
 
 def test_every_fail_and_caution_says_how_to_mend_it(graded: Graded) -> None:
