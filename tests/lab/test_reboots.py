@@ -291,6 +291,40 @@ def test_since_is_held_against_when_the_boot_began(quay: Quay, access: str) -> N
     assert (run.finding(ASKED.name, "boot.down")["grade"], run.finding(ASKED.name, "boot.new")["grade"]) == ("fail", "fail")
 
 
+def test_a_cut_wire_that_silences_every_host_is_no_reboot_of_any(quay: Quay) -> None:
+    """All hosts fell silent and came back in the same moments with all their services: nobody rebooted, and nobody is ready."""
+    running = quay.site.start(plan((SOUND, STAYS)), *QUICK, "--timeout", "30 s", "--no-store", "--only", "boot.*",
+                              command="await")
+    time.sleep(3.5)  # the watch needs some rounds before there is anything to compare with
+    nft = find("nft")
+    quay.site.wiring.run("runner", nft, "-f", "-", stdin="table inet cut { chain in { "
+                         "type filter hook input priority 0; drop; }; }")
+    time.sleep(3)  # a silence of some rounds
+    quay.site.wiring.run("runner", nft, "delete", "table", "inet", "cut")
+    run = running.finish()
+    for host in (SOUND, STAYS):
+        assert run.finding(host.name, "boot.down")["grade"] == "pass", "it was silent, whatever silenced it"
+        finding = run.finding(host.name, "boot.new")
+        assert finding["grade"] == "unproven"
+        assert "in the same moments" in finding["message"]
+    assert run.status == 3
+
+
+def test_a_runner_that_stood_still_has_seen_no_absence_of_a_reboot(quay: Quay) -> None:
+    """A laptop that was closed, or Ctrl-Z: for as long nobody looked, and the sentence says so."""
+    running = quay.site.start(plan((STAYS,)), *QUICK, "--timeout", "14 s", "--no-store", "--only", "boot.*", command="await")
+    time.sleep(3.5)  # some rounds
+    running.process.send_signal(signal.SIGSTOP)
+    time.sleep(6)  # many rounds that never are
+    running.process.send_signal(signal.SIGCONT)
+    run = running.finish()
+    begin, end = run.host(STAYS.name)["evidence"]["boot"]["unwatched"]
+    assert begin < end
+    finding = run.finding(STAYS.name, "boot.down")
+    assert finding["grade"] == "unproven"
+    assert "A reboot may lie there" in finding["message"]
+
+
 def test_an_interrupt_reports_what_was_seen(quay: Quay, tmp_path: Path) -> None:
     """Ctrl-C in the watch: status 130, both reports, a partial run with the rounds so far, and nothing else asked."""
     running = quay.site.start(plan((SOUND,)), *QUICK, "--no-store", command="await")

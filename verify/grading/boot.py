@@ -14,7 +14,9 @@ from shared.findings import Finding, Grade
 from shared.plan import Host
 from shared.quantities import Interval, show_seconds
 from shared.times import read_time
+from verify.grading import outages
 from verify.grading.case import Case
+from verify.grading.machines import listed
 
 #: Boot identifiers that a host gives without meaning any boot.
 _NO_ID = ("", "00000000-0000-0000-0000-000000000000")
@@ -113,17 +115,29 @@ def _new(case: Case, host: Host, seen: BootEvidence) -> Iterable[Finding]:
         yield finding(Grade.FAIL, own_word, f"{host.name} still runs the boot from before: its boot identifier has not changed, "
                       "or that boot began before the reboot was ordered.",
                       (f"on {host.name}, once this is running: systemctl reboot", _watch_again(case, host)), "old-boot")
-    elif back:
-        lasted = _between(back[-1].still or back[-1].silent, back[-1].silent)
-        yield finding(Grade.PASS, f"silent for at least {show_seconds(lasted)}, then back",
-                      f"{host.name} was silent for at least {show_seconds(lasted)} and came back. That is the weaker proof: a "
+    elif own := [outage for outage in back if not outages.shared_with(case, host, seen, outage)]:
+        lasted = _lasted(own[-1])
+        yield finding(Grade.PASS, f"silent for at least {lasted}, then back",
+                      f"{host.name} was silent for at least {lasted} and came back. That is the weaker proof: a "
                       "cut wire looks the same, and its boot identifier could not be compared.")
+    elif back:
+        lasted, others = _lasted(back[-1]), outages.shared_with(case, host, seen, back[-1])
+        these = listed(iter(others), len(others))
+        yield finding(Grade.UNPROVEN, f"silent for at least {lasted}, then back, together with {len(others)} more",
+                      f"{host.name} was silent for at least {lasted} and came back; so did {these}, in the "
+                      "same moments, and no service of it was seen to start. A router or a wire that was down for as long "
+                      "looks the same, and its boot identifier could not be compared.", symptom="shared-silence")
     elif seen.outages:
         yield finding(Grade.UNPROVEN, "not back", f"{host.name} had not come back by {_clock(seen.ended)}, so nothing is "
                       "known of its boot.", symptom="silent")
     else:
         yield finding(Grade.UNPROVEN, "no silence seen, no boot identifier", f"Nothing shows whether {host.name} runs a new "
                       "boot: no silence was seen, and its boot identifier could not be compared.", symptom="no-silence")
+
+
+def _lasted(outage: Outage) -> str:
+    """How long a silence was at least."""
+    return show_seconds(_between(outage.still or outage.silent, outage.silent))
 
 
 def _up(case: Case, host: Host, seen: BootEvidence) -> Iterable[Finding]:

@@ -218,6 +218,62 @@ def test_what_was_not_looked_at_is_not_called_answered(graded: Graded, changes: 
     assert words in finding.message
 
 
+def shared(make_plan: Callable[..., Plan], mine: BootEvidence, *others: BootEvidence | None) -> Finding:
+    """boot.new of the first host, watched beside others of its network, or of another for the third."""
+    plan = make_plan()
+    hosts = (plan.hosts[0], *(msgspec.structs.replace(plan.hosts[1], name=f"dome-{place}", network=plan.hosts[0].network)
+                              for place, _ in enumerate(others)))
+    plan = msgspec.structs.replace(plan, hosts=hosts)
+    seen = tuple(HostEvidence(fqdn=host.fqdn, boot=one) for host, one in zip(hosts, (mine, *others), strict=True))
+    whole = Evidence(vantage=Vantage(name="pier-1"), started=at(0), finished=at(100), complete=True, site=SiteEvidence(),
+                     hosts=seen)
+    case = Case(plan=plan, limits=catalogue.limits_of("production"), evidence=whole)
+    return next(one for one in boot.grade_host(case, hosts[0], seen[0]) if one.check == "boot.new")
+
+
+def cut(begun: float, ended: float) -> BootEvidence:
+    """Last answered at ``begun``, silent five seconds later, silent for the last time at ``ended``, back five seconds later."""
+    return evidence(outages=(Outage(answered=at(begun), silent=at(begun + 5), still=at(ended), back=at(ended + 5)),),
+                    answered_rounds=12)
+
+
+STARTING = evidence(moments=(*evidence().moments, *moments(SHELL, (56, CLOSED))))
+UP_THROUGHOUT = evidence(outages=(), answered_rounds=20)
+
+
+@pytest.mark.parametrize(("mine", "others", "grade"), [
+    (evidence(), (cut(15, 50),), Grade.UNPROVEN),
+    (evidence(), (cut(12, 53), cut(18, 47)), Grade.UNPROVEN),
+    (evidence(), (cut(6, 50),), Grade.UNPROVEN),
+    (evidence(), (cut(4, 50),), Grade.PASS),
+    (evidence(), (cut(15, 61),), Grade.PASS),
+    (evidence(), (evidence(**GONE),), Grade.PASS),
+    (evidence(), (None,), Grade.PASS),
+    (evidence(), (), Grade.PASS),
+    (evidence(), (cut(15, 50), UP_THROUGHOUT), Grade.PASS),
+    (evidence(), (cut(15, 50), msgspec.structs.replace(UP_THROUGHOUT, answered_rounds=0)), Grade.UNPROVEN),
+    (evidence(), (cut(15, 50), msgspec.structs.replace(UP_THROUGHOUT, unwatched=(at(10), at(60)))), Grade.UNPROVEN),
+    (evidence(), (cut(15, 50), msgspec.structs.replace(UP_THROUGHOUT, ended=at(30))), Grade.UNPROVEN),
+    (STARTING, (cut(15, 50),), Grade.PASS),
+    (evidence(outages=(*cut(-40, -20).outages, *evidence().outages)), (cut(15, 50),), Grade.PASS),
+    (evidence(outages=(*cut(-40, -20).outages, *evidence().outages)),
+     (evidence(outages=(*cut(-40, -20).outages, *cut(15, 50).outages)),), Grade.UNPROVEN),
+    (evidence(before=BootMark(at=at(0), boot_id=OLD), after=BootMark(at=at(95), boot_id=NEW)), (cut(15, 50),), Grade.PASS),
+    (evidence(before=BootMark(at=at(0), boot_id=OLD), after=BootMark(at=at(95), boot_id=OLD)), (cut(15, 50),), Grade.FAIL),
+])
+def test_a_silence_that_others_shared_proves_no_boot(
+    make_plan: Callable[..., Plan], mine: BootEvidence, others: tuple[BootEvidence | None, ...], grade: Grade
+) -> None:
+    """A router that is down for half a minute silences every host behind it, and not one of them has rebooted.
+
+    One event explains both where it can lie in both beginnings and in both ends, give or take a round; a host beside it that
+    answered all the while, a service seen starting and the host's own word rule it out.
+    """
+    finding = shared(make_plan, mine, *others)
+    assert finding.grade is grade
+    assert (finding.symptom == "shared-silence") is (grade is Grade.UNPROVEN)
+
+
 @pytest.mark.parametrize(("earlier", "words"), [
     ((), "settled at 2027-03-04 09:01:30 UTC."), ((41.0,), "The one watched before took 41 s."),
     ((41.0, 38.5, 44.0), "The 3 watched before took 38.5 s to 44 s.")])
