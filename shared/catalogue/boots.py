@@ -71,7 +71,8 @@ CHECKS = (
         title="The host settled",
         proves="All planned ports answered in three rounds in a row and for thirty seconds (or as the options say), so none of "
                "them was a service that starts and dies.",
-        not_proves="That nothing fails later, or that the time service has chosen a source by then: it has five minutes more.",
+        not_proves="That nothing fails later, or that the time service has chosen a source by then: it has five minutes more.  "
+                   "Where all ports came back, stayed, and the watch ended too soon after, it is unproven.",
         basis=("common practice, no source (three rounds, thirty seconds)",),
         causes=("one planned port never came back: see boot.up",
                 "a service starts, fails and is started again, over and over",

@@ -190,20 +190,27 @@ def _came_back(case: Case, host: Host, seen: BootEvidence, sign: Sign, moments: 
         return case.finding(host.fqdn, "boot.up", subject, Grade.UNPROVEN, planned="answers after the reboot",
                             found="the runner could not ask", message=f"The runner could not ask for {words} of {host.name}"
                             f"{': ' + final.detail if final and final.detail else ''}.")
-    ever = [moment for moment in moments if moment.reading is Reading.UP]
     told = f"{final.reading}{': ' + final.detail if final.detail else ''}"
-    before = bool(last and ever and ever[0].at <= last.silent)
-    if before:
+    found, symptom = f"never came back ({told})", "never"
+    if last and (returned := next((moment for moment in after if moment.reading is Reading.UP), None)):
+        found, symptom = f"came back, and is gone again ({told})", "gone-again"
+        message = (f"{_begun(words)} of {host.name} came back at {_clock(returned.at)}, was gone again at {_clock(final.at)} and "
+                   f"had not come back by {_clock(seen.ended)}; the host itself had.")
+    elif last and any(moment.reading is Reading.UP and moment.at <= last.silent for moment in moments):
+        by_hand = " A service that was started by hand is ended by a reboot." if sign.service else ""
         message = (f"{_begun(words)} of {host.name} answered before the reboot and had not come back by "
-                   f"{_clock(seen.ended)}; the host itself had. A service that was started by hand is ended by a reboot.")
+                   f"{_clock(seen.ended)}; the host itself had.{by_hand}")
     else:
         message = f"{_begun(words)} of {host.name} had not answered by {_clock(seen.ended)}, though the host itself had."
     return case.finding(
-        host.fqdn, "boot.up", subject, Grade.FAIL, planned="answers after the reboot", found=f"never came back ({told})",
-        message=message, fix=_enable(host, sign), symptom="never", at=seen.ended)
+        host.fqdn, "boot.up", subject, Grade.FAIL, planned="answers after the reboot", found=found,
+        message=message, fix=_enable(host, sign), symptom=symptom, at=seen.ended)
 
 
 def _enable(host: Host, sign: Sign) -> tuple[str, ...]:
+    if not sign.service:
+        return (f"on {host.name}: ip -br address; nft list ruleset",
+                f"have {sign.address} set, and echoes let in, at every boot")
     if sign.name == "time":
         return (f"on {host.name}: systemctl is-enabled chrony ntpsec systemd-timesyncd; chronyc -n sources",
                 "enable the one that is meant, for every boot: systemctl enable --now UNIT")
@@ -253,6 +260,12 @@ def _settled(case: Case, host: Host, seen: BootEvidence) -> Iterable[Finding]:
     elif last is None and not seen.since:
         yield finding(Grade.UNPROVEN, "it was not seen to go down", f"{host.name} was not seen to go down, so that it settled "
                       "again cannot be told.", symptom="no-silence")
+    elif since := _too_short(seen):
+        watched = show_seconds(_between(seen.ended, since))
+        yield finding(Grade.UNPROVEN, f"answering for {watched}, and the watch ended",
+                      f"{host.name} answered on all planned ports from {_clock(since)} on, and the watch ended {watched} later: "
+                      "too soon to tell whether it settles.",
+                      (f"watch it on: {_watch_again(case, host, f'--since {last.silent}' if last else '')}",), "too-short")
     else:
         gone = last is not None and not last.back
         message = (f"{host.name} did not settle: it had not come back by {_clock(seen.ended)}." if gone else
@@ -260,6 +273,21 @@ def _settled(case: Case, host: Host, seen: BootEvidence) -> Iterable[Finding]:
         yield finding(Grade.FAIL, "not settled", message,
                       ("once that is mended, watch it longer:",
                        _watch_again(case, host, "--timeout 60min")), "silent" if gone else "unsettled")
+
+
+def _too_short(seen: BootEvidence) -> str:
+    """Since when all planned ports answered, where each came back once and stayed until the watch ended; empty otherwise."""
+    back = seen.outages[-1].back if seen.outages else seen.began
+    if not back or len(seen.outages) > 1 or seen.left_out:
+        return ""
+    ups = []
+    for sign in [sign for sign in seen.signs if sign.name.endswith("/tcp")] or seen.signs:
+        moments = [moment for moment in seen.moments if moment.sign == sign and moment.at >= back]
+        if not moments or moments[-1].reading is not Reading.UP or sum(one.reading is Reading.UP for one in moments) > 1:
+            return ""
+        ups.append(moments[-1].at)
+    since = max(ups, default="")
+    return since if _between(seen.ended, since) < seen.steady_seconds + seen.round_seconds else ""
 
 
 def _earlier(seen: BootEvidence) -> str:
@@ -317,6 +345,13 @@ def explain(findings: list[Finding]) -> list[Finding]:
     behind = {_owner(finding): finding.because for finding in findings if finding.check == "host.echo" and finding.because}
     findings = [msgspec.structs.replace(finding, because=behind[_owner(finding)])
                 if finding.check == "boot.up" and finding.symptom == "silent" and _owner(finding) in behind else finding
+                for finding in findings]
+    # An address that answers nothing at all is missing or shut, whichever services were to come back at it.
+    shut = {(_owner(finding), finding.subject): finding.ref for finding in findings
+            if finding.check == "host.echo" and finding.grade is Grade.FAIL and finding.symptom == "silent"}
+    findings = [msgspec.structs.replace(finding, because=(shut[where],))
+                if finding.check == "boot.up" and finding.grade is Grade.FAIL and finding.symptom != "silent"
+                and (where := (_owner(finding), finding.subject.rpartition(" ")[2])) in shut else finding
                 for finding in findings]
     never = {(_owner(finding), finding.subject): finding for finding in findings
              if finding.check == "boot.up" and finding.grade is Grade.FAIL}

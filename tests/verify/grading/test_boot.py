@@ -165,17 +165,27 @@ def test_a_late_service_is_judged_as_an_interval(graded: Graded, seconds: float,
     (((0, UP), (20, SILENT), (55, CLOSED)), "answered before the reboot"),
     (((0, UP), (20, SILENT)), "answered before the reboot"),
     (((0, CLOSED), (20, SILENT), (55, CLOSED)), "had not answered"),
-    (((0, UP), (20, SILENT), (60, UP), (80, CLOSED)), "answered before the reboot"),
+    (((0, UP), (20, SILENT), (60, UP), (80, CLOSED)), "came back at 2027-03-04 09:01:00 UTC, was gone again"),
+    (((0, CLOSED), (20, SILENT), (60, UP), (80, SILENT)), "came back at"),
 ])
 def test_a_service_that_is_not_there_at_the_end_fails(
     graded: Graded, changes: tuple[tuple[float, Reading], ...], words: str
 ) -> None:
-    """Told apart by whether it answered before: then it was not enabled, otherwise it never ran."""
+    """Told apart by whether it answered before, and then was not enabled; came back and went again; or never ran."""
     without = tuple(one for one in evidence().moments if one.sign != WEB) + moments(WEB, *changes)
     finding = graded(evidence(moments=without, settled="", ready="", why="time-out"))["boot.up 443/tcp"]
     assert finding.grade is Grade.FAIL
     assert words in finding.message
     assert any("systemctl enable --now" in line for line in finding.fix)
+
+
+def test_an_echo_that_does_not_come_back_is_no_service_to_enable(graded: Graded) -> None:
+    """The system answers it: an address or a filter is missing."""
+    without = tuple(one for one in evidence().moments if one.sign != ECHO) + moments(ECHO, (0, UP), (20, SILENT))
+    finding = graded(evidence(moments=without))[f"boot.up echo {ADDRESS}"]
+    assert finding.grade is Grade.FAIL
+    assert "service" not in finding.message
+    assert not any("UNIT" in line for line in finding.fix)
 
 
 def test_an_echo_that_never_answers_is_no_part_of_a_reboot(graded: Graded) -> None:
@@ -200,6 +210,32 @@ def test_what_the_runner_could_not_ask_is_unproven(graded: Graded) -> None:
 def test_settling(graded: Graded, changes: dict[str, Any], grade: Grade) -> None:
     """A watch that was cut short proves nothing; one that waited in vain is a fail where a reboot was to be seen."""
     assert graded(evidence(**changes))["boot.settled reboot"].grade is grade
+
+
+ENDED = {"why": "time-out", "settled": "", "ready": ""}
+
+
+@pytest.mark.parametrize(("changes", "grade"), [
+    (ENDED | {"ended": at(70)}, Grade.UNPROVEN),
+    (ENDED | {"ended": at(94)}, Grade.UNPROVEN),
+    (ENDED | {"ended": at(95)}, Grade.FAIL),
+    (ENDED | {"ended": at(70), "left_out": 1}, Grade.FAIL),
+    (ENDED | {"ended": at(70), "moments": (*evidence().moments, *moments(WEB, (65, CLOSED)))}, Grade.FAIL),
+    (ENDED | {"ended": at(70), "moments": (*evidence().moments, *moments(WEB, (63, CLOSED)), *moments(WEB, (66, UP)))},
+     Grade.FAIL),
+    (ENDED | {"ended": at(70), "outages": (Outage(answered="", silent=at(0), still=at(5), back=at(10)),
+                                           *evidence().outages)}, Grade.FAIL),
+    (NEVER_DOWN | {"since": at(-60), "ended": at(20)}, Grade.UNPROVEN),
+])
+def test_a_watch_that_ended_too_soon_after_the_return_proves_no_restlessness(
+    graded: Graded, changes: dict[str, Any], grade: Grade
+) -> None:
+    """All ports answered to the last round, for less than the thirty seconds and a round that settling can take."""
+    finding = graded(evidence(**changes))["boot.settled reboot"]
+    assert finding.grade is grade
+    if grade is Grade.UNPROVEN:
+        assert "too soon to tell" in finding.message
+        assert any("seatrial await" in line for line in finding.fix)
 
 
 @pytest.mark.parametrize(("changes", "found", "words"), [
@@ -272,6 +308,18 @@ def test_a_silence_that_others_shared_proves_no_boot(
     finding = shared(make_plan, mine, *others)
     assert finding.grade is grade
     assert (finding.symptom == "shared-silence") is (grade is Grade.UNPROVEN)
+
+
+def test_an_address_that_answers_nothing_is_the_cause_of_what_did_not_come_back_at_it(graded: Graded) -> None:
+    """No service of it can be enabled to mend that; what is missing at another address is a cause of its own."""
+    def fail(check: str, subject: str, symptom: str) -> Finding:
+        return Finding(check=check, subject=subject, grade=Grade.FAIL, planned="", found="", message="", symptom=symptom,
+                       ref=f"dome-a.obs.example.net|{check}|{subject}")
+
+    silent = fail("host.echo", "192.0.2.11", "silent")
+    told = boot.explain([silent, fail("boot.up", "443/tcp at 192.0.2.11", "never"), fail("boot.up", "time 192.0.2.11", "never"),
+                         fail("boot.up", "443/tcp at 2001:db8::11", "never"), fail("boot.up", "22/tcp", "never")])
+    assert [one.because for one in told] == [(), (silent.ref,), (silent.ref,), (), ()]
 
 
 @pytest.mark.parametrize(("earlier", "words"), [
