@@ -118,8 +118,17 @@ def _reboot(label: str, boot: BootEvidence, first: datetime.datetime, length: fl
         here = back
     ready = at(boot.ready, ended)
     stretches += [Stretch("back" if boot.outages else "answering", here, ready), Stretch("ready", ready, ended)]
+    if boot.unwatched is not None:
+        stretches = _with_hole(stretches, at(boot.unwatched[0], begun), at(boot.unwatched[1], ended))
     return Reboot(label=label, stretches=tuple(stretch for stretch in stretches if stretch.ends > stretch.begins),
                   settled=at(boot.settled, 0.0) if read_time(boot.settled) else None, text=_words(boot))
+
+
+def _with_hole(stretches: Sequence[Stretch], begins: float, ends: float) -> list[Stretch]:
+    """The stretches with a time in which nobody looked taken out of them: what was answering before and after is unseen then."""
+    left = [Stretch(one.kind, one.begins, min(one.ends, begins)) for one in stretches if one.begins < begins]
+    right = [Stretch(one.kind, max(one.begins, ends), one.ends) for one in stretches if one.ends > ends]
+    return [*left, Stretch("unseen", begins, ends), *right]
 
 
 def _words(boot: BootEvidence) -> str:
@@ -140,6 +149,9 @@ def _words(boot: BootEvidence) -> str:
             said.append(f"silent after {after(outage.silent)}, and not back")
     if not said:
         said.append("never seen silent")
+    if boot.unwatched is not None and all(map(read_time, boot.unwatched)):
+        last, following = boot.unwatched
+        said.append(f"nobody looked for {show_seconds((_time(following) - _time(last)).total_seconds())} after {after(last)}")
     if read_time(boot.ready):
         said.append(f"ready after {after(boot.ready)}")
     said.append(f"settled after {after(boot.settled)}" if read_time(boot.settled) else f"not settled ({boot.why})")

@@ -55,6 +55,20 @@ def test_a_host_that_was_never_silent_is_said_to_be_so(sample: ModuleType) -> No
     assert [stretch.kind for stretch in line.rows[0].stretches] == ["answering", "ready"]
 
 
+def test_a_time_in_which_nobody_looked_is_not_drawn_as_answering(sample: ModuleType) -> None:
+    """A runner that was suspended for a minute: the line has a hole, and the words say so."""
+    host = sample.rebooted().hosts[0]
+    began = host.evidence.boot.began
+    hole = tuple(began.replace("T09:00:00", f"T09:0{minute}:00") for minute in (1, 2))
+    seen = msgspec.structs.replace(host.evidence.boot, outages=(), ready="", settled="", unwatched=hole)
+    line = timeline([msgspec.structs.replace(host, evidence=msgspec.structs.replace(host.evidence, boot=seen))], "")
+    assert line is not None
+    (row,) = line.rows
+    assert [stretch.kind for stretch in row.stretches] == ["answering", "unseen", "answering"]
+    assert [stretch.begins for stretch in row.stretches][1:] == [stretch.ends for stretch in row.stretches][:-1]
+    assert "nobody looked for 60 s after" in row.text
+
+
 def test_a_run_that_watched_no_reboot_has_no_timeline(sample: ModuleType) -> None:
     """Nothing is drawn from nothing, nor from times that cannot be read."""
     report = sample.small()
