@@ -14,7 +14,8 @@ import msgspec
 from shared.boots import BootEvidence, BootMark, Moment, Outage, Reading, Sign
 from shared.times import read_time
 
-#: The most changes kept of one host: one that flaps every round for the half hour of a watch has fewer.
+#: The most changes kept of one host, beside the last of each sign: one that flaps every round for the half hour of a watch
+#: has fewer.
 MOMENTS_LIMIT = 500
 
 #: The longest one question of a round may take: three connection attempts of a second each, so that one lost SYN is no
@@ -103,6 +104,8 @@ class HostWatch:
         self.keys_after: dict[tuple[str, str], str] = {}
         self._before: BootMark | None = None
         self._moments: list[Moment] = []
+        #: The last change of each sign beyond the ones kept: how a sign ended is judged, however often it changed before.
+        self._latest: dict[Sign, Moment] = {}
         self._left_out = 0
         self._ever_up: set[Sign] = set()
         self._answered = self._still = self._began = self._ended = ""
@@ -157,7 +160,8 @@ class HostWatch:
         if len(self._moments) < MOMENTS_LIMIT:
             self._moments.append(moment)
         else:
-            self._left_out += 1
+            self._left_out += look.sign in self._latest
+            self._latest[look.sign] = moment
         return Event(at=look.seen, host=self.host, phase=self.phase, sign=look.sign, reading=look.reading, detail=look.detail)
 
     def _note_hole(self, at: str) -> None:
@@ -243,10 +247,15 @@ class HostWatch:
         return BootEvidence(
             began=self._began, ended=self._ended, rounds=self.rounds, round_seconds=self.rules.round_seconds,
             steady_rounds=self.rules.steady_rounds, steady_seconds=self.rules.steady_seconds, why=why, since=self.rules.since,
-            signs=self.signs, moments=tuple(self._moments), left_out=self._left_out, outages=tuple(self.outages),
+            signs=self.signs, moments=(*self._moments, *sorted(self._latest.values(), key=_at)), left_out=self._left_out,
+            outages=tuple(self.outages),
             ready=self._ready_at if self._settled_at else "", settled=self._settled_at, before=self._before, after=after,
             keys_before=_rows(self.keys_before), keys_after=_rows(self.keys_after),
             answered_rounds=self._answered_rounds, unwatched=self._unwatched)
+
+
+def _at(moment: Moment) -> str:
+    return moment.at
 
 
 def _rows(keys: dict[tuple[str, str], str]) -> tuple[tuple[str, str, str], ...]:

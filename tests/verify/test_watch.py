@@ -254,7 +254,19 @@ def test_a_host_that_flaps_for_hours_is_bounded_and_counted() -> None:
     for _ in range(400):
         story.tell(UP).tell(SILENT)
     evidence = story.evidence()
-    assert (len(evidence.moments), evidence.left_out) == (MOMENTS_LIMIT, 800 - MOMENTS_LIMIT)
+    assert (len(evidence.moments), evidence.left_out) == (MOMENTS_LIMIT + 1, 800 - MOMENTS_LIMIT - 1)
+
+
+@pytest.mark.parametrize("last", [{WEB: UP, SHELL: SILENT}, {WEB: SILENT, SHELL: UP}])
+def test_how_a_sign_ended_is_kept_however_often_it_changed(last: dict[Sign, Reading]) -> None:
+    """What it read last is what is judged: a port that answers in the end has come back."""
+    story = Story(signs=(WEB, SHELL))
+    for _ in range(301):
+        story.tell(UP).tell(SILENT)
+    evidence = story.tell(last).evidence()
+    assert {sign: [one for one in evidence.moments if one.sign == sign][-1].reading for sign in (WEB, SHELL)} == last
+    stamps = [one.at for one in evidence.moments]
+    assert stamps == sorted(stamps)
 
 
 def test_keys_from_before_the_silence_and_after_it_are_kept_apart() -> None:
