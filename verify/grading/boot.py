@@ -116,15 +116,14 @@ def _new(case: Case, host: Host, seen: BootEvidence) -> Iterable[Finding]:
                       "or that boot began before the reboot was ordered.",
                       (f"on {host.name}, once this is running: systemctl reboot", _watch_again(case, host)), "old-boot")
     elif own := [outage for outage in back if not outages.shared_with(case, host, seen, outage)]:
-        lasted = _lasted(own[-1])
-        yield finding(Grade.PASS, f"silent for at least {lasted}, then back",
-                      f"{host.name} was silent for at least {lasted} and came back. That is the weaker proof: a "
-                      "cut wire looks the same, and its boot identifier could not be compared.")
+        lasted = _lasted(seen, own[-1])
+        yield finding(Grade.PASS, f"silent {lasted}, then back", f"{host.name} was silent {lasted} and came back. That is the "
+                      "weaker proof: a cut wire looks the same, and its boot identifier could not be compared.")
     elif back:
-        lasted, others = _lasted(back[-1]), outages.shared_with(case, host, seen, back[-1])
+        lasted, others = _lasted(seen, back[-1]), outages.shared_with(case, host, seen, back[-1])
         these = listed(iter(others), len(others))
-        yield finding(Grade.UNPROVEN, f"silent for at least {lasted}, then back, together with {len(others)} more",
-                      f"{host.name} was silent for at least {lasted} and came back; so did {these}, in the "
+        yield finding(Grade.UNPROVEN, f"silent {lasted}, then back, together with {len(others)} more",
+                      f"{host.name} was silent {lasted} and came back; so did {these}, in the "
                       "same moments, and no service of it was seen to start. A router or a wire that was down for as long "
                       "looks the same, and its boot identifier could not be compared.", symptom="shared-silence")
     elif seen.outages:
@@ -135,9 +134,10 @@ def _new(case: Case, host: Host, seen: BootEvidence) -> Iterable[Finding]:
                       "boot: no silence was seen, and its boot identifier could not be compared.", symptom="no-silence")
 
 
-def _lasted(outage: Outage) -> str:
-    """How long a silence was at least."""
-    return show_seconds(_between(outage.still or outage.silent, outage.silent))
+def _lasted(seen: BootEvidence, outage: Outage) -> str:
+    """How long a silence was at least; of one round alone nothing is known but that there was one."""
+    seconds = _between(outage.still or outage.silent, outage.silent)
+    return "in one round" if seconds < seen.round_seconds / 2 else f"for at least {show_seconds(seconds)}"
 
 
 def _up(case: Case, host: Host, seen: BootEvidence) -> Iterable[Finding]:
@@ -287,7 +287,8 @@ def _too_short(seen: BootEvidence) -> str:
             return ""
         ups.append(moments[-1].at)
     since = max(ups, default="")
-    return since if _between(seen.ended, since) < seen.steady_seconds + seen.round_seconds else ""
+    needed = max(seen.steady_seconds, (seen.steady_rounds - 1) * seen.round_seconds) + seen.round_seconds
+    return since if _between(seen.ended, since) < needed else ""
 
 
 def _earlier(seen: BootEvidence) -> str:

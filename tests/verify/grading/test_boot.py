@@ -212,6 +212,14 @@ def test_settling(graded: Graded, changes: dict[str, Any], grade: Grade) -> None
     assert graded(evidence(**changes))["boot.settled reboot"].grade is grade
 
 
+@pytest.mark.parametrize(("still", "words"), [
+    (20.0, "silent in one round,"), (20.4, "silent in one round,"), (25.0, "silent for at least 5 s,")])
+def test_of_a_silence_of_one_round_no_length_is_told(graded: Graded, still: float, words: str) -> None:
+    """Its questions were sent within milliseconds, and "at least 59 µs" tells nobody anything."""
+    silence = Outage(answered=at(15), silent=at(20), still=at(still), back=at(still + 5))
+    assert graded(evidence(outages=(silence,)))["boot.new reboot"].found.startswith(words)
+
+
 ENDED = {"why": "time-out", "settled": "", "ready": ""}
 
 
@@ -226,11 +234,13 @@ ENDED = {"why": "time-out", "settled": "", "ready": ""}
     (ENDED | {"ended": at(70), "outages": (Outage(answered="", silent=at(0), still=at(5), back=at(10)),
                                            *evidence().outages)}, Grade.FAIL),
     (NEVER_DOWN | {"since": at(-60), "ended": at(20)}, Grade.UNPROVEN),
+    (NEVER_DOWN | {"since": at(-60), "ended": at(14), "steady_seconds": 0.0}, Grade.UNPROVEN),
+    (NEVER_DOWN | {"since": at(-60), "ended": at(15), "steady_seconds": 0.0}, Grade.FAIL),
 ])
 def test_a_watch_that_ended_too_soon_after_the_return_proves_no_restlessness(
     graded: Graded, changes: dict[str, Any], grade: Grade
 ) -> None:
-    """All ports answered to the last round, for less than the thirty seconds and a round that settling can take."""
+    """All ports answered to the last round, for less than settling can take: thirty seconds or three rounds, and one round."""
     finding = graded(evidence(**changes))["boot.settled reboot"]
     assert finding.grade is grade
     if grade is Grade.UNPROVEN:
