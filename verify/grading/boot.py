@@ -14,9 +14,9 @@ from shared.findings import Finding, Grade
 from shared.plan import Host
 from shared.quantities import Interval, show_seconds
 from shared.times import read_time
-from verify.grading import outages
 from verify.grading.case import Case
 from verify.grading.machines import listed
+from verify.grading.outages import cut_short, shared_with, span, too_short
 
 #: Boot identifiers that a host gives without meaning any boot.
 _NO_ID = ("", "00000000-0000-0000-0000-000000000000")
@@ -80,7 +80,7 @@ def _answering(seen: BootEvidence) -> tuple[str, str]:
     if seen.unwatched is None:
         return f"answered {often}", f"It answered {often}, {show_seconds(seen.round_seconds)} apart{rest}."
     last, following = seen.unwatched
-    hole = show_seconds(_between(following, last))
+    hole = show_seconds(span(following, last))
     why = f"For {hole} from {_clock(last)} on nobody looked: the runner stood still or could not ask. A reboot may lie there."
     return f"answered {often}, and nobody looked for {hole}", f"It answered {often}{rest}. {why}"
 
@@ -115,12 +115,12 @@ def _new(case: Case, host: Host, seen: BootEvidence) -> Iterable[Finding]:
         yield finding(Grade.FAIL, own_word, f"{host.name} still runs the boot from before: its boot identifier has not changed, "
                       "or that boot began before the reboot was ordered.",
                       (f"on {host.name}, once this is running: systemctl reboot", _watch_again(case, host)), "old-boot")
-    elif own := [outage for outage in back if not outages.shared_with(case, host, seen, outage)]:
+    elif own := [outage for outage in back if not shared_with(case, host, seen, outage)]:
         lasted = _lasted(seen, own[-1])
         yield finding(Grade.PASS, f"silent {lasted}, then back", f"{host.name} was silent {lasted} and came back. That is the "
                       "weaker proof: a cut wire looks the same, and its boot identifier could not be compared.")
     elif back:
-        lasted, others = _lasted(seen, back[-1]), outages.shared_with(case, host, seen, back[-1])
+        lasted, others = _lasted(seen, back[-1]), shared_with(case, host, seen, back[-1])
         these = listed(iter(others), len(others))
         yield finding(Grade.UNPROVEN, f"silent {lasted}, then back, together with {len(others)} more",
                       f"{host.name} was silent {lasted} and came back; so did {these}, in the "
@@ -136,7 +136,7 @@ def _new(case: Case, host: Host, seen: BootEvidence) -> Iterable[Finding]:
 
 def _lasted(seen: BootEvidence, outage: Outage) -> str:
     """How long a silence was at least; of one round alone nothing is known but that there was one."""
-    seconds = _between(outage.still or outage.silent, outage.silent)
+    seconds = span(outage.still or outage.silent, outage.silent)
     return "in one round" if seconds < seen.round_seconds / 2 else f"for at least {show_seconds(seconds)}"
 
 
@@ -148,8 +148,13 @@ def _up(case: Case, host: Host, seen: BootEvidence) -> Iterable[Finding]:
 
     last = seen.outages[-1] if seen.outages else None
     if last is not None and not last.back:
-        waited = show_seconds(_between(seen.ended, last.silent))
+        waited = show_seconds(span(seen.ended, last.silent))
         known = f"It last answered at {_clock(last.answered)}." if last.answered else "It was silent when the watch began."
+        if cut_short(case, seen, last.silent):
+            yield finding(", ".join(host.addresses), Grade.UNPROVEN, f"no sign of life for {waited} so far",
+                          f"{host.name} had given no sign of life for {waited} when the watch was interrupted, too soon to say "
+                          f"that it does not come back. {known}", (_watch_on(case, host, last),), "silent")
+            return
         yield finding(", ".join(host.addresses), Grade.FAIL, f"no sign of life for {waited}",
                       f"{host.name} did not come back: no sign of life in the {waited} until {_clock(seen.ended)}. {known}",
                       ("look at its console: does it wait for a key, a passphrase or a disk check?",
@@ -180,7 +185,7 @@ def _came_back(case: Case, host: Host, seen: BootEvidence, sign: Sign, moments: 
             return case.finding(host.fqdn, "boot.up", subject, Grade.PASS, planned="answers after the reboot",
                                 found=f"answers since {_clock(first.at)} or before{note}",
                                 message=f"{_begun(words)} of {host.name} answers{note}.", at=first.at)
-        delay = Interval(max(0.0, _between(first.after or first.at, last.back)), _between(first.at, last.still or last.silent))
+        delay = Interval(max(0.0, span(first.after or first.at, last.back)), span(first.at, last.still or last.silent))
         judged = case.measured_finding(
             host.fqdn, "boot.up", subject, delay, case.limits["boot_service_delay"], planned="answers after the reboot, soon",
             quantity=f"The delay of {words} on {host.name} after the host's first sign of life{note}",
@@ -191,6 +196,11 @@ def _came_back(case: Case, host: Host, seen: BootEvidence, sign: Sign, moments: 
                             found="the runner could not ask", message=f"The runner could not ask for {words} of {host.name}"
                             f"{': ' + final.detail if final and final.detail else ''}.")
     told = f"{final.reading}{': ' + final.detail if final.detail else ''}"
+    if cut_short(case, seen, last.back if last else seen.began):
+        return case.finding(
+            host.fqdn, "boot.up", subject, Grade.UNPROVEN, planned="answers after the reboot", found=f"not yet back ({told})",
+            message=f"{_begun(words)} of {host.name} did not answer when the watch was interrupted, too soon to say that it does "
+            "not come back.", fix=(_watch_on(case, host, last),), symptom="interrupted", at=seen.ended)
     found, symptom = f"never came back ({told})", "never"
     if last and (returned := next((moment for moment in after if moment.reading is Reading.UP), None)):
         found, symptom = f"came back, and is gone again ({told})", "gone-again"
@@ -250,7 +260,7 @@ def _settled(case: Case, host: Host, seen: BootEvidence) -> Iterable[Finding]:
 
     last = seen.outages[-1] if seen.outages else None
     if seen.settled:
-        took = f", {show_seconds(_between(seen.ready, last.silent))} after it went silent" if last and last.answered else ""
+        took = f", {show_seconds(span(seen.ready, last.silent))} after it went silent" if last and last.answered else ""
         yield finding(Grade.PASS, f"answering since {_clock(seen.ready)}{took}",
                       f"{host.name} has answered on all planned ports since {_clock(seen.ready)}{took}; settled at "
                       f"{_clock(seen.settled)}.{_earlier(seen)}")
@@ -260,12 +270,12 @@ def _settled(case: Case, host: Host, seen: BootEvidence) -> Iterable[Finding]:
     elif last is None and not seen.since:
         yield finding(Grade.UNPROVEN, "it was not seen to go down", f"{host.name} was not seen to go down, so that it settled "
                       "again cannot be told.", symptom="no-silence")
-    elif since := _too_short(seen):
-        watched = show_seconds(_between(seen.ended, since))
+    elif since := too_short(seen):
+        watched = show_seconds(span(seen.ended, since))
         yield finding(Grade.UNPROVEN, f"answering for {watched}, and the watch ended",
                       f"{host.name} answered on all planned ports from {_clock(since)} on, and the watch ended {watched} later: "
                       "too soon to tell whether it settles.",
-                      (f"watch it on: {_watch_again(case, host, f'--since {last.silent}' if last else '')}",), "too-short")
+                      (_watch_on(case, host, last),), "too-short")
     else:
         gone = last is not None and not last.back
         message = (f"{host.name} did not settle: it had not come back by {_clock(seen.ended)}." if gone else
@@ -273,22 +283,6 @@ def _settled(case: Case, host: Host, seen: BootEvidence) -> Iterable[Finding]:
         yield finding(Grade.FAIL, "not settled", message,
                       ("once that is mended, watch it longer:",
                        _watch_again(case, host, "--timeout 60min")), "silent" if gone else "unsettled")
-
-
-def _too_short(seen: BootEvidence) -> str:
-    """Since when all planned ports answered, where each came back once and stayed until the watch ended; empty otherwise."""
-    back = seen.outages[-1].back if seen.outages else seen.began
-    if not back or len(seen.outages) > 1 or seen.left_out:
-        return ""
-    ups = []
-    for sign in [sign for sign in seen.signs if sign.name.endswith("/tcp")] or seen.signs:
-        moments = [moment for moment in seen.moments if moment.sign == sign and moment.at >= back]
-        if not moments or moments[-1].reading is not Reading.UP or sum(one.reading is Reading.UP for one in moments) > 1:
-            return ""
-        ups.append(moments[-1].at)
-    since = max(ups, default="")
-    needed = max(seen.steady_seconds, (seen.steady_rounds - 1) * seen.round_seconds) + seen.round_seconds
-    return since if _between(seen.ended, since) < needed else ""
 
 
 def _earlier(seen: BootEvidence) -> str:
@@ -332,6 +326,11 @@ def _identity(case: Case, host: Host, seen: BootEvidence) -> Iterable[Finding]:
 def _watch_again(case: Case, host: Host, more: str = "") -> str:
     """The command that watches one host again, fit for a shell whatever its plan is called."""
     return f"seatrial await {shlex.quote(case.plan.file)} --host {shlex.quote(host.name)} {more}".rstrip()
+
+
+def _watch_on(case: Case, host: Host, last: Outage | None) -> str:
+    """The command that goes on with a watch that ended too soon."""
+    return f"watch it on: {_watch_again(case, host, f'--since {last.silent}' if last else '')}"
 
 
 #: Which later fails of the same host only repeat that a sign never came back, by the sign's name or what it speaks.
@@ -391,9 +390,3 @@ def _clock(at: str) -> str:
     """A stamp as it is read at night: the day and the second, in UTC; the evidence has the rest."""
     moment = read_time(at)
     return f"{moment.astimezone(datetime.UTC):%Y-%m-%d %H:%M:%S} UTC" if moment else at or "a time not known"
-
-
-def _between(later: str, earlier: str) -> float:
-    """The seconds between two stamps of the runner's clock; zero where either cannot be read or the clock went back."""
-    end, begin = read_time(later), read_time(earlier)
-    return max(0.0, (end - begin).total_seconds()) if end and begin else 0.0

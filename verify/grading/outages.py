@@ -1,11 +1,13 @@
-"""Tells a host's own silence from one that several watched hosts shared, as behind a router that was down meanwhile."""
+"""What a watched silence does not prove: no boot where others shared it, and no failure where the watch ended too soon."""
 
 from __future__ import annotations
 
 import datetime
+import math
 
 from shared.boots import BootEvidence, Outage, Reading
 from shared.plan import Host
+from shared.quantities import Decision, Interval
 from shared.times import read_time
 from verify.grading.case import Case
 
@@ -56,6 +58,34 @@ def _answered_throughout(other: BootEvidence, outage: Outage) -> bool:
         return False
     apart = all(one.silent > end or (one.back and one.back < begin) for one in other.outages)
     return apart and (other.unwatched is None or other.unwatched[0] > end or other.unwatched[1] < begin)
+
+
+def too_short(seen: BootEvidence) -> str:
+    """Since when all planned ports answered, where each came back once and stayed until the watch ended; empty otherwise."""
+    back = seen.outages[-1].back if seen.outages else seen.began
+    if not back or len(seen.outages) > 1 or seen.left_out:
+        return ""
+    ups = []
+    for sign in [sign for sign in seen.signs if sign.name.endswith("/tcp")] or seen.signs:
+        moments = [moment for moment in seen.moments if moment.sign == sign and moment.at >= back]
+        if not moments or moments[-1].reading is not Reading.UP or sum(one.reading is Reading.UP for one in moments) > 1:
+            return ""
+        ups.append(moments[-1].at)
+    since = max(ups, default="")
+    needed = max(seen.steady_seconds, (seen.steady_rounds - 1) * seen.round_seconds) + seen.round_seconds
+    return since if span(seen.ended, since) < needed else ""
+
+
+def cut_short(case: Case, seen: BootEvidence, begun: str) -> bool:
+    """Whether the watch was interrupted before what was waited for since ``begun`` is late by the limit for services."""
+    waited = Interval(span(seen.ended, begun), math.inf)
+    return seen.why == "interrupted" and case.limits["boot_service_delay"].decide(waited) is Decision.UNDECIDED
+
+
+def span(later: str, earlier: str) -> float:
+    """The seconds between two stamps of the runner's clock; zero where either cannot be read or the clock went back."""
+    end, begin = read_time(later), read_time(earlier)
+    return max(0.0, (end - begin).total_seconds()) if end and begin else 0.0
 
 
 def _time(text: str) -> datetime.datetime:

@@ -212,6 +212,20 @@ def test_settling(graded: Graded, changes: dict[str, Any], grade: Grade) -> None
     assert graded(evidence(**changes))["boot.settled reboot"].grade is grade
 
 
+@pytest.mark.parametrize(("why", "seconds", "grade"), [
+    ("interrupted", 5, Grade.UNPROVEN), ("interrupted", 300, Grade.UNPROVEN), ("interrupted", 301, Grade.FAIL),
+    ("time-out", 5, Grade.FAIL)])
+def test_what_an_interrupt_did_not_wait_for_has_not_failed(graded: Graded, why: str, seconds: float, grade: Grade) -> None:
+    """Neither a host that went down five seconds before Ctrl-C, nor a service that much behind its host."""
+    gone = graded(evidence(**GONE | {"why": why, "ended": at(20 + seconds)}))[f"boot.up {ADDRESS}"]
+    without = tuple(one for one in evidence().moments if one.sign != WEB) + moments(WEB, (0, UP), (20, SILENT), (55, CLOSED))
+    behind = graded(evidence(moments=without, settled="", ready="", why=why, ended=at(55 + seconds)))["boot.up 443/tcp"]
+    assert (gone.grade, behind.grade) == (grade, grade)
+    assert all(one.fix for one in (gone, behind))
+    if grade is Grade.UNPROVEN:
+        assert all("when the watch was interrupted" in one.message for one in (gone, behind))
+
+
 @pytest.mark.parametrize(("still", "words"), [
     (20.0, "silent in one round,"), (20.4, "silent in one round,"), (25.0, "silent for at least 5 s,")])
 def test_of_a_silence_of_one_round_no_length_is_told(graded: Graded, still: float, words: str) -> None:
