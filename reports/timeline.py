@@ -121,7 +121,7 @@ def _reboot(label: str, boot: BootEvidence, first: datetime.datetime, length: fl
     if boot.unwatched is not None:
         stretches = _with_hole(stretches, at(boot.unwatched[0], begun), at(boot.unwatched[1], ended))
     return Reboot(label=label, stretches=tuple(stretch for stretch in stretches if stretch.ends > stretch.begins),
-                  settled=at(boot.settled, 0.0) if read_time(boot.settled) else None, text=_words(boot))
+                  settled=at(boot.settled, 0.0) if read_time(boot.settled) else None, text=_words(boot, first))
 
 
 def _with_hole(stretches: Sequence[Stretch], begins: float, ends: float) -> list[Stretch]:
@@ -131,22 +131,21 @@ def _with_hole(stretches: Sequence[Stretch], begins: float, ends: float) -> list
     return [*left, Stretch("unseen", begins, ends), *right]
 
 
-def _words(boot: BootEvidence) -> str:
-    """The same in words: when it fell silent, how long it was away, when it was ready and settled, from the beginning."""
-    begun = _time(boot.began)
-
+def _words(boot: BootEvidence, first: datetime.datetime) -> str:
+    """The same in words: when it fell silent, how long it was away, when it was ready and settled, on the axis of all hosts."""
     def after(text: str) -> str:
-        return show_seconds((_time(text) - begun).total_seconds())
+        return show_seconds((_time(text) - first).total_seconds())
 
     said = []
     for outage in boot.outages:
         if not read_time(outage.silent):
             continue
+        silent = f"silent after {after(outage.silent)}" if read_time(outage.answered) else "silent from the beginning"
         if read_time(outage.back):
             away = show_seconds((_time(outage.back) - _time(outage.silent)).total_seconds())
-            said.append(f"silent after {after(outage.silent)}, back after {after(outage.back)} ({away} away)")
+            said.append(f"{silent}, back after {after(outage.back)} ({away} away)")
         else:
-            said.append(f"silent after {after(outage.silent)}, and not back")
+            said.append(f"{silent}, and not back")
     if not said:
         said.append("never seen silent")
     if boot.unwatched is not None and all(map(read_time, boot.unwatched)):

@@ -44,6 +44,26 @@ def test_the_words_say_the_same(sample: ModuleType) -> None:
     assert texts["dome-e"] == "silent after 28 s, and not back; not settled (time-out)"
 
 
+def test_the_words_count_from_where_the_axis_begins(sample: ModuleType) -> None:
+    """Hosts take turns within a round, so that each has a beginning of its own; the picture and the words have one."""
+    hosts = sample.rebooted().hosts
+    later = msgspec.structs.replace(hosts[0].evidence.boot, began=hosts[0].evidence.boot.began.replace("T09:00:00", "T09:00:04"))
+    hosts = (msgspec.structs.replace(hosts[0], evidence=msgspec.structs.replace(hosts[0].evidence, boot=later)), *hosts[1:])
+    line = timeline(hosts, "obs.example.net")
+    assert line is not None
+    assert next(row for row in line.rows if row.label == "dome-a").text.startswith("silent after 20 s, back after 80 s")
+
+
+def test_a_host_that_was_silent_already_is_said_to_be_so(sample: ModuleType) -> None:
+    """When it fell silent was not seen."""
+    host = sample.rebooted().hosts[0]
+    (outage,) = host.evidence.boot.outages
+    seen = msgspec.structs.replace(host.evidence.boot, outages=(msgspec.structs.replace(outage, answered=""),))
+    line = timeline([msgspec.structs.replace(host, evidence=msgspec.structs.replace(host.evidence, boot=seen))], "")
+    assert line is not None
+    assert line.rows[0].text.startswith("silent from the beginning, back after")
+
+
 def test_a_host_that_was_never_silent_is_said_to_be_so(sample: ModuleType) -> None:
     """No outage seen is not the same as no reboot; the page says only what was seen."""
     host = sample.rebooted().hosts[0]
