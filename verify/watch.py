@@ -144,7 +144,8 @@ class HostWatch:
             events += self._silence(first)
             self._still = max(look.at for look in looks)
         up = {look.sign for look in looks if look.reading is Reading.UP}
-        return events + self._steadiness(first, last, seconds, steady=up.issuperset(self.needed))
+        lost = any(look.reading in (Reading.CLOSED, Reading.SILENT) and look.sign in self.needed for look in looks)
+        return events + self._steadiness(first, last, seconds, steady=up.issuperset(self.needed), lost=lost)
 
     def _changed(self, look: Look) -> Event | None:
         """Note a sign that reads otherwise than it last did; what could not be asked is no change."""
@@ -189,11 +190,14 @@ class HostWatch:
         self._ready_at = self._settled_at = ""
         return [self._enter(Phase.DOWN, at)]
 
-    def _steadiness(self, first: str, last: str, seconds: float, *, steady: bool) -> list[Event]:
-        """Count rounds in a row in which every needed sign was up, once the host may settle at all."""
+    def _steadiness(self, first: str, last: str, seconds: float, *, steady: bool, lost: bool) -> list[Event]:
+        """Count rounds in a row in which every needed sign was up, once the host may settle at all.
+
+        One that could not be asked breaks the row, and yet takes no settling back: only one that is ``lost`` does.
+        """
         if not steady:
             self._steady = 0
-            if self.phase is Phase.SETTLED:
+            if lost and self.phase is Phase.SETTLED:
                 self._ready_at = self._settled_at = ""
                 return [self._enter(Phase.COMING, first, "a planned port no longer answers")]
             return []

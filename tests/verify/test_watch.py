@@ -191,6 +191,23 @@ def test_a_port_lost_after_settling_takes_it_back() -> None:
     assert story.evidence().settled == ""
 
 
+@pytest.mark.parametrize(("reading", "settled"), [(UNKNOWN, True), (CLOSED, False), (SILENT, False)])
+def test_a_settled_host_that_the_runner_cannot_ask_is_settled_still(reading: Reading, settled: bool) -> None:
+    """That the runner lost its way says nothing of the host; that a port refuses or is silent does."""
+    story = Story().tell(UP).tell(SILENT).tell({TIME: CLOSED}, 8)
+    assert story.phases[-1] is Phase.SETTLED
+    before = story.evidence().settled
+    story.tell({WEB: reading, SHELL: UNKNOWN, ECHO: UNKNOWN, TIME: UNKNOWN})
+    assert (story.evidence().settled == before) is settled
+    assert (story.phases[-1] is Phase.SETTLED) is settled
+
+
+def test_what_could_not_be_asked_makes_no_host_settle() -> None:
+    """Three rounds in a row, each of them seen."""
+    story = Story().tell(UP).tell(SILENT).tell(UP, 5).tell(UNKNOWN).tell(UP, 6)
+    assert Phase.SETTLED not in story.phases
+
+
 def test_without_ports_everything_else_must_answer() -> None:
     """A role that plans no port settles on its time service and echo."""
     story = Story(signs=(ECHO, TIME)).tell(UP).tell(SILENT).tell({TIME: CLOSED}, 10)
