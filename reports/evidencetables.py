@@ -174,9 +174,12 @@ def identities(seen: Sequence[Identity]) -> Table:
 
 def boots(seen: BootEvidence | None) -> Table:
     """Every change of a sign of life while the host was rebooted."""
-    rows = [] if seen is None else [(moment.at, moment.sign.name, str(moment.reading), moment.detail) for moment in seen.moments]
+    several = seen is not None and len({sign.address for sign in seen.signs}) > 1
+    rows = [] if seen is None else [
+        (moment.at, f"{moment.sign.name} at {moment.sign.address}" if several else moment.sign.name, str(moment.reading),
+         moment.detail) for moment in seen.moments]
     if seen is not None and seen.left_out:
-        rows.append(("", "", "", f"and {seen.left_out} more changes"))
+        rows.append(("", "", "", f"and {seen.left_out} more changes before the last of each sign"))
     return Table("boot", "Signs of life during the reboot", ("not later than", "sign", "was", "remark"), tuple(rows))
 
 

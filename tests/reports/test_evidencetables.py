@@ -133,3 +133,16 @@ def test_a_server_that_is_no_ssh_server_shows_what_it_said() -> None:
         "none",
         "no answer in: connect, after 2 s",
     )
+
+
+def test_signs_of_life_of_a_host_with_two_addresses_say_which(sample: ModuleType) -> None:
+    """A port that is up at one address and silent at the other is two lines, and each says where."""
+    boot = sample.rebooted().hosts[0].evidence.boot
+    assert {row[1] for row in evidencetables.boots(boot).rows} == {sign.name for sign in boot.signs}
+    web = next(sign for sign in boot.signs if sign.name.endswith("/tcp"))
+    other = msgspec.structs.replace(web, address="2001:db8::11")
+    moment = msgspec.structs.replace(boot.moments[0], sign=other)
+    both = msgspec.structs.replace(boot, signs=(*boot.signs, other), moments=(*boot.moments, moment), left_out=7)
+    rows = evidencetables.boots(both).rows
+    assert rows[-2][1] == f"{web.name} at 2001:db8::11"
+    assert rows[-1][-1] == "and 7 more changes before the last of each sign"
