@@ -64,6 +64,8 @@ TOPICS = (
     Topic(name="routes over IPv6", checks=_ROUTING,
           alternatives=(*_either("routes", *(f"{ip} -6 route show" for ip in _IP)),
                         Alternative("cat /proc/net/ipv6_route", "proc-routes-6"))),
+    Topic(name="rules over IPv4", checks=_ROUTING, alternatives=_either("rules", *(f"{ip} -4 rule show" for ip in _IP))),
+    Topic(name="rules over IPv6", checks=_ROUTING, alternatives=_either("rules", *(f"{ip} -6 rule show" for ip in _IP))),
     Topic(name="addresses", checks=_ADDRESSING,
           alternatives=(*_either("addresses", *(f"{ip} address show" for ip in _IP)),
                         Alternative("cat /proc/net/fib_trie /proc/net/route /proc/net/if_inet6", "proc-addresses"))),

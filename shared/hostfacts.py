@@ -17,7 +17,8 @@ class Route(msgspec.Struct, frozen=True, kw_only=True):
 
     ``destination`` is "default" or a subnet; ``gateway`` is empty for what is on the wire.  A lower ``metric`` is preferred;
     None is none said, which the kernel takes for 0 with IPv4 and 1024 with IPv6 (ip-route(8)).  ``origin`` is who set the
-    route, such as dhcp, static or ra, where the host says so.
+    route, such as dhcp, static or ra, where the host says so.  ``shared`` marks one of several ways of one route.  Without
+    gateway and interface it is a route whose ways the host did not show.
     """
 
     destination: str
@@ -25,6 +26,7 @@ class Route(msgspec.Struct, frozen=True, kw_only=True):
     interface: str = ""
     metric: int | None = None
     origin: str = ""
+    shared: bool = False
 
 
 class InterfaceAddress(msgspec.Struct, frozen=True, kw_only=True):
@@ -45,12 +47,16 @@ class InterfaceAddress(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class Link(msgspec.Struct, frozen=True, kw_only=True):
-    """One interface: its largest packet in octets, its hardware address, and whether it is up (None where not said)."""
+    """One interface: its largest packet in octets, its hardware address, and whether it is up (None where not said).
+
+    ``carrier`` is whether it has a link to anything, None where not said.
+    """
 
     interface: str
     mtu: int | None = None
     mac: str = ""
     up: bool | None = None
+    carrier: bool | None = None
 
 
 class Neighbour(msgspec.Struct, frozen=True, kw_only=True):
@@ -101,11 +107,14 @@ class HostFacts(msgspec.Struct, frozen=True, kw_only=True):
     """Everything that was read.
 
     ``machine_id`` is a digest, for the identifier itself is confidential (machine-id(5)).  ``name_addresses`` is what the
-    host's own look-up gives for its planned name.
+    host's own look-up gives for its planned name.  ``rules_4`` and ``rules_6`` are the rules for choosing among route tables
+    that may send something past the main one (ip-rule(8)), in the host's words.
     """
 
     routes_4: tuple[Route, ...] | None = None
     routes_6: tuple[Route, ...] | None = None
+    rules_4: tuple[str, ...] | None = None
+    rules_6: tuple[str, ...] | None = None
     addresses: tuple[InterfaceAddress, ...] | None = None
     links: tuple[Link, ...] | None = None
     neighbours: tuple[Neighbour, ...] | None = None

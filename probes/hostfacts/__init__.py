@@ -20,6 +20,7 @@ READERS: dict[str, Callable[[str], object | None]] = {
     "resolver": names.resolver,
     "resolvectl": names.resolvectl,
     "routes": routes.routes,
+    "rules": routes.rules,
     "proc-routes-4": routes.proc_routes_4,
     "proc-routes-6": routes.proc_routes_6,
     "neighbours": routes.neighbours,

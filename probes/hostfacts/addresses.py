@@ -6,6 +6,8 @@ import ipaddress
 import itertools
 import re
 
+import msgspec
+
 from probes.hostfacts.routes import address_of, proc_routes_4
 from shared.hostfacts import MOST, InterfaceAddress, Link, Route
 
@@ -113,12 +115,13 @@ def links(text: str) -> tuple[Link, ...] | None:
     for line in text.splitlines():
         head = _HEAD.match(line)
         if head:
-            found.append(Link(interface=head[1], mtu=int(head[3]) if head[3] else None, up="UP" in head[2].split(",")))
+            flags = head[2].split(",")
+            found.append(Link(interface=head[1], mtu=int(head[3]) if head[3] else None, up="UP" in flags,
+                              carrier="NO-CARRIER" not in flags if "UP" in flags else None))
             continue
         mac = _MAC.search(line)
         if found and mac and not found[-1].mac:
-            last = found[-1]
-            found[-1] = Link(interface=last.interface, mtu=last.mtu, mac=mac[1].lower(), up=last.up)
+            found[-1] = msgspec.structs.replace(found[-1], mac=mac[1].lower())
     return tuple(found[:MOST]) or None
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import ipaddress
 import itertools
+import re
 
 from shared.addresses import AddressError, canonical_address, show_subnet
 from shared.hostfacts import MOST, Neighbour, Route
@@ -15,6 +16,9 @@ _UP, _GATEWAY, _REJECT = 0x1, 0x2, 0x200
 _NOT_A_ROUTE_6 = _REJECT | 0x80000000 | 0x00100000  # RTF_LOCAL, RTF_ANYCAST
 _ARP_COMPLETE = 0x2  # ATF_COM of linux/if_arp.h
 _NO_MAC = "00:00:00:00:00:00"
+#: "0:  from all lookup local": what every host has, and what only packets that a program marked go by (ip-rule(8)).
+_RULE = re.compile(r"\d{1,10}:\s+(.{1,200})")
+_USUAL_RULE = re.compile(r"from all (?:fwmark \S+ .*|lookup (?:local|main|default))")
 
 
 def address_of(text: str) -> str | None:
@@ -33,7 +37,9 @@ def routes(text: str) -> tuple[Route, ...] | None:
         words = line.split()
         if words[:1] == ["nexthop"]:
             if destination:
-                found.append(_route(destination, {**shared, **_options(words[1:])}))
+                if found and not found[-1].gateway and not found[-1].interface:
+                    found.pop()
+                found.append(_route(destination, {**shared, **_options(words[1:])}, shared=True))
             continue
         if words[:1] == ["unicast"]:
             del words[0]
@@ -41,7 +47,8 @@ def routes(text: str) -> tuple[Route, ...] | None:
         if not destination:
             continue
         shared = _options(words[1:])
-        if "dev" in shared or "via" in shared:
+        # A route of several ways goes on in lines of its own, which BusyBox leaves out.
+        if "dev" in shared or "via" in shared or (destination == "default" and words[1:2] in ([], ["metric"], ["proto"])):
             found.append(_route(destination, shared))
     return tuple(found[:MOST]) if found or not text.strip() else None
 
@@ -61,11 +68,17 @@ def _options(words: list[str]) -> dict[str, str]:
     return dict(itertools.pairwise(words))
 
 
-def _route(destination: str, options: dict[str, str]) -> Route:
+def _route(destination: str, options: dict[str, str], *, shared: bool = False) -> Route:
     metric = options.get("metric", "")
     return Route(destination=destination, gateway=address_of(options.get("via", "")) or "",
                  interface=options.get("dev", "")[:64], metric=int(metric) if metric.isdecimal() and len(metric) < 11 else None,
-                 origin=options.get("proto", "")[:32])
+                 origin=options.get("proto", "")[:32], shared=shared)
+
+
+def rules(text: str) -> tuple[str, ...] | None:
+    """The output of ``ip rule show``, without the rules that every host has."""
+    found = [" ".join(rule[1].split()) for line in text.splitlines() if (rule := _RULE.fullmatch(line.strip()))]
+    return tuple(rule for rule in found if not _USUAL_RULE.fullmatch(rule))[:MOST] if found else None
 
 
 def proc_routes_4(text: str) -> tuple[Route, ...] | None:

@@ -37,10 +37,10 @@ CHECKS = (
         name="system.route",
         title="One default route, through the planned gateway",
         proves="The host's main table has exactly one default route of the gateway's IP version, and it goes through the planned "
-        "gateway; where the plan has IPv6 off, there is no IPv6 default route.",
+        "gateway, out of an interface that has a link; where the plan has IPv6 off, there is no IPv6 default route.",
         not_proves="Of a network that is planned with an IPv4 gateway, anything about IPv6 unless the plan has it off.  That the "
-        "gateway forwards anything, that rules for choosing among tables (ip rule) send nothing another way, "
-        "or that the route is still there after the next boot.",
+        "gateway forwards anything, or that the route is still there after the next boot.  Where rules choose among several "
+        "tables (ip rule) it says so, and does not follow them.",
         basis=("RFC 1122 section 3.3.1.1 (what is not local goes to a gateway)",
                "RFC 1122 section 3.3.1.2 (a host may know several default gateways; which one is used is then its choice)",
                "RFC 4861 section 6.3.4 (a router advertisement adds a default route)",
@@ -48,7 +48,8 @@ CHECKS = (
         causes=("a second interface got a gateway too, by hand or from a DHCP server: answers leave another way than they should",
                 "a digit of the gateway was mistyped at the console",
                 "the gateway was left out, so that nothing beyond the own network is reached",
-                "a router nobody thought of advertises itself on the wire"),
+                "a router nobody thought of advertises itself on the wire",
+                "the cable of the interface with the gateway is out: the kernel keeps the route and nothing leaves"),
         mends=("leave the gateway empty on every interface but one",
                "where a network card must have both DHCP and a static neighbour, let the lease set no route",
                "after a change, and again after a restart: ip route; ip -6 route"),

@@ -58,10 +58,19 @@ def test_what_explain_shows_is_what_is_run() -> None:
     ("default via inet6 2001:DB8::1 dev eth0\n", (Route(destination="default", gateway="2001:db8::1", interface="eth0"),)),
     ("default dev ppp0 scope link\n", (Route(destination="default", interface="ppp0"),)),
     ("default \n\tnexthop via 192.0.2.1 dev eth0 weight 1 \n\tnexthop via 192.0.2.2 dev eth1 weight 1 \n",
-     (Route(destination="default", gateway="192.0.2.1", interface="eth0"),
-      Route(destination="default", gateway="192.0.2.2", interface="eth1"))),
+     (Route(destination="default", gateway="192.0.2.1", interface="eth0", shared=True),
+      Route(destination="default", gateway="192.0.2.2", interface="eth1", shared=True))),
+    # iproute2 6.1.0-3, then BusyBox 1:1.35.0-4+deb12u1, of one and the same route.
+    (("default proto static metric 100 \n\tnexthop via 192.0.2.1 dev eth0 weight 1 \n"
+      "\tnexthop via 198.51.100.1 dev eth1 weight 1 linkdown \n192.0.2.0/24 dev eth0 proto kernel scope link src 192.0.2.11 \n"),
+     (Route(destination="default", gateway="192.0.2.1", interface="eth0", metric=100, origin="static", shared=True),
+      Route(destination="default", gateway="198.51.100.1", interface="eth1", metric=100, origin="static", shared=True),
+      Route(destination="192.0.2.0/24", interface="eth0", origin="kernel"))),
+    ("default  metric 100 \n192.0.2.0/24 dev eth0 scope link  src 192.0.2.11 \n",
+     (Route(destination="default", metric=100), Route(destination="192.0.2.0/24", interface="eth0"))),
+    ("default via 203.0.113.1 dev eth0 onlink \n", (Route(destination="default", gateway="203.0.113.1", interface="eth0"),)),
     ("default proto static metric 5 \n\tnexthop via 192.0.2.1 dev eth0 weight 1 \n",
-     (Route(destination="default", gateway="192.0.2.1", interface="eth0", metric=5, origin="static"),)),
+     (Route(destination="default", gateway="192.0.2.1", interface="eth0", metric=5, origin="static", shared=True),)),
     # A route that carries nothing is no way out (ip-route(8)).
     ("unreachable default dev lo metric 4294967295 error -101\n192.0.2.0/24 dev eth0\n",
      (Route(destination="192.0.2.0/24", interface="eth0"),)),
@@ -164,8 +173,8 @@ def test_addresses_as_ip_prints_them() -> None:
 
 def test_interfaces_as_ip_prints_them() -> None:
     assert addresses.links(IP_ADDRESS) == (
-        Link(interface="lo", mtu=65536, mac="00:00:00:00:00:00", up=True),
-        Link(interface="eth0", mtu=9000, mac="00:00:5e:00:53:11", up=True),
+        Link(interface="lo", mtu=65536, mac="00:00:00:00:00:00", up=True, carrier=True),
+        Link(interface="eth0", mtu=9000, mac="00:00:5e:00:53:11", up=True, carrier=True),
         Link(interface="eth1", mtu=1500, mac="00:00:5e:00:53:12", up=False))
 
 
@@ -179,6 +188,39 @@ def test_addresses_in_the_kernels_files() -> None:
         InterfaceAddress(address="127.0.0.1", prefix_length=8, interface="lo", scope="host"),
         InterfaceAddress(address="192.0.2.11", prefix_length=24, interface="eth0"),
         InterfaceAddress(address="2001:db8::11", prefix_length=64, interface="eth0", dynamic=True))
+
+
+@pytest.mark.parametrize(("text", "expected"), [
+    # iproute2 6.1.0-3: IPv4 has a third rule, IPv6 has not.
+    ("0:\tfrom all lookup local\n32766:\tfrom all lookup main\n32767:\tfrom all lookup default\n", ()),
+    ("0:\tfrom all lookup local\n32766:\tfrom all lookup main\n", ()),
+    ("0:\tfrom all lookup local\n32765:\tfrom 192.0.2.11 lookup 100\n32766:\tfrom all lookup main\n",
+     ("from 192.0.2.11 lookup 100",)),
+    # BusyBox 1:1.35.0-4+deb12u1 ends its lines with a space.
+    ("0:\tfrom all lookup local \n32765:\tfrom 192.0.2.11 lookup 100 \n32766:\tfrom all lookup main \n",
+     ("from 192.0.2.11 lookup 100",)),
+    # ip-rule(8): only what a program marked, and all but what it marked.
+    ("0:\tfrom all lookup local\n9:\tfrom all fwmark 0x200/0xf00 lookup 2004\n32766:\tfrom all lookup main\n", ()),
+    (("0:\tfrom all lookup local\n32764:\tfrom all lookup main suppress_prefixlength 0\n"
+      "32765:\tnot from all fwmark 0xca6c lookup 51820\n32766:\tfrom all lookup main\n"),
+     ("from all lookup main suppress_prefixlength 0", "not from all fwmark 0xca6c lookup 51820")),
+    ("", None), ("ip: RTNETLINK answers: Operation not supported\n", None),
+])
+def test_rules_that_may_choose_another_table(text: str, expected: tuple[str, ...] | None) -> None:
+    assert routes.rules(text) == expected
+
+
+@pytest.mark.parametrize("state", ["state LOWERLAYERDOWN mode DEFAULT group default ", ""])
+def test_an_interface_without_a_link(state: str) -> None:
+    """iproute2 6.1.0-3 and, without the state, BusyBox 1:1.35.0-4+deb12u1."""
+    text = ("1: lo: <LOOPBACK,UP,LOWER_UP> mtu 65536 qdisc noqueue qlen 1000\n"
+            f"5: eth1.20@p1: <NO-CARRIER,BROADCAST,MULTICAST,UP,M-DOWN> mtu 1500 qdisc noqueue {state}qlen 1000\n"
+            "    link/ether 00:00:5e:00:53:11 brd ff:ff:ff:ff:ff:ff\n6: br0: <BROADCAST,MULTICAST> mtu 1500 qdisc noop \n")
+    read = addresses.links(text)
+    assert read is not None
+    assert [(link.interface, link.up, link.carrier) for link in read] == [
+        ("lo", True, True), ("eth1.20", True, False), ("br0", False, None)]
+    assert read[1].mac == "00:00:5e:00:53:11"
 
 
 def test_interfaces_in_the_kernels_files() -> None:

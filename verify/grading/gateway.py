@@ -32,8 +32,8 @@ def grade_host(case: Case, host: Host, evidence: HostEvidence) -> list[Finding]:
         return []
     told = own_view(case, host, evidence, gateway)
     on_link = case.evidence.vantage.on_link.get(network.name)
-    # What an advertised router's address leaves open, an answer to a runner elsewhere may still show.
-    if told is not None and not (told.symptom == "link-local" and on_link is False):
+    # What an advertised router's address or rules of the host leave open, an answer to a runner elsewhere may still show.
+    if told is not None and not (told.symptom in ("link-local", "rules") and on_link is False):
         return [case.finding(host.fqdn, "gateway.return-path", gateway, told.grade,
                              planned=f"{host.fqdn} sends through {gateway}", found=told.found, message=told.message,
                              symptom=told.symptom, fix=told.fix, vantage=told.vantage, at=told.at)]

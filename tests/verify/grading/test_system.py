@@ -147,6 +147,9 @@ SECOND = Route(destination="default", gateway="192.0.2.254", interface="eth1")
     ((DEFAULT, msgspec.structs.replace(SECOND, metric=0)), Grade.FAIL, "second-route"),
     ((msgspec.structs.replace(DEFAULT, origin="dhcp"),), Grade.CAUTION, "leased"),
     ((msgspec.structs.replace(DEFAULT, origin="static", metric=100),), Grade.PASS, ""),
+    # BusyBox shows no ways of a route that has several.
+    ((Route(destination="default", metric=100),), Grade.UNPROVEN, "ways-unknown"),
+    ((Route(destination="default", metric=100), DEFAULT), Grade.UNPROVEN, "ways-unknown"),
     (None, Grade.UNPROVEN, "unread"),
 ])
 def test_one_default_route_through_the_planned_gateway(
@@ -159,6 +162,47 @@ def test_one_default_route_through_the_planned_gateway(
 def test_a_second_route_is_named_with_the_line_that_takes_it_away(bench: Bench) -> None:
     found = bench.findings(changed(routes_4=(DEFAULT, msgspec.structs.replace(SECOND, metric=50))))["system.route", "IPv4"]
     assert found.fix[0] == "ip route del default via 192.0.2.254 dev eth1 metric 50"
+
+
+@pytest.mark.parametrize(("routes", "lines"), [
+    # Linux 6.18 finds "no such process" where one way is to be taken out of an IPv4 route of several.
+    ((msgspec.structs.replace(DEFAULT, metric=100, shared=True), msgspec.structs.replace(SECOND, metric=100, shared=True)),
+     ["ip route replace default via 192.0.2.1 dev eth0 metric 100"]),
+    # A route of another metric is not replaced but stays beside the new one.
+    ((msgspec.structs.replace(SECOND, metric=100),), ["ip route replace default via 192.0.2.1 dev eth0 metric 100"]),
+    ((SECOND,), ["ip route replace default via 192.0.2.1 dev eth0"]),
+    # What is right stays as it is.
+    ((msgspec.structs.replace(DEFAULT, metric=100), SECOND), ["ip route del default via 192.0.2.254 dev eth1"]),
+    ((DEFAULT, Route(destination="default", gateway="fe80::1", interface="eth0", metric=50)),
+     ["ip -4 route del default via inet6 fe80::1 dev eth0 metric 50"]),
+])
+def test_the_lines_for_a_route_do_what_they_say(bench: Bench, routes: tuple[Route, ...], lines: list[str]) -> None:
+    """Each tried with iproute2 6.1.0-3 on Linux 6.18 in a network namespace."""
+    found = bench.findings(changed(routes_4=routes))["system.route", "IPv4"]
+    assert [line.partition("    #")[0] for line in found.fix if line.startswith("ip ")] == lines
+
+
+def test_a_route_out_of_an_interface_without_a_link_leads_nowhere(bench: Bench) -> None:
+    """Linux keeps the route of an interface whose cable is out, and goes on to send by it."""
+    word = changed(links=(Link(interface="eth0", mtu=1500, carrier=False), Link(interface="eth1", mtu=1500, carrier=True)))
+    found = bench.findings(word)["system.route", "IPv4"]
+    assert (found.grade, found.symptom) == (Grade.FAIL, "no-link")
+    assert (bench.return_path(word).grade, bench.return_path(word).symptom) == (Grade.FAIL, "no-link")
+
+
+@pytest.mark.parametrize(("routes", "grade", "symptom"), [
+    ((DEFAULT,), Grade.CAUTION, "rules"), ((), Grade.UNPROVEN, "rules"), ((SECOND,), Grade.FAIL, "wrong-gateway"),
+    ((DEFAULT, SECOND), Grade.FAIL, "second-route"),
+])
+def test_rules_that_choose_another_table_leave_the_main_one_in_doubt(
+    bench: Bench, routes: tuple[Route, ...], grade: Grade, symptom: str
+) -> None:
+    """No pass by a table that may not be asked, and no fail for a route that may stand in another."""
+    word = changed(routes_4=routes, rules_4=("from 192.0.2.11 lookup 100",))
+    found = bench.findings(word)["system.route", "IPv4"]
+    assert (found.grade, found.symptom) == (grade, symptom)
+    assert (bench.return_path(word).grade, bench.return_path(word).symptom) == (Grade.UNPROVEN, "rules")
+    assert bench.findings(changed(rules_4=()))["system.route", "IPv4"].grade is Grade.PASS
 
 
 @pytest.mark.parametrize(("ipv6", "routes", "grade"), [
@@ -281,8 +325,12 @@ def test_an_address_from_an_advertisement_is_taken_away_for_good(bench: Bench) -
     """The next advertisement brings it back otherwise (RFC 4862 section 5.5.3)."""
     made = InterfaceAddress(address="2001:db8::5054:ff:fe12:3456", prefix_length=64, interface="eth0", dynamic=True)
     fix = bench.findings(changed(addresses=(*LOOPBACKS, OWN, made)))["system.address", "others"].fix
-    assert fix[0].startswith("sysctl -w net.ipv6.conf.eth0.autoconf=0 ")
-    assert fix[1].startswith("ip address del 2001:db8::5054:ff:fe12:3456/64 dev eth0 ")
+    assert fix[0].startswith("sysctl -w net/ipv6/conf/eth0/autoconf=0 ")
+    tagged = msgspec.structs.replace(made, interface="eth0.20")
+    fix = bench.findings(changed(addresses=(*LOOPBACKS, OWN, tagged)))["system.address", "others"].fix
+    # procps 2:4.0.2-3 takes a dot for a slash where the key has dots, and then finds no "eth0/20".
+    assert fix[0].startswith("sysctl -w net/ipv6/conf/eth0.20/autoconf=0 ")
+    assert fix[1].startswith("ip address del 2001:db8::5054:ff:fe12:3456/64 dev eth0.20 ")
 
 
 @pytest.mark.parametrize(("address", "ipv6", "grade"), [

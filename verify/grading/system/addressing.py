@@ -9,7 +9,7 @@ from shared.findings import Finding, Grade
 from shared.hostfacts import InterfaceAddress, Route
 from shared.plan import Host, Network
 from verify.grading.case import Case
-from verify.grading.system.routers import on_one_wire, same_hardware
+from verify.grading.system.routers import on_one_wire, rules_of, same_hardware, without_link
 from verify.grading.system.word import Word
 
 #: What the kernel takes for a route that names no metric (ip-route(8)).
@@ -77,22 +77,38 @@ def _route(word: Word, gateway: str, family: int) -> Finding:
         return word.finding("system.route", subject, grade_, planned=planned, found=found, message=message, symptom=symptom,
                             fix=fix, topic=topic)
 
+    rules = rules_of(word, family)
+    if not defaults and rules:
+        return finding(Grade.UNPROVEN, f"no default route in the main table; rules: {rules}", f"{name} has no {subject} default "
+                       f"route in its main table, and rules that choose others, which are not read: {rules}.", "rules")
     if not defaults:
         return finding(Grade.FAIL, "no default route", f"{name} has no {subject} default route: it reaches its own network "
                        "and nothing beyond.", "no-route", _set_route(word, gateway, family))
     first, *others = defaults
     found = "; ".join(_told(route) for route in defaults)
+    if not all(route.gateway or route.interface for route in defaults):
+        return finding(Grade.UNPROVEN, found, f"{name} has a default route of several ways, and its ip command does not show "
+                       f"which: {found}.", "ways-unknown")
+    if first.gateway == gateway and without_link(word, first):
+        return finding(Grade.FAIL, f"{found}; no link", f"The default route of {name} goes through the planned gateway, out of "
+                       f"{first.interface}, which has no link: nothing leaves by it.", "no-link",
+                       (f"ip link show dev {first.interface}    # on the host; NO-CARRIER: the cable, or the port at its far end",
+                        "# is it the interface with the cable to that network?"))
     if not others:
-        return _only(word, gateway, first, finding)
+        return _ruled(word, _only(word, gateway, first, finding), rules, finding, family)
     rivals = [route for route in others if metric_of(route, family) == metric_of(first, family)]
     if first.gateway == gateway and not rivals:
         return finding(Grade.CAUTION, found, f"{name} prefers its planned gateway, and has {_further(len(others))} besides "
                        f"({'; '.join(_told(route) for route in others)}): should the first go, its packets leave another way.",
                        "second-route", _drop(others, family))
     wrong = [route for route in defaults if route.gateway != gateway] or others
+    # The kernel takes no single way out of an IPv4 route of several; the whole is replaced (seen with Linux 6.18).
+    whole = next((route for route in defaults if route.shared), None) if family == 4 else None
+    wrong = [route for route in wrong if route is not whole and not (whole and route.shared)]
+    unset = all(route.gateway != gateway for route in defaults)
     return finding(Grade.FAIL, found, f"{name} has {len(defaults)} {subject} default routes, and not the planned gateway alone "
                    "decides where its packets go.", "second-route",
-                   (*_drop(wrong, family), *(_set_route(word, gateway, family) if first.gateway != gateway else ())))
+                   (*(_set_route(word, gateway, family, whole) if whole or unset else ()), *_drop(wrong, family)))
 
 
 def _only(word: Word, gateway: str, route: Route, finding: Callable[..., Finding]) -> Finding:
@@ -113,7 +129,18 @@ def _only(word: Word, gateway: str, route: Route, finding: Callable[..., Finding
                        "link-local")
     way = f"through {route.gateway}" if route.gateway else f"straight out of {route.interface}, through no gateway"
     return finding(Grade.FAIL, _told(route), f"The default route of {name} goes {way}; planned is {gateway}.", "wrong-gateway",
-                   _set_route(word, gateway, family))
+                   _set_route(word, gateway, family, route))
+
+
+def _ruled(word: Word, only: Finding, rules: str, finding: Callable[..., Finding], family: int) -> Finding:
+    """The finding for a right route, less sure where rules may choose another table than the one it stands in."""
+    if only.grade is not Grade.PASS or not rules:
+        return only
+    return finding(Grade.CAUTION, f"{only.found}; rules: {rules}", f"{only.message[:-1]}, in the main table; and these rules of "
+                   f"{word.host.fqdn} may send packets by another: {rules}.", "rules",
+                   (f"{_ip(family)} rule show    # on the host; then, of each table that is named:",
+                    f"{_ip(family)} route show table TABLE",
+                    "# and take out the rules that nothing needs, where they are set, or waive this check for the host"))
 
 
 def _no_route_6(word: Word) -> Finding:
@@ -132,8 +159,9 @@ def _no_route_6(word: Word) -> Finding:
 
 
 def _told(route: Route) -> str:
+    without = "through no gateway" if route.interface else "by ways that are not shown"
     return " ".join(filter(None, (
-        f"via {route.gateway}" if route.gateway else "through no gateway",
+        f"via {route.gateway}" if route.gateway else without,
         f"dev {route.interface}" if route.interface else "",
         f"metric {route.metric}" if route.metric is not None else "",
         f"proto {route.origin}" if route.origin else "")))
@@ -147,17 +175,24 @@ def _ip(family: int) -> str:
     return "ip -6" if family == 6 else "ip"
 
 
-def _set_route(word: Word, gateway: str, family: int) -> tuple[str, ...]:
+def _set_route(word: Word, gateway: str, family: int, instead_of: Route | None = None) -> tuple[str, ...]:
+    """Set the default route, in the place of another: ip replaces only one of the same metric (ip-route(8))."""
     carried = word.planned_address(family)
     interface = f" dev {carried.interface}" if carried and carried.interface else ""
-    return (f"{_ip(family)} route replace default via {gateway}{interface}    # as root on {word.host.fqdn}, until it restarts",
+    metric = f" metric {instead_of.metric}" if instead_of and instead_of.metric is not None else ""
+    line = f"{_ip(family)} route replace default via {gateway}{interface}{metric}"
+    return (f"{line}    # as root on {word.host.fqdn}, until it restarts",
             f"# and in its network settings, so that it lasts: gateway {gateway}")
 
 
 def _drop(routes: tuple[Route, ...] | list[Route], family: int) -> tuple[str, ...]:
     lines = []
+    if not routes:
+        return ()
     for route in routes:
-        words = [f"{_ip(family)} route del default", f"via {route.gateway}" if route.gateway else "",
+        other = bool(route.gateway) and family_of(route.gateway) != family
+        words = ["ip -4 route del default" if other else f"{_ip(family)} route del default",
+                 f"via {'inet6 ' if other else ''}{route.gateway}" if route.gateway else "",
                  f"dev {route.interface}" if route.interface else "",
                  f"metric {route.metric}" if route.metric is not None else ""]
         lines.append(" ".join(filter(None, words)))
@@ -248,7 +283,8 @@ def _others(word: Word, network: Network, carried: tuple[InterfaceAddress, ...])
 def _unadvertised(extra: list[InterfaceAddress]) -> tuple[str, ...]:
     """An address made from a router's advertisement comes back with the next one (RFC 4862 section 5.5.3)."""
     made = dict.fromkeys(address.interface for address in extra if ":" in address.address and address.dynamic)
-    return tuple(f"sysctl -w net.ipv6.conf.{interface}.autoconf=0    # first, or the next advertisement brings it back"
+    # With slashes, for a dot may be part of an interface's name (sysctl(8)).
+    return tuple(f"sysctl -w net/ipv6/conf/{interface}/autoconf=0    # first, or the next advertisement brings it back"
                  for interface in made)
 
 

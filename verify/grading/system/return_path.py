@@ -10,7 +10,7 @@ from shared.plan import Host
 from verify.grading.case import Case
 from verify.grading.system.addressing import default_routes, family_of, metric_of
 from verify.grading.system.login import worked
-from verify.grading.system.routers import on_one_wire, same_hardware
+from verify.grading.system.routers import on_one_wire, rules_of, same_hardware, without_link
 from verify.grading.system.word import Word, vantage
 
 #: ip-neighbour(8): states in which the kernel has heard the neighbour or was told its address, and those after a search in vain.
@@ -42,6 +42,16 @@ def own_view(case: Case, host: Host, evidence: HostEvidence, gateway: str) -> Ow
         return None
     view = vantage(host)
     preferred = [route for route in defaults if metric_of(route, family) == metric_of(defaults[0], family)]
+    rules = rules_of(word, family)
+    if rules:
+        return OwnView(grade=Grade.UNPROVEN, found=f"rules: {rules}", vantage=view, symptom="rules", at=seen.at,
+                       message=f"{host.fqdn} chooses among route tables by rules of its own, so its main table does not say "
+                       f"alone whether it sends through {gateway}: {rules}.")
+    down = next((route for route in preferred if without_link(word, route)), None)
+    if down is not None and down.gateway == gateway:
+        return OwnView(grade=Grade.FAIL, found=f"{down.interface} has no link", vantage=view, symptom="no-link", at=seen.at,
+                       message=f"{host.fqdn} sends through {gateway}, out of {down.interface}, which has no link.",
+                       fix=(f"ip link show dev {down.interface}    # on the host; NO-CARRIER: the cable, or its far end",))
     hardware = same_hardware(word, preferred[0], gateway) if len(preferred) == 1 else ""
     if hardware:
         return OwnView(grade=Grade.PASS, found=f"default via {preferred[0].gateway} at {hardware}", vantage=view, at=seen.at,
