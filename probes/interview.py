@@ -51,8 +51,8 @@ _FIELDS = {
     "uptime": "uptime_seconds", "boot": "boot_id", "machine": "machine_id", "routes over IPv4": "routes_4",
     "routes over IPv6": "routes_6", "rules over IPv4": "rules_4", "rules over IPv6": "rules_6", "addresses": "addresses",
     "interfaces": "links", "neighbours": "neighbours",
-    "resolver": "resolver", "services": "units", "failed units": "failed_units", "time services": "time_units",
-    "time sources": "time_sources", "host name": "host_name", "full name": "full_name",
+    "resolver": "resolver", "services": "units", "sockets of services": "sockets", "failed units": "failed_units",
+    "time services": "time_units", "time sources": "time_sources", "host name": "host_name", "full name": "full_name",
     "look-up of its own name": "name_addresses",
 }
 _WITHHELD = "(kept only as a digest)"

@@ -4,7 +4,8 @@ All of them only read.  Each topic has alternatives, which are tried in turn unt
 that a GNU userland with iproute2, BusyBox, and a system without ``ip`` are all understood.  No alternative needs more of the
 login shell than words with spaces between them and ``*`` for file names, so any shell will do.
 
-``{services}`` and ``{name}`` are replaced by the plan's services and the host's planned name, quoted.
+``{services}``, ``{sockets}`` and ``{name}`` are replaced by the plan's services, the sockets of these names and the host's
+planned name, quoted.
 """
 
 from __future__ import annotations
@@ -45,7 +46,7 @@ def _either(reader: str, *commands: str) -> tuple[Alternative, ...]:
     return tuple(Alternative(command, reader) for command in commands)
 
 
-_SHOW = "systemctl show --property=Id,LoadState,ActiveState,UnitFileState"
+_SHOW = "systemctl show --property=Id,LoadState,ActiveState,SubState,UnitFileState,TriggeredBy,WantedBy,RequiredBy"
 _IP = ("ip", "/sbin/ip", "busybox ip")
 _ADDRESSING = ("system.address", "system.mtu", "system.shared-identity")
 _ROUTING = ("system.route", "gateway.return-path")
@@ -81,12 +82,14 @@ TOPICS = (
                         Alternative("resolvectl dns", "resolvectl"),
                         *_either("resolver", "cat /run/NetworkManager/no-stub-resolv.conf", "cat /run/dnsmasq/resolv.conf"))),
     Topic(name="services", checks=("system.service",), alternatives=_either("units", f"{_SHOW} {{services}}")),
+    Topic(name="sockets of services", checks=("system.service",), alternatives=_either("units", f"{_SHOW} {{sockets}}")),
     Topic(name="failed units", checks=("system.service",),
           alternatives=_either("failed-units", "systemctl list-units --state=failed --plain --no-legend --no-pager")),
     Topic(name="time services", checks=("system.clock",), alternatives=_either("units", f"{_SHOW} {' '.join(TIME_UNITS)}")),
     Topic(name="time sources", checks=("system.clock",),
           alternatives=(Alternative("chronyc -n -c sources", "chrony-sources"), Alternative("ntpq -wpn", "ntpq-peers"),
-                        Alternative("ntpq -pn", "ntpq-cut-peers"), Alternative("timedatectl show-timesync", "timesync"))),
+                        Alternative("ntpq -pn", "ntpq-cut-peers"),
+                        Alternative("env TZ=UTC timedatectl show-timesync", "timesync"))),
     Topic(name="host name", checks=("system.name",),
           alternatives=_either("word", "hostname", "uname -n", "cat /proc/sys/kernel/hostname")),
     Topic(name="full name", checks=("system.name",), alternatives=_either("word", "hostname -f")),
@@ -102,9 +105,10 @@ def own_topic(question: str) -> str:
 
 def written_out(topic: Topic, *, services: Sequence[str], name: str) -> tuple[Alternative, ...]:
     """The alternatives of a topic as they are run; none where they ask about services and none is planned."""
-    if any("{services}" in one.command for one in topic.alternatives) and not services:
+    if any("{services}" in one.command or "{sockets}" in one.command for one in topic.alternatives) and not services:
         return ()
-    quoted = {"{services}": " ".join(shlex.quote(service) for service in services), "{name}": shlex.quote(name)}
+    quoted = {"{services}": " ".join(shlex.quote(service) for service in services), "{name}": shlex.quote(name),
+              "{sockets}": " ".join(shlex.quote(f"{service.removesuffix('.service')}.socket") for service in services)}
     written = []
     for one in topic.alternatives:
         command = one.command

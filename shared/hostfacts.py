@@ -84,7 +84,8 @@ class Resolver(msgspec.Struct, frozen=True, kw_only=True):
 class Unit(msgspec.Struct, frozen=True, kw_only=True):
     """One service unit, in the service manager's words: whether it is installed (``load``), runs and starts at boot.
 
-    ``name`` is its own full name, ``asked`` the one it was asked for by.
+    ``name`` is its own full name, ``asked`` the one it was asked for by.  ``sub`` is the finer state.  ``triggered_by`` are the
+    sockets, timers and paths that start it, ``wanted_by`` the units that have it started; None is not known.
     """
 
     asked: str
@@ -92,15 +93,24 @@ class Unit(msgspec.Struct, frozen=True, kw_only=True):
     load: str
     active: str
     enabled: str
+    sub: str = ""
+    triggered_by: tuple[str, ...] | None = None
+    wanted_by: tuple[str, ...] | None = None
 
 
 class TimeSource(msgspec.Struct, frozen=True, kw_only=True):
-    """One source of the host's time service.  ``state`` is the service's own mark, ``reachable`` whether it was ever heard."""
+    """One source of the host's time service.  ``state`` is the service's own mark, ``reachable`` whether it was ever heard.
+
+    ``heard_at`` is when it was last heard, by the host's own clock (RFC 3339, UTC), and ``poll_seconds`` how often it is asked;
+    both only where the service says so.
+    """
 
     address: str
     selected: bool
     reachable: bool | None = None
     state: str = ""
+    heard_at: str = ""
+    poll_seconds: float | None = None
 
 
 class HostFacts(msgspec.Struct, frozen=True, kw_only=True):
@@ -108,7 +118,8 @@ class HostFacts(msgspec.Struct, frozen=True, kw_only=True):
 
     ``machine_id`` is a digest, for the identifier itself is confidential (machine-id(5)).  ``name_addresses`` is what the
     host's own look-up gives for its planned name.  ``rules_4`` and ``rules_6`` are the rules for choosing among route tables
-    that may send something past the main one (ip-rule(8)), in the host's words.
+    that may send something past the main one (ip-rule(8)), in the host's words.  ``sockets`` are those that are called like the
+    planned services, there or not.
     """
 
     routes_4: tuple[Route, ...] | None = None
@@ -126,6 +137,7 @@ class HostFacts(msgspec.Struct, frozen=True, kw_only=True):
     boot_id: str = ""
     machine_id: str = ""
     units: tuple[Unit, ...] | None = None
+    sockets: tuple[Unit, ...] | None = None
     failed_units: tuple[str, ...] | None = None
     time_units: tuple[Unit, ...] | None = None
     time_sources: tuple[TimeSource, ...] | None = None

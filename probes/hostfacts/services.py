@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+import itertools
 import re
 
 from shared.hostfacts import MOST, Unit
 
+#: Of the units that start another one, so many names are kept (our own bound).
+_NAMES_KEPT = 16
 _UNIT_NAME = re.compile(r"[A-Za-z0-9_.@\\:-]{1,255}\.[a-z]{1,16}")
 
 
@@ -15,9 +18,17 @@ def units(text: str) -> tuple[Unit, ...] | None:
     for block in re.split(r"\n\s*\n", text):
         held = dict(line.partition("=")[::2] for line in block.splitlines() if "=" in line)
         if "Id" in held and "ActiveState" in held:
+            wanting = [_listed(held[key]) for key in ("WantedBy", "RequiredBy") if key in held]
             found.append(Unit(asked="", name=held["Id"][:255], load=held.get("LoadState", "")[:32],
-                              active=held["ActiveState"][:32], enabled=held.get("UnitFileState", "")[:32]))
+                              active=held["ActiveState"][:32], enabled=held.get("UnitFileState", "")[:32],
+                              sub=held.get("SubState", "")[:32],
+                              triggered_by=_listed(held["TriggeredBy"]) if "TriggeredBy" in held else None,
+                              wanted_by=tuple(itertools.chain(*wanting))[:_NAMES_KEPT] if wanting else None))
     return tuple(found[:MOST]) or None
+
+
+def _listed(names: str) -> tuple[str, ...]:
+    return tuple(name[:255] for name in names.split()[:_NAMES_KEPT])
 
 
 def failed_units(text: str) -> tuple[str, ...] | None:

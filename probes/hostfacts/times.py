@@ -10,6 +10,10 @@ from shared.hostfacts import MOST, TimeSource
 
 _CLOCK = re.compile(r"(\d{1,11})(?:\.(\d{9}))?(?:\.%?N)?")
 _UPTIME = re.compile(r"(\d{1,12}(?:\.\d{1,9})?) \d")
+#: As systemd prints times in UTC and spans of time (systemd.time(7)); of the latter only those that a poll interval may have.
+_HEARD_AT = re.compile(r"DestinationTimestamp=\w{3} ([0-9]{4}-[0-9]{2}-[0-9]{2}) ([0-9]{2}:[0-9]{2}:[0-9]{2}) UTC")
+_SPAN = re.compile(r"([0-9]{1,6})(h|min|s|ms|us)")
+_UNITS = {"h": 3600.0, "min": 60.0, "s": 1.0, "ms": 1e-3, "us": 1e-6}
 #: chronyc(1): the marks of a source that is selected, and those of the modes of a source: server, peer, reference clock.
 _CHOSEN = "*"
 _MODES = frozenset("^=#")
@@ -84,16 +88,29 @@ def _ntpq_rows(text: str) -> list[tuple[str, list[str]]] | None:
 
 
 def timesync(text: str) -> tuple[TimeSource, ...] | None:
-    """The output of ``timedatectl show-timesync``: the servers it may ask, and the one it last heard (``NTPMessage``)."""
+    """The output of ``timedatectl show-timesync``: the servers it may ask, and the message it last heard (``NTPMessage``).
+
+    That message stays, also when it is another server that is asked now and does not answer.
+    """
     held = dict(line.partition("=")[::2] for line in text.splitlines() if "=" in line)
     if not held.keys() & {"ServerName", "ServerAddress", "SystemNTPServers", "LinkNTPServers", "FallbackNTPServers"}:
         return None
     name, address = held.get("ServerName", ""), held.get("ServerAddress", "")
     heard = "Leap=" in held.get("NTPMessage", "")
-    found = [TimeSource(address=_named(address or name), selected=heard, reachable=heard)] if address or name else []
-    others = dict.fromkeys(f"{held.get('SystemNTPServers', '')} {held.get('LinkNTPServers', '')}".split())
+    at = _HEARD_AT.search(held.get("NTPMessage", ""))
+    current = TimeSource(address=_named(address or name), selected=heard, reachable=heard,
+                         heard_at=f"{at[1]}T{at[2]}Z" if at else "", poll_seconds=_seconds(held.get("PollIntervalUSec", "")))
+    found = [current] if address or name else []
+    others = dict.fromkeys(" ".join(held.get(f"{kind}NTPServers", "") for kind in ("System", "Runtime", "Link")).split())
     found += [TimeSource(address=_named(other), selected=False) for other in others if other not in (name, address)]
     return tuple(found[:MOST])
+
+
+def _seconds(span: str) -> float | None:
+    """A time span as systemd prints it, such as "34min 8s"; None for what is none."""
+    parts = span.split()
+    read = [_SPAN.fullmatch(part) for part in parts]
+    return sum(int(part[1]) * _UNITS[part[2]] for part in read if part) if parts and all(read) else None
 
 
 def _named(text: str) -> str:

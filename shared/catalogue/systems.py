@@ -171,15 +171,17 @@ CHECKS = (
     Check(
         name="system.service",
         title="The planned services run and start at boot",
-        proves="Each service that the role plans is active now and enabled for the next boot; nothing else has failed since the "
-        "last one.",
+        proves="Each service that the role plans is active now and enabled for the next boot, or a socket that is both waits to "
+        "start it; nothing else has failed since the last boot.",
         not_proves="That the service does its work: an open port, a certificate and a served time are checks of their own.",
         basis=("systemctl(1) (active, enabled, failed)",
                "common practice, no source (a service that runs only since somebody started it is gone after a restart)"),
         causes=("started by hand at installation and never enabled",
                 "enabled, and failed at boot because the address it binds to came later",
-                "the package is not installed, or its unit is called otherwise"),
-        mends=("systemctl enable --now UNIT", "journalctl -b -u UNIT    # why it failed",
+                "the package is not installed, or its unit is called otherwise",
+                "it is masked, which enable does not undo"),
+        mends=("systemctl enable --now UNIT", "systemctl unmask UNIT    # where it is masked",
+               "journalctl -b -u UNIT    # why it failed",
                "order the unit after network-online.target where it binds to an address"),
         would_prove="a login that works, and a host with systemd",
         owner="build",

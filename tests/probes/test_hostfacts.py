@@ -27,7 +27,8 @@ def test_every_command_of_the_table_has_its_reader_and_only_reads() -> None:
     assert len(commands) > 40
     assert {one.reader for one in commands} == set(READERS)
     assert not [one.command for one in commands if set(one.command) & set(";|&<>$`\\\"'!~#()[]")]
-    first_words = {one.command.removeprefix("busybox ").split()[0].removeprefix("/sbin/") for one in commands}
+    first_words = {one.command.removeprefix("busybox ").removeprefix("env TZ=UTC ").split()[0].removeprefix("/sbin/")
+                   for one in commands}
     assert first_words == {"date", "cat", "ip", "grep", "resolvectl", "systemctl", "chronyc", "ntpq", "timedatectl", "hostname",
                            "uname", "getent"}
     assert all(" show" in one.command or " list-units" in one.command for one in commands
@@ -40,6 +41,10 @@ def test_a_name_of_the_plan_cannot_add_a_command() -> None:
     assert written_out(topic, services=(), name="a; reboot")[0].command == "getent ahosts 'a; reboot'"
     (topic,) = [topic for topic in TOPICS if topic.name == "services"]
     assert written_out(topic, services=("ssh", "$(reboot)"), name="a")[0].command.endswith(" ssh '$(reboot)'")
+    assert written_out(topic, services=(), name="a") == ()
+    (topic,) = [topic for topic in TOPICS if topic.name == "sockets of services"]
+    assert written_out(topic, services=("ssh", "tide.service", "$(reboot)"), name="a")[0].command.endswith(
+        " ssh.socket tide.socket '$(reboot).socket'")
     assert written_out(topic, services=(), name="a") == ()
 
 
@@ -290,6 +295,44 @@ def test_units_as_systemctl_shows_them() -> None:
     assert [(unit.name, unit.load, unit.active, unit.enabled) for unit in units] == [
         ("ssh.service", "loaded", "active", "enabled"), ("nope.service", "not-found", "inactive", "")]
     assert services.units("System has not been booted with systemd as init system") is None
+
+
+def test_how_a_unit_is_started() -> None:
+    """By systemd 252.39-1~deb12u2: a socket's service, one that nothing starts, and one that falls over."""
+    text = ("Id=ssh.service\nWantedBy=\nRequiredBy=\nTriggeredBy=ssh.socket\nLoadState=loaded\nActiveState=inactive\n"
+            "SubState=dead\nUnitFileState=disabled\n\n"
+            "Id=dbus.service\nWantedBy=systemd-logind.service\nRequiredBy=\nTriggeredBy=dbus.socket\nLoadState=loaded\n"
+            "ActiveState=active\nSubState=running\nUnitFileState=static\n\n"
+            "Id=crash.service\nTriggeredBy=\nLoadState=loaded\nActiveState=activating\nSubState=auto-restart\n"
+            "UnitFileState=enabled\n")
+    read = services.units(text)
+    assert read is not None
+    assert [(unit.name, unit.triggered_by, unit.wanted_by, unit.sub) for unit in read] == [
+        ("ssh.service", ("ssh.socket",), (), "dead"), ("dbus.service", ("dbus.socket",), ("systemd-logind.service",), "running"),
+        ("crash.service", (), None, "auto-restart")]
+
+
+#: systemd-timesyncd 252.39-1~deb12u2, some minutes after 192.0.2.61 stopped to answer; 192.0.2.62 never did.
+SWITCHED = (
+    "SystemNTPServers=192.0.2.61 192.0.2.62\nFallbackNTPServers=\nServerName=192.0.2.62\nServerAddress=192.0.2.62\n"
+    "RootDistanceMaxUSec=5s\nPollIntervalMinUSec=16s\nPollIntervalMaxUSec=32s\nPollIntervalUSec=32s\nNTPMessage={ Leap=0, "
+    "Version=4, Mode=4, Stratum=5, Precision=-26, RootDelay=0, RootDispersion=0, Reference=7F7F0101, OriginateTimestamp=Sun "
+    "2026-11-29 22:53:21 UTC, ReceiveTimestamp=Sun 2026-11-29 22:53:21 UTC, TransmitTimestamp=Sun 2026-11-29 22:53:21 UTC, "
+    "DestinationTimestamp=Sun 2026-11-29 22:53:21 UTC, Ignored=no, PacketCount=2, Jitter=3us }\nFrequency=0\n")
+
+
+def test_when_a_source_was_last_heard() -> None:
+    """What timedatectl prints goes on to show the last message beside the server that is asked now."""
+    read = times.timesync(SWITCHED)
+    assert read is not None
+    assert (read[0].address, read[0].heard_at, read[0].poll_seconds) == ("192.0.2.62", "2026-11-29T22:53:21Z", 32.0)
+    # Before the first answer there is no message.
+    silent = "ServerName=192.0.2.61\nServerAddress=192.0.2.61\nPollIntervalUSec=34min 8s\nFrequency=0\n"
+    assert times.timesync(silent) == (TimeSource(address="192.0.2.61", selected=False, reachable=False, poll_seconds=2048.0),)
+    # In another zone than UTC, and by an interval that is none, nothing is claimed.
+    elsewhere = times.timesync(SWITCHED.replace(" UTC", " CET").replace("PollIntervalUSec=32s", "PollIntervalUSec=often"))
+    assert elsewhere is not None
+    assert (elsewhere[0].heard_at, elsewhere[0].poll_seconds) == ("", None)
 
 
 @pytest.mark.parametrize(("text", "expected"), [

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime
 from collections.abc import Callable
 from typing import Any
 
@@ -412,6 +413,11 @@ def test_its_own_name(bench: Bench, subject: str, fields: dict[str, Any], grade:
     ((unit("chrony", active="failed"),), Grade.FAIL, "stopped"),
     ((unit("chrony", enabled="disabled"),), Grade.CAUTION, "not-at-boot"),
     ((unit("chrony", load="not-found", active="inactive"),), Grade.FAIL, "none"),
+    ((unit("chrony", load="masked", active="inactive", enabled="masked"),), Grade.FAIL, "none"),
+    ((unit("chrony", active="activating"),), Grade.UNPROVEN, "starting"),
+    ((msgspec.structs.replace(unit("chrony", active="activating"), sub="auto-restart"),), Grade.FAIL, "stopped"),
+    ((unit("chrony", enabled="enabled-runtime"),), Grade.UNPROVEN, "boot-unknown"),
+    ((unit("chrony", enabled="bad"),), Grade.UNPROVEN, "boot-unknown"),
     (None, Grade.UNPROVEN, "unread"),
 ])
 def test_one_time_service(bench: Bench, units: tuple[Unit, ...] | None, grade: Grade, symptom: str) -> None:
@@ -443,7 +449,36 @@ def test_the_planned_sources(bench: Bench, asked: tuple[str, ...], grade: Grade,
 def test_the_lines_for_the_planned_sources_are_those_that_chrony_reads(bench: Bench, source: Endpoint, line: str) -> None:
     """chrony.conf(5): the port is an option after the address, and an address stands without brackets."""
     found = bench.findings(changed(time_sources=()), time_sources=(source,))["system.clock", "sources"]
-    assert found.fix[1:] == (line,)
+    assert found.fix[1:] == (line, "systemctl restart chrony.service")
+
+
+@pytest.mark.parametrize(("running", "lines", "look"), [
+    ("systemd-timesyncd", ("NTP=192.0.2.61", "systemctl restart systemd-timesyncd.service"), "timedatectl timesync-status "),
+    ("ntpsec", ("server 192.0.2.61 iburst", "systemctl restart ntpsec.service"), "ntpq -pn "),
+    ("openntpd", ("server 192.0.2.61", "systemctl restart openntpd.service"), "ntpctl -s all "),
+])
+def test_the_mends_of_a_clock_are_those_of_the_service_that_runs(
+    bench: Bench, running: str, lines: tuple[str, ...], look: str
+) -> None:
+    """What chronyc shows and the lines of chrony.conf mend no other service; none but chrony's settings has a port."""
+    word = changed(time_units=(unit(running), unit("chrony", load="not-found", active="inactive")), time_sources=())
+    found = bench.findings(word, time_sources=(Endpoint("192.0.2.61", 1123, "192.0.2.61:1123"),))
+    assert found["system.clock", "sources"].fix[1:] == lines
+    assert found["system.clock", "selected"].fix[0].startswith(look)
+
+
+@pytest.mark.parametrize(("age", "poll", "grade", "symptom"), [
+    (95, 32.0, Grade.PASS, ""), (96, 32.0, Grade.PASS, ""), (97, 32.0, Grade.UNPROVEN, "not-heard"),
+    (3 * 2048, 2048.0, Grade.PASS, ""), (3 * 2048 + 1, 2048.0, Grade.UNPROVEN, "not-heard"), (9999, None, Grade.PASS, ""),
+])
+def test_a_source_that_was_not_heard_for_three_polls_is_not_followed(
+    bench: Bench, age: int, poll: float | None, grade: Grade, symptom: str
+) -> None:
+    """systemd-timesyncd shows the last answer beside the server that it asks now, and may never have heard."""
+    heard = (datetime.datetime.fromisoformat(AT) - datetime.timedelta(seconds=age)).strftime("%Y-%m-%dT%H:%M:%SZ")
+    source = TimeSource(address="192.0.2.62", selected=True, reachable=True, heard_at=heard, poll_seconds=poll)
+    found = bench.findings(changed(time_sources=(source,)))["system.clock", "selected"]
+    assert (found.grade, found.symptom) == (grade, symptom)
 
 
 @pytest.mark.parametrize(("name", "grade"), [("time2.obs.example.net", Grade.PASS), ("time9.obs.example.net", Grade.UNPROVEN)])
@@ -483,6 +518,49 @@ def test_a_source_is_selected_a_quarter_of_an_hour_after_the_boot(bench: Bench, 
 def test_a_planned_service(bench: Bench, one: Unit | None, grade: Grade, symptom: str) -> None:
     found = bench.findings(changed(units=(one,) if one else None))["system.service", "ssh"]
     assert (found.grade, found.symptom) == (grade, symptom)
+
+
+def started(triggered: str = "", wanted: str = "", sub: str = "", **words: str) -> Unit:
+    return msgspec.structs.replace(unit("ssh", **words), triggered_by=tuple(triggered.split()), wanted_by=tuple(wanted.split()),
+                                   sub=sub)
+
+
+LISTENS = Unit(asked="", name="ssh.socket", load="loaded", active="active", enabled="enabled", sub="listening")
+
+
+@pytest.mark.parametrize(("one", "socket", "grade", "symptom"), [
+    # A socket calls the service: nothing runs before the first caller, and nothing is enabled but the socket.
+    (started("ssh.socket", active="inactive", enabled="disabled"), LISTENS, Grade.PASS, ""),
+    (started("ssh.socket", enabled="disabled"), LISTENS, Grade.PASS, ""),
+    (started("ssh.socket", active="failed", enabled="disabled"), LISTENS, Grade.FAIL, "failed"),
+    (started("ssh.socket", enabled="disabled"), msgspec.structs.replace(LISTENS, enabled="disabled"), Grade.UNPROVEN,
+     "boot-unknown"),
+    (started("ssh.socket", active="inactive", enabled="disabled"), msgspec.structs.replace(LISTENS, active="inactive"),
+     Grade.UNPROVEN, "triggered"),
+    # A socket of its name that does not start it is none of its own.
+    (started(enabled="disabled"), LISTENS, Grade.FAIL, "not-at-boot"),
+    (started(active="inactive"), LISTENS, Grade.FAIL, "inactive"),
+    (started("ssh.timer", active="inactive", enabled="static"), None, Grade.UNPROVEN, "triggered"),
+    # Nobody enables a static unit; it starts where another wants it, and not because it runs now.
+    (started(enabled="static"), None, Grade.UNPROVEN, "boot-unknown"),
+    (started(wanted="multi-user.target", enabled="static"), None, Grade.PASS, ""),
+    (started(enabled="generated"), None, Grade.UNPROVEN, "boot-unknown"),
+    (started(enabled="indirect"), None, Grade.UNPROVEN, "boot-unknown"),
+    (started(wanted="tide.service", enabled="disabled"), None, Grade.UNPROVEN, "boot-unknown"),
+    (started(wanted="multi-user.target", enabled="enabled-runtime"), None, Grade.UNPROVEN, "boot-unknown"),
+    (started(enabled="transient"), None, Grade.FAIL, "not-at-boot"),
+    (started(enabled="bad"), None, Grade.UNPROVEN, "boot-unknown"), (started(enabled=""), None, Grade.UNPROVEN, "boot-unknown"),
+    (started(active="activating", sub="start"), None, Grade.UNPROVEN, "starting"),
+    (started(active="activating", sub="auto-restart"), None, Grade.FAIL, "falls-over"),
+    (started(active="refreshing"), None, Grade.UNPROVEN, "starting"),
+    (started(load="masked", active="inactive", enabled="masked"), None, Grade.FAIL, "masked"),
+])
+def test_how_a_planned_service_comes_to_run(bench: Bench, one: Unit, socket: Unit | None, grade: Grade, symptom: str) -> None:
+    """The states are those that systemd 252.39-1~deb12u2 shows, but refreshing, which stands for a word of the future."""
+    found = bench.findings(changed(units=(one,), sockets=(socket,) if socket else ()))["system.service", "ssh"]
+    assert (found.grade, found.symptom) == (grade, symptom)
+    if symptom == "masked":
+        assert found.fix[0] == "systemctl unmask ssh.service"
 
 
 @pytest.mark.parametrize(("failed", "grade"), [

@@ -57,6 +57,38 @@ def server_line(source: Endpoint) -> str:
     return f"server {source.host} iburst" + (f" port {source.port}" if source.port != 123 else "")
 
 
+def only_these(unit: str, sources: Sequence[Endpoint]) -> tuple[str, ...]:
+    """How to have one time service, called by its unit, ask the planned sources and no others."""
+    plain = [source.host for source in sources]
+    if unit.startswith("systemd-timesyncd"):
+        return ("# in /etc/systemd/timesyncd.conf, under [Time]; it knows no port, and takes others from leases (UseNTP=no):",
+                f"NTP={' '.join(plain)}", f"systemctl restart {unit}")
+    if unit.startswith("openntpd"):
+        return ("# in /etc/openntpd/ntpd.conf, which knows no port, no other servers than:",
+                *(f"server {host}" for host in plain), f"systemctl restart {unit}")
+    if unit.startswith("ntp"):
+        return ("# in /etc/ntpsec/ntp.conf (of older packages /etc/ntp.conf), which knows no port, no other servers than:",
+                *(f"server {host} iburst" for host in plain), f"systemctl restart {unit}")
+    if unit.startswith("chrony"):
+        return ("# in /etc/chrony/chrony.conf (elsewhere /etc/chrony.conf) and what it includes, no other sources than:",
+                *map(server_line, sources), f"systemctl restart {unit}")
+    return ("# in the settings of the time service (/etc/chrony/chrony.conf; ntpsec's know no port), no other sources than:",
+            *map(server_line, sources))
+
+
+def why_none_selected(unit: str) -> tuple[str, ...]:
+    """How to see on the host why its time service, called by its unit, follows no source."""
+    if unit.startswith("systemd-timesyncd"):
+        return ("timedatectl timesync-status    # on the host; without a packet count no server was heard",
+                f"journalctl -b -u {unit}    # which servers it asked, and which did not answer in time")
+    if unit.startswith("openntpd"):
+        return ("ntpctl -s all    # on the host, as root",)
+    if unit.startswith("ntp"):
+        return ("ntpq -pn    # on the host; reach 0 was not heard, x is a falseticker",)
+    return ("chronyc -n sources    # on the host; ? was not heard, x is a falseticker, ~ varies too much",
+            "chronyc -n ntpdata    # which test an answer failed")
+
+
 def serve_time(name: str, port: int) -> tuple[str, ...]:
     """How to let ``name`` answer NTP, or to plan that it does not."""
     return (

@@ -9,15 +9,16 @@ from shared.hostcommands import own_topic
 from shared.hostfacts import TimeSource, Unit
 from shared.plan import OwnQuestion
 from shared.quantities import show_seconds
+from shared.times import read_time
 from verify.grading.case import in_words
-from verify.grading.clock.mends import server_line
+from verify.grading.clock.mends import only_these, why_none_selected
+from verify.grading.system.units import RUNS, STANDS, at_boot, calls, falls_over, starters
 from verify.grading.system.word import Word
 
 #: A time service has settled on a source by then (common practice, no source).
 SETTLED_SECONDS = 15 * 60.0
-#: What systemd says of a unit that runs or did its work, and of one that starts at boot (systemctl(1), is-enabled).
-_RUNS = frozenset({"active", "reloading"})
-_AT_BOOT = frozenset({"enabled", "enabled-runtime", "static", "alias", "indirect", "generated"})
+#: A source that is asked was heard within as many poll intervals, or its answers stay away (common practice, no source).
+_POLLS_HEARD = 3
 #: How much of a line a regular expression of the plan is tried on, and of an output is shown (our own bounds).
 _LINE_CHARACTERS, _SHOWN_CHARACTERS = 1000, 200
 
@@ -43,8 +44,9 @@ def _time_service(word: Word) -> Finding:
         return word.unread("system.clock", "service", topic, planned=planned)
     # The same unit may answer to several names.
     units = {unit.name: unit for unit in word.facts.time_units if unit.load == "loaded"}
-    running = [unit for unit in units.values() if unit.active in _RUNS]
-    found = ", ".join(_told(unit) for unit in units.values()) or "none installed"
+    running = _running(word)
+    masked = dict.fromkeys(unit.name for unit in word.facts.time_units if unit.load == "masked")
+    found = ", ".join([*map(_told, units.values()), *(f"{name} masked" for name in masked)]) or "none installed"
 
     def finding(grade_: Grade, message: str, symptom: str = "", fix: tuple[str, ...] = ()) -> Finding:
         return word.finding("system.clock", "service", grade_, planned=planned, found=found, message=message, symptom=symptom,
@@ -52,9 +54,13 @@ def _time_service(word: Word) -> Finding:
 
     if not units:
         return finding(Grade.FAIL, f"{name} has no time service, so nothing keeps its clock right.", "none",
-                       ("apt-get install chrony    # or what the distribution of the host calls it",))
+                       ("apt-get install chrony    # or what the distribution of the host calls it",
+                        *(f"systemctl unmask {one}; systemctl enable --now {one}    # or this, if its package is still installed"
+                          for one in masked)))
     if not running:
-        first = next((unit for unit in units.values() if unit.enabled in _AT_BOOT), next(iter(units.values())))
+        first = next((unit for unit in units.values() if at_boot(unit)), next(iter(units.values())))
+        if first.active not in STANDS and not falls_over(first):
+            return finding(Grade.UNPROVEN, f"The time service of {name} does not run yet: {_told(first)}.", "starting")
         return finding(Grade.FAIL, f"No time service runs on {name}, so nothing keeps its clock right: {found}.", "stopped",
                        (f"systemctl enable --now {first.name}", f"journalctl -b -u {first.name}    # why it does not run"))
     if len(running) > 1:
@@ -64,7 +70,11 @@ def _time_service(word: Word) -> Finding:
                        tuple(f"systemctl disable --now {unit.name}    # and keep {kept.name}, or the other way round"
                              for unit in others))
     (unit,) = running
-    if unit.enabled not in _AT_BOOT:
+    stays = at_boot(unit)
+    if stays is None:
+        return finding(Grade.UNPROVEN, f"{unit.name} keeps the clock of {name} right; whether it starts at boot is not known: it "
+                       f"is {unit.enabled or 'not set'}, and {starters(unit)}.", "boot-unknown")
+    if not stays:
         return finding(Grade.CAUTION, f"{unit.name} keeps the clock of {name} right, and will not after the next boot: it is "
                        f"{unit.enabled or 'not set'} to start.", "not-at-boot", (f"systemctl enable {unit.name}",))
     return finding(Grade.PASS, f"{unit.name} runs on {name} and starts at boot; no second one disturbs it.")
@@ -80,8 +90,7 @@ def _time_sources(word: Word) -> Finding:
     found = ", ".join(asked) or "none"
 
     def finding(grade_: Grade, message: str, symptom: str = "") -> Finding:
-        fix = ("# in the settings of the time service (/etc/chrony/chrony.conf; ntpsec's know no port), no other sources than:",
-               *map(server_line, word.case.plan.time_sources)) if symptom else ()
+        fix = only_these(_service_name(word), word.case.plan.time_sources) if symptom else ()
         return word.finding("system.clock", "sources", grade_, planned=planned, found=found, message=message, symptom=symptom,
                             fix=fix, topic="time sources")
 
@@ -110,6 +119,14 @@ def _selected(word: Word) -> Finding:
     if sources is None:
         return word.unread("system.clock", "selected", "time sources", planned=planned)
     chosen = [source.address for source in sources if source.selected]
+    late = next((source for source in sources if source.selected and _is_late(word, source)), None)
+    if late is not None:
+        return word.finding(
+            "system.clock", "selected", Grade.UNPROVEN, planned=planned, found=f"{late.address}, last heard at {late.heard_at}",
+            topic="time sources", symptom="not-heard",
+            message=f"The time service of {name} asks {late.address}, and by the host's own clock heard a source last at "
+            f"{late.heard_at}, which is more than {_POLLS_HEARD} of its polls ago: its sources do not answer any more, or that "
+            "clock and the runner's differ.")
     if chosen:
         return word.finding("system.clock", "selected", Grade.PASS, planned=planned, found=", ".join(chosen),
                             topic="time sources", message=f"The time service of {name} follows {', '.join(chosen)}.")
@@ -120,9 +137,31 @@ def _selected(word: Word) -> Finding:
     return word.finding(
         "system.clock", "selected", Grade.CAUTION if early else Grade.FAIL, planned=planned, found="none", topic="time sources",
         symptom="none-selected", message=f"The time service of {name} follows no source {since}: {heard}.",
-        fix=("chronyc -n sources    # on the host; ? was not heard, x is a falseticker, ~ varies too much",
-             "chronyc -n ntpdata    # which test an answer failed",
+        fix=(*why_none_selected(_service_name(word)),
              *(("# it may still be settling: verify again in a quarter of an hour",) if early else ())))
+
+
+def _running(word: Word) -> list[Unit]:
+    """The time services that run; the same unit may answer to several names."""
+    units = {unit.name: unit for unit in word.facts.time_units or () if unit.load == "loaded" and unit.active in RUNS}
+    return list(units.values())
+
+
+def _service_name(word: Word) -> str:
+    """The unit of the one time service that runs; empty where that is not known, or where there are several."""
+    running = _running(word)
+    return running[0].name if len(running) == 1 else ""
+
+
+def _is_late(word: Word, source: TimeSource) -> bool:
+    asked, heard = (read_time(at) for at in (_asked_at(word), source.heard_at))
+    if asked is None or heard is None or source.poll_seconds is None:
+        return False
+    return (asked - heard).total_seconds() > _POLLS_HEARD * source.poll_seconds
+
+
+def _asked_at(word: Word) -> str:
+    return next((answer.at for answer in reversed(word.answers(("time sources",)))), "")
 
 
 def _heard(sources: tuple[TimeSource, ...]) -> str:
@@ -150,11 +189,11 @@ def _services(word: Word) -> list[Finding]:
     role = word.case.plan.role(word.host.role)
     services = role.services if role else ()
     units = {unit.asked: unit for unit in word.facts.units or () if unit.asked}
-    found = [_service(word, service, units.get(service)) for service in services]
+    found = [_service(word, service, units.get(service), word.facts.sockets or ()) for service in services]
     return [*found, _failed(word, {unit.name for unit in units.values()})]
 
 
-def _service(word: Word, service: str, unit: Unit | None) -> Finding:
+def _service(word: Word, service: str, unit: Unit | None, sockets: tuple[Unit, ...]) -> Finding:
     planned, name = "running, and started at boot", word.host.fqdn
     if unit is None:
         return word.unread("system.service", service, "services", planned=planned)
@@ -163,14 +202,34 @@ def _service(word: Word, service: str, unit: Unit | None) -> Finding:
         return word.finding("system.service", service, grade_, planned=planned, found=_told(unit), message=message,
                             symptom=symptom, fix=fix, topic="services")
 
+    if unit.load == "masked":
+        return finding(Grade.FAIL, f"The service {service} is masked on {name}, so that nothing can start it.", "masked",
+                       (f"systemctl unmask {unit.name}", f"systemctl enable --now {unit.name}"))
     if unit.load != "loaded":
         return finding(Grade.FAIL, f"{name} has no service {service}: its unit is {unit.load or 'not there'}.", "not-installed",
                        (f"systemctl status {service}", "# install it, or correct the name in the plan"))
-    if unit.active not in _RUNS:
+    socket = calls(unit, sockets)
+    if socket and unit.active == "inactive":
+        return finding(Grade.PASS, f"The service {service} waits on {name} to be called: {socket.name} listens for it and starts "
+                       "at boot.")
+    if falls_over(unit):
+        return finding(Grade.FAIL, f"The service {service} falls over on {name} and is started again and again.", "falls-over",
+                       (f"journalctl -b -u {unit.name}    # why",))
+    if unit.active not in RUNS | STANDS:
+        return finding(Grade.UNPROVEN, f"Whether the service {service} comes up on {name} is not known: it is {unit.active} "
+                       f"({unit.sub or 'no more is said'}).", "starting")
+    if unit.active == "inactive" and unit.triggered_by:
+        return finding(Grade.UNPROVEN, f"The service {service} does not run on {name} just now; {starters(unit)}, and whether "
+                       "that is due was not asked.  The plan may name it in the place of the service.", "triggered")
+    if unit.active not in RUNS:
         word_for = "failed" if unit.active == "failed" else "does not run"
         return finding(Grade.FAIL, f"The service {service} {word_for} on {name}.", unit.active or "stopped",
                        (f"journalctl -b -u {unit.name}    # why", f"systemctl enable --now {unit.name}"))
-    if unit.enabled not in _AT_BOOT:
+    stays = at_boot(unit, sockets)
+    if stays is None:
+        return finding(Grade.UNPROVEN, f"The service {service} runs on {name}; whether it starts at boot is not known: it is "
+                       f"{unit.enabled or 'not set'}, and {starters(unit)}.", "boot-unknown")
+    if not stays:
         return finding(Grade.FAIL, f"The service {service} runs on {name} and will be gone after the next boot: it is "
                        f"{unit.enabled or 'not set'} to start.", "not-at-boot", (f"systemctl enable {unit.name}",))
     return finding(Grade.PASS, f"The service {service} runs on {name} and starts at boot.")
