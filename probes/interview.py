@@ -22,7 +22,7 @@ from probes.seam import Network, NotObserved, failed, rfc3339
 from probes.sshproof import fingerprint
 from probes.stamps import RunnersClock, sample
 from shared.evidence import ClockWitness, CommandAnswer, Failure, FailureKind, SshHostKey, WitnessSample, bounded
-from shared.hostcommands import GREETING, TOPICS, Alternative, Topic, own_topic, written_out
+from shared.hostcommands import GREETING, RESOLVED, TOPICS, Alternative, Topic, own_topic, written_out
 from shared.hostfacts import HostFacts, Resolver, Unit
 from shared.knownhosts import judge
 from shared.plan import port_label
@@ -51,8 +51,9 @@ _FIELDS = {
     "uptime": "uptime_seconds", "boot": "boot_id", "machine": "machine_id", "routes over IPv4": "routes_4",
     "routes over IPv6": "routes_6", "rules over IPv4": "rules_4", "rules over IPv6": "rules_6", "addresses": "addresses",
     "interfaces": "links", "neighbours": "neighbours",
-    "resolver": "resolver", "services": "units", "sockets of services": "sockets", "failed units": "failed_units",
-    "time services": "time_units", "time sources": "time_sources", "host name": "host_name", "full name": "full_name",
+    "resolver": "resolver", "forwarder": "forwarder", "services": "units", "sockets of services": "sockets",
+    "failed units": "failed_units", "time services": "time_units",
+    "time sources": "time_sources", "host name": "host_name", "full name": "full_name",
     "look-up of its own name": "name_addresses",
 }
 _WITHHELD = "(kept only as a digest)"
@@ -225,6 +226,8 @@ class Interview:
     def _ask(self, transport: paramiko.Transport, topic: Topic) -> None:
         """Try the alternatives of a topic until one gives an answer that can be read."""
         for one in written_out(topic, services=self._question.services, name=self._question.fqdn):
+            if not self._tells(one):
+                continue
             heard = self._run(transport, topic.name, one.command)
             read = _read(one, heard)
             self._note(heard, confidential=topic.confidential)
@@ -251,14 +254,21 @@ class Interview:
         front = self._facts.get("resolver")
         return front.stub if isinstance(front, Resolver) else ""
 
+    def _tells(self, one: Alternative) -> bool:
+        """Whether a command tells of the forwarder that the resolver points at, and not of another that stands idle beside it."""
+        front = self._facts.get("resolver")
+        return one.of_resolved is None or (
+            isinstance(front, Resolver) and one.of_resolved is (front.stub in RESOLVED) and one.written_by in front.writer)
+
     def _resolver(self, topic: Topic, one: Alternative, read: Resolver) -> Resolver:
         """What is effective: behind a forwarder of the host's own, the servers that this one asks."""
         source = one.command.removeprefix("cat ")
         front = self._facts.get("resolver")
         if topic.behind_stub and isinstance(front, Resolver):
-            return Resolver(servers=read.servers, search=read.search or front.search, source=source, stub=front.stub)
+            return Resolver(servers=None if names.behind(read) else read.servers, search=read.search or front.search,
+                            source=source, stub=front.stub, writer=front.writer)
         stub = names.behind(read)
-        return Resolver(servers=None if stub else read.servers, search=read.search, source=source, stub=stub)
+        return Resolver(servers=None if stub else read.servers, search=read.search, source=source, stub=stub, writer=read.writer)
 
     def _read_clock(self, transport: paramiko.Transport, one: Alternative, first: _Heard) -> None:
         """Some more readings with the command that worked, each between two stamps of the runner's."""

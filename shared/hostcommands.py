@@ -17,15 +17,23 @@ import msgspec
 
 #: Every time service that the usual distributions ship a unit for, by the names of their units.
 TIME_UNITS = ("chrony", "chronyd", "systemd-timesyncd", "ntpsec", "ntp", "ntpd", "openntpd")
+#: Where systemd-resolved listens for the host's own programs (systemd-resolved.service(8)).
+RESOLVED = ("127.0.0.53", "127.0.0.54")
 #: What the shell is asked first: a word that no banner holds, so that all before it is banner.
 GREETING = "seatrial-was-here"
 
 
 class Alternative(msgspec.Struct, frozen=True):
-    """One command, and the name of the reader that understands its output (``probes.hostfacts``)."""
+    """One command, and the name of the reader that understands its output (``probes.hostfacts``).
+
+    ``of_resolved`` is whether it tells of systemd-resolved or of other forwarders; None where it tells of no forwarder.
+    ``written_by`` is what the first comment of resolv.conf must name for it to tell anything.
+    """
 
     command: str
     reader: str
+    of_resolved: bool | None = None
+    written_by: str = ""
 
 
 class Topic(msgspec.Struct, frozen=True, kw_only=True):
@@ -78,9 +86,13 @@ TOPICS = (
                         Alternative("cat /proc/net/arp", "proc-neighbours"))),
     Topic(name="resolver", checks=("system.resolver",), alternatives=_either("resolver", "cat /etc/resolv.conf")),
     Topic(name="resolver behind the local stub", checks=("system.resolver",), behind_stub=True,
-          alternatives=(Alternative("cat /run/systemd/resolve/resolv.conf", "resolver"),
-                        Alternative("resolvectl dns", "resolvectl"),
-                        *_either("resolver", "cat /run/NetworkManager/no-stub-resolv.conf", "cat /run/dnsmasq/resolv.conf"))),
+          alternatives=(Alternative("cat /run/systemd/resolve/resolv.conf", "upstream", of_resolved=True),
+                        Alternative("resolvectl dns", "resolvectl", of_resolved=True),
+                        Alternative("cat /run/NetworkManager/no-stub-resolv.conf", "upstream", of_resolved=False,
+                                    written_by="NetworkManager"),
+                        Alternative("cat /run/dnsmasq/resolv.conf", "upstream", of_resolved=False, written_by="resolvconf"))),
+    Topic(name="forwarder", checks=("system.resolver",), behind_stub=True,
+          alternatives=(Alternative(f"{_SHOW} systemd-resolved", "units", of_resolved=True),)),
     Topic(name="services", checks=("system.service",), alternatives=_either("units", f"{_SHOW} {{services}}")),
     Topic(name="sockets of services", checks=("system.service",), alternatives=_either("units", f"{_SHOW} {{sockets}}")),
     Topic(name="failed units", checks=("system.service",),
@@ -114,7 +126,7 @@ def written_out(topic: Topic, *, services: Sequence[str], name: str) -> tuple[Al
         command = one.command
         for place, words in quoted.items():
             command = command.replace(place, words)
-        written.append(Alternative(command, one.reader))
+        written.append(msgspec.structs.replace(one, command=command))
     return tuple(written)
 
 

@@ -72,13 +72,15 @@ class Resolver(msgspec.Struct, frozen=True, kw_only=True):
     """Whom the host asks for names, in order, and the suffixes it tries.
 
     ``stub`` is the address of a forwarder on the host itself; then ``servers`` are those behind it, None where these could
-    not be read.  ``source`` names the file or command that said so.
+    not be read.  ``source`` names the file or command that said so, ``writer`` the first comment of the file, which most programs
+    that write it begin with.
     """
 
     servers: tuple[str, ...] | None
     search: tuple[str, ...]
     source: str
     stub: str = ""
+    writer: str = ""
 
 
 class Unit(msgspec.Struct, frozen=True, kw_only=True):
@@ -119,7 +121,7 @@ class HostFacts(msgspec.Struct, frozen=True, kw_only=True):
     ``machine_id`` is a digest, for the identifier itself is confidential (machine-id(5)).  ``name_addresses`` is what the
     host's own look-up gives for its planned name.  ``rules_4`` and ``rules_6`` are the rules for choosing among route tables
     that may send something past the main one (ip-rule(8)), in the host's words.  ``sockets`` are those that are called like the
-    planned services, there or not.
+    planned services, there or not.  ``forwarder`` is the unit of the forwarder that the resolver points at.
     """
 
     routes_4: tuple[Route, ...] | None = None
@@ -130,6 +132,7 @@ class HostFacts(msgspec.Struct, frozen=True, kw_only=True):
     links: tuple[Link, ...] | None = None
     neighbours: tuple[Neighbour, ...] | None = None
     resolver: Resolver | None = None
+    forwarder: tuple[Unit, ...] | None = None
     host_name: str = ""
     full_name: str = ""
     name_addresses: tuple[str, ...] | None = None

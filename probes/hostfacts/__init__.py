@@ -18,6 +18,7 @@ READERS: dict[str, Callable[[str], object | None]] = {
     "word": names.word,
     "lookup": names.looked_up,
     "resolver": names.resolver,
+    "upstream": names.upstream,
     "resolvectl": names.resolvectl,
     "routes": routes.routes,
     "rules": routes.rules,

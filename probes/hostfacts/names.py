@@ -5,6 +5,8 @@ from __future__ import annotations
 import ipaddress
 import re
 
+import msgspec
+
 from probes.hostfacts.routes import address_of
 from shared.hostfacts import Resolver
 
@@ -13,6 +15,8 @@ _NAME_LIMIT = 253
 _IDENTIFIER = re.compile(r"[0-9a-f]{32}|[0-9a-f]{8}-(?:[0-9a-f]{4}-){3}[0-9a-f]{12}")
 #: resolv.conf(5): glibc reads at most three servers and, since 2.26, any number of suffixes; more of either is bounded here.
 _SERVERS_KEPT, _SUFFIXES_KEPT = 16, 32
+#: The characters that are kept of a file's first comment (our own bound).
+_WRITER_LIMIT = 120
 
 
 def word(text: str) -> str | None:
@@ -33,9 +37,16 @@ def looked_up(text: str) -> tuple[str, ...] | None:
     return tuple(address for address in found if not ipaddress.ip_address(address).is_link_local)[:_SERVERS_KEPT] or None
 
 
-def resolver(text: str) -> Resolver | None:
-    """A file in the form of resolv.conf(5).  Without a server there is one all the same: the host itself."""
+def resolver(text: str) -> Resolver:
+    """/etc/resolv.conf.  Without a server there is one all the same: the host itself (resolv.conf(5))."""
+    read = upstream(text)
+    return read if read.servers else msgspec.structs.replace(read, servers=("127.0.0.1",))
+
+
+def upstream(text: str) -> Resolver:
+    """A file in the form of resolv.conf(5) that a forwarder keeps of the servers that it asks: there may be none."""
     servers: list[str] = []
+    writer = next((line.strip("#; \t") for line in text.splitlines() if line.lstrip().startswith(("#", ";"))), "")
     search: tuple[str, ...] = ()
     for line in text.splitlines():
         words = line.split()
@@ -47,7 +58,7 @@ def resolver(text: str) -> Resolver | None:
             # The last of either counts (resolv.conf(5)).
             suffixes = words[1:] if words[0] == "search" else words[1:2]
             search = tuple(suffix.rstrip(".").lower()[:_NAME_LIMIT] for suffix in suffixes[:_SUFFIXES_KEPT] if suffix != ".")
-    return Resolver(servers=tuple(servers[:_SERVERS_KEPT]) or ("127.0.0.1",), search=search, source="")
+    return Resolver(servers=tuple(servers[:_SERVERS_KEPT]), search=search, source="", writer=writer[:_WRITER_LIMIT])
 
 
 def resolvectl(text: str) -> Resolver | None:

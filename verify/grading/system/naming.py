@@ -5,8 +5,10 @@ from __future__ import annotations
 import ipaddress
 
 from shared.findings import Finding, Grade
+from shared.hostcommands import RESOLVED
 from shared.hostfacts import Resolver
 from shared.hostnames import canonical
+from verify.grading.system.units import STANDS
 from verify.grading.system.word import Word
 
 #: resolv.conf(5), MAXNS: the resolver library asks the first three servers and no more.
@@ -40,8 +42,16 @@ def _servers(word: Word) -> Finding:
         return word.finding("system.resolver", "servers", grade_, planned=planned, found=found, message=message,
                             symptom=symptom, topic="resolver", fix=_set_servers(resolver, wanted) if symptom else ())
 
+    idle = next((unit for unit in word.facts.forwarder or () if unit.active in STANDS), None)
+    if idle is not None and resolver.stub:
+        found = f"{idle.name} {idle.active}, for {resolver.stub}"
+        return word.finding(
+            "system.resolver", "servers", Grade.FAIL, planned=planned, found=found, topic="forwarder", symptom="no-forwarder",
+            message=f"{name} asks a forwarder of its own at {resolver.stub}, which does not run: it finds no name at all.",
+            fix=(f"systemctl unmask {idle.name}    # as root on {name}", f"systemctl enable --now {idle.name}",
+                 f"journalctl -b -u {idle.name}    # if it does not stay"))
     servers = list(dict.fromkeys(resolver.servers))
-    found = ", ".join(servers) + (f" behind {resolver.stub}" if resolver.stub else "")
+    found = (", ".join(servers) or "none") + (f" behind {resolver.stub}" if resolver.stub else "")
     missing = [server for server in wanted[:ASKED_SERVERS] if server not in servers]
     others = [server for server in servers if server not in wanted]
     if missing or others:
@@ -64,10 +74,14 @@ def _unread_servers(word: Word, resolver: Resolver | None, planned: str) -> Find
 
 
 def _set_servers(resolver: Resolver, wanted: list[str]) -> tuple[str, ...]:
-    if resolver.stub:
+    if resolver.stub and resolver.stub not in RESOLVED:
+        return (f"ss -lnup 'sport = :53'    # on the host, as root: which program forwards at {resolver.stub}",
+                f"# and in its settings, or in those of the connection where it takes them from there: {', '.join(wanted)}")
+    if resolver.stub or "systemd-resolved" in resolver.writer:
         return ("# in /etc/systemd/resolved.conf, or in the settings of the connection where it takes them from there:",
                 f"DNS={' '.join(wanted)}", "systemctl restart systemd-resolved")
-    return ("ls -l /etc/resolv.conf    # on the host: a link, or a first comment, names the program that writes this file",
+    says = f'; it begins "{resolver.writer[:60]}"' if resolver.writer else ""
+    return (f"ls -l /etc/resolv.conf    # on the host: a link, or a first comment, names the program that writes this file{says}",
             "# set there, or in the file itself where no program writes it:", *(f"nameserver {server}" for server in wanted))
 
 
@@ -137,10 +151,11 @@ def _look_up(word: Word) -> Finding:
         return word.finding("system.name", "look-up", grade_, planned=planned, found=found, message=message, topic=_LOOK_UP,
                             symptom=symptom, fix=_hosts_line(word) if symptom else ())
 
+    # hostname -i, which is asked then too, looks up another name: the one that the host calls itself.
+    said = [answer for answer in word.answers((_LOOK_UP,)) if answer.command.startswith("getent")]
+    if any(answer.status == _GETENT_NOT_FOUND for answer in said):
+        return finding(Grade.FAIL, "not found", f"{name} cannot look up its own name.", "not-found")
     if addresses is None:
-        said = [answer for answer in word.answers((_LOOK_UP,)) if answer.command.startswith("getent")]
-        if any(answer.status == _GETENT_NOT_FOUND for answer in said):
-            return finding(Grade.FAIL, "not found", f"{name} cannot look up its own name.", "not-found")
         return word.unread("system.name", "look-up", _LOOK_UP, planned=planned)
     found = ", ".join(addresses)
     loops = [address for address in addresses if ipaddress.ip_address(address).is_loopback]
