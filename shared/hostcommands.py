@@ -54,7 +54,8 @@ def _either(reader: str, *commands: str) -> tuple[Alternative, ...]:
     return tuple(Alternative(command, reader) for command in commands)
 
 
-_SHOW = "systemctl show --property=Id,LoadState,ActiveState,SubState,UnitFileState,TriggeredBy,WantedBy,RequiredBy"
+_SHOW = ("systemctl show --property=Id,LoadState,ActiveState,SubState,UnitFileState "
+         "--property=TriggeredBy,WantedBy,RequiredBy")
 _IP = ("ip", "/sbin/ip", "busybox ip")
 _ADDRESSING = ("system.address", "system.mtu", "system.shared-identity")
 _ROUTING = ("system.route", "gateway.return-path")

@@ -32,8 +32,12 @@ def identifier(text: str) -> str | None:
 
 
 def looked_up(text: str) -> tuple[str, ...] | None:
-    """The addresses in the output of ``getent ahosts`` or ``hostname -i``, each once; link-local ones are left out."""
-    found = dict.fromkeys(address for said in text.split() if (address := address_of(said)))
+    """The addresses in the output of ``getent ahosts`` or ``hostname -i``, each once; link-local ones are left out.
+
+    Lines that begin with none are not theirs, such as "Last login ... from ADDRESS".
+    """
+    lines = [words for line in text.splitlines() if (words := line.split()) and address_of(words[0])]
+    found = dict.fromkeys(address for words in lines for said in words if (address := address_of(said)))
     return tuple(address for address in found if not ipaddress.ip_address(address).is_link_local)[:_SERVERS_KEPT] or None
 
 
@@ -63,7 +67,8 @@ def upstream(text: str) -> Resolver:
 
 def resolvectl(text: str) -> Resolver | None:
     """The output of ``resolvectl dns``: "Link 2 (eth0): ADDRESS ADDRESS" and the like."""
-    said = (word for line in text.splitlines() for word in line.partition(": ")[2].split())
+    lines = (line for line in text.splitlines() if line.startswith(("Global:", "Link ")))
+    said = (word for line in lines for word in line.partition(": ")[2].split())
     # A server may be written ADDRESS#NAME or ADDRESS%INTERFACE.
     servers = tuple(dict.fromkeys(address for word in said if (address := address_of(word.partition("#")[0]))))
     return Resolver(servers=servers[:_SERVERS_KEPT], search=(), source="") if servers else None

@@ -285,6 +285,7 @@ def test_the_servers_of_resolvectl() -> None:
     assert told is not None
     assert told.servers == ("192.0.2.53", "192.0.2.54", "fe80::53")
     assert names.resolvectl("Failed to connect to bus") is None
+    assert names.resolvectl("Last login: Sun Nov 29 22:53:21 2026 from 198.51.100.7") is None
 
 
 @pytest.mark.parametrize(("text", "expected"), [
@@ -307,6 +308,7 @@ def test_uptime_and_identifiers() -> None:
     assert names.word("dome-a\n") == "dome-a"
     assert names.word("hostname: no such thing\n") is None
     assert names.looked_up("192.0.2.11 STREAM dome-a\n192.0.2.11 DGRAM\nfe80::1 STREAM\n") == ("192.0.2.11",)
+    assert names.looked_up("Last login from 198.51.100.7\n192.0.2.11 2001:db8::11\n") == ("192.0.2.11", "2001:db8::11")
 
 
 def test_units_as_systemctl_shows_them() -> None:
@@ -385,6 +387,41 @@ def test_sources_of_three_time_services() -> None:
     assert times.timesync(shown) == (
         TimeSource(address="192.0.2.62", selected=True, reachable=True), TimeSource(address="192.0.2.61", selected=False))
     assert times.timesync("Failed to connect to bus\n") is None
+
+
+def test_every_kind_of_source_of_chronyc() -> None:
+    """By chrony 4.3-2+deb12u3: a reference clock, a server that is asked with NTS, a peer."""
+    text = ("#,?,GPS,0,4,0,4294967295,0.000000000,0.000000000,0.000000000\n"
+            "^,-,192.0.2.61,5,6,17,2,0.000002002,0.000002002,0.000003318\n"
+            "^,*,2001:db8:12:34:5678:9abc:def0:61,5,6,17,3,0.000002420,0.000002420,0.000003811\n"
+            "^,?,192.0.2.65,0,7,0,4294967295,0.000000000,0.000000000,0.000000000\n"
+            "=,?,192.0.2.64,0,6,0,4294967295,0.000000000,0.000000000,0.000000000\n")
+    read = times.chrony_sources(text)
+    assert read is not None
+    assert [(one.address, one.selected, one.reachable) for one in read] == [
+        ("GPS", False, False), ("192.0.2.61", False, True), ("2001:db8:12:34:5678:9abc:def0:61", True, True),
+        ("192.0.2.65", False, False), ("192.0.2.64", False, False)]
+
+
+def test_every_kind_of_source_of_ntpq() -> None:
+    """By ntpsec 1.2.2+dfsg1-1+deb12u1: names that are not found, a pool, NTS, reference clocks, and "68m" for a poll."""
+    text = ("     remote           refid      st t when poll reach   delay   offset   jitter\n"
+            "===============================================================================\n"
+            "+192.0.2.61      127.127.1.1      5 u   19   64    1   0.0687   0.0068   0.0368\n"
+            " 192.0.2.63      .INIT.          16 u    -   64    0   0.0000   0.0000   0.0001\n"
+            " nowhere.obs.example.net\n"
+            "                 .DNS.           16 u    -    8    0   0.0000   0.0000   0.0001\n"
+            " pool.obs.example.net\n"
+            "                 .POOL.          16 p    -    8    0   0.0000   0.0000   0.0001\n"
+            "*2001:db8:12:34:5678:9abc:def0:61\n"
+            "                 127.127.1.1      5 u   14   64    1   0.0777   0.0267   0.1071\n"
+            " 192.0.2.65      .NTS.           16 u    -  68m    0   0.0000   0.0000   0.0001\n"
+            " SHM(0)          .SHM.            0 l    -   64    0   0.0000   0.0000   0.0001\n")
+    read = times.ntpq_peers(text)
+    assert read is not None
+    assert [(one.address, one.selected, one.reachable) for one in read] == [
+        ("192.0.2.61", False, True), ("192.0.2.63", False, False), ("nowhere.obs.example.net", False, False),
+        ("2001:db8:12:34:5678:9abc:def0:61", True, True), ("192.0.2.65", False, False), ("SHM(0)", False, False)]
 
 
 def ntpq_table(*sources: str, wide: bool) -> str:

@@ -710,7 +710,18 @@ def test_what_could_not_be_read_names_the_commands_that_were_tried(bench: Bench)
              CommandAnswer(topic="services", command="third", at=AT, elapsed_seconds=0.1, status=0, output="?"))
     message = bench.findings(said(HostFacts(), commands=tried))["system.service", "ssh"].message
     assert message.endswith('"systemctl show ssh" is not there or may not be run; "other" ended with exit status 1 (no bus); '
-                            '"third" printed nothing that can be read.')
+                            '"third" printed what cannot be read ("?").')
+
+
+@pytest.mark.parametrize(("fields", "words"), [
+    ({"status": 0}, "printed nothing that can be read"), ({"status": 0, "output": "\n"}, "printed nothing that can be read"),
+    ({"status": 0, "output": "Welcome\n to the tide"}, 'printed what cannot be read ("Welcome to the tide")'),
+    ({"output": "x" * 9000, "cut": True}, "printed more than is read"), ({"output": "x"}, "ended without an exit status"),
+])
+def test_what_was_seen_of_an_answer_that_could_not_be_read(bench: Bench, fields: dict[str, Any], words: str) -> None:
+    answer = CommandAnswer(**{"topic": "services", "command": "third", "at": AT, "elapsed_seconds": 0, "status": None, **fields})
+    message = bench.findings(said(HostFacts(), commands=(answer,)))["system.service", "ssh"].message
+    assert message.endswith(f'"third" {words}.')
 
 
 # --- the way out, by the host's own word

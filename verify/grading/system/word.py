@@ -76,8 +76,9 @@ def _outcome(answer: CommandAnswer) -> str:
     if answer.status in _NOT_FOUND:
         return "is not there or may not be run"
     if answer.status is None:
-        return "ended without an exit status"
+        return "printed more than is read" if answer.cut else "ended without an exit status"
     if answer.status:
         said = " ".join((answer.errors or answer.output).split())[:_SAID_CHARACTERS]
         return f"ended with exit status {answer.status}" + (f" ({said})" if said else "")
-    return "printed nothing that can be read"
+    said = " ".join(answer.output.split())[:_SAID_CHARACTERS]
+    return f'printed what cannot be read ("{said}")' if said else "printed nothing that can be read"
