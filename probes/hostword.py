@@ -25,7 +25,7 @@ from shared.questions import SystemQuestion
 #: Logins at the same time.  Each holds two threads and some 200 KiB, and waits on the host rather than on us (common practice,
 #: no source).
 LOGINS = 16
-#: A visit may last this many times ``pace.timeout_seconds``, which each of its steps may: some twenty commands, of which
+#: A visit may last this many times ``pace.timeout_seconds``, which each of its steps may: some thirty commands, of which
 #: nearly all answer at once (common practice, no source).
 VISIT_TIMES = 10
 
