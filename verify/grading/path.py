@@ -14,6 +14,8 @@ RUNNER_FAILURES = (FailureKind.NO_PRIVILEGE, FailureKind.LOCAL_LIMIT, FailureKin
 _LOST = (FailureKind.NO_ANSWER, FailureKind.KERNEL_TIMEOUT, FailureKind.MISMATCHED)
 #: RFC 8899 section 5.1.2, MAX_PROBES: fewer losses in a row of one size are bad luck.
 MAX_PROBES = 3
+#: How likely it may be that a host which loses smaller packets too lost every large one by bad luck.  Ours.
+_BAD_LUCK = 0.001
 
 
 def grade_host(case: Case, host: Host, evidence: HostEvidence) -> list[Finding]:
@@ -41,7 +43,21 @@ def _grade(case: Case, host: Host, evidence: HostEvidence, path: PathMtuEvidence
         return _said_too_big(tell, carried, objection) if objection.sender else _beyond_the_runner(tell, carried)
     if tried.failure.kind not in _LOST or tried.tries < MAX_PROBES:
         return _turned_back(tell, carried, tried.failure)
+    lost, sent = _smaller_losses(evidence, path, carried)
+    if sent and (lost / sent) ** tried.tries > _BAD_LUCK:
+        return _lost_at_every_size(tell, lost, sent)
     return _vanished(tell, carried)
+
+
+def _smaller_losses(evidence: HostEvidence, path: PathMtuEvidence, carried: int) -> tuple[int, int]:
+    """How many echoes no larger than what passes were lost, and how many were sent, the small ones of ``host.echo`` among them.
+
+    Where they are lost too, as by a limit on echoes, size is not what loses the large ones.
+    """
+    trips = [trip for echo in evidence.echoes if echo.address == path.address for trip in echo.round_trips_seconds]
+    passed = [trial.tries for trial in path.trials if trial.failure is None]
+    lost = [trial.tries for trial in path.trials if trial.size_octets < carried and trial.failure and trial.failure.kind in _LOST]
+    return trips.count(None) + sum(passed) - len(passed) + sum(lost), len(trips) + sum(passed) + sum(lost)
 
 
 class _Teller:
@@ -74,6 +90,15 @@ def _turned_back(tell: _Teller, carried: int, failure: Failure) -> Finding:
                         f"Whether packets of {tell.path.planned_octets} octets pass between {tell.where} and {tell.path.address} "
                         f"is not known: {carried} octets do, and of larger ones too few could be sent, or they met something "
                         f"else than a small link ({reason}).  Another run, or a longer --timeout, would tell.", "untried")
+
+
+def _lost_at_every_size(tell: _Teller, lost: int, sent: int) -> Finding:
+    """A limit on echoes, or a path that loses much: large packets fare no worse than small ones as far as can be told."""
+    return tell.finding(
+        Grade.UNPROVEN, f"{lost} of {sent} smaller echoes lost too",
+        f"Whether packets of {tell.path.planned_octets} octets pass between {tell.where} and {tell.path.address} is not known: "
+        f"they were lost, and so were {lost} of {sent} smaller ones. A limit on echoes, at the host or on the way, does that, or "
+        "loss on the way (see host.echo); where echoes of all sizes are let through, another run would tell.", "lossy")
 
 
 def _beyond_the_runner(tell: _Teller, carried: int) -> Finding:

@@ -35,8 +35,8 @@ def lost(kind: FailureKind = FailureKind.NO_ANSWER, *, sender: str | None = None
 
 def path(*trials: tuple[int, Failure | None], planned: int = 1500, why: Failure | None = None,
          address: str = HOST) -> PathMtuEvidence:
-    return PathMtuEvidence(address=address, at="", planned_octets=planned, failure=why,
-                           trials=tuple(SizeTrial(size_octets=size, tries=3, failure=failed) for size, failed in trials))
+    tried = tuple(SizeTrial(size_octets=size, tries=3 if failed else 1, failure=failed) for size, failed in trials)
+    return PathMtuEvidence(address=address, at="", planned_octets=planned, failure=why, trials=tried)
 
 
 TOO_BIG = lost(FailureKind.TOO_BIG, sender=ROUTER, mtu=1400)
@@ -131,3 +131,33 @@ def test_a_host_that_lives_without_echo_is_quiet(judge) -> None:
     finding = judge(path(why=lost()), echoes=(silent,), ports=(port,))
     assert finding.symptom == "quiet"
     assert "let through" in finding.message
+
+
+def small(*, lost_of_20: int) -> EchoEvidence:
+    """The small echoes of host.echo, sent meanwhile."""
+    trips = (None,) * lost_of_20 + (0.001,) * (20 - lost_of_20)
+    return EchoEvidence(address=HOST, method="icmp-raw", at="", round_trips_seconds=trips)
+
+
+@pytest.mark.parametrize(("lost_small", "grade"), [
+    (0, Grade.FAIL), (1, Grade.FAIL), (5, Grade.FAIL), (8, Grade.FAIL), (9, Grade.UNPROVEN), (12, Grade.UNPROVEN),
+    (20, Grade.UNPROVEN)])
+def test_where_small_echoes_are_lost_too_it_is_not_for_their_size(judge, lost_small: int, grade: Grade) -> None:
+    """A host that limits echoes lost the large ones with the others; a black hole on a path of some loss is one all the same."""
+    seen = path((84, None), (1404, None), (1406, lost()))
+    seen = msgspec.structs.replace(seen, trials=(*seen.trials, SizeTrial(size_octets=1500, tries=7, failure=lost())))
+    finding = judge(seen, echoes=(small(lost_of_20=lost_small),))
+    assert finding.grade is grade
+    assert grade is Grade.FAIL or (finding.symptom, finding.found) == ("lossy", f"{lost_small} of 22 smaller echoes lost too")
+
+
+def test_losses_at_another_address_of_the_host_explain_no_black_hole(judge) -> None:
+    """Each address has its own way."""
+    elsewhere = msgspec.structs.replace(small(lost_of_20=20), address="192.0.2.12")
+    assert judge(path((84, None), (1400, None), (1500, lost())), echoes=(elsewhere,)).grade is Grade.FAIL
+
+
+def test_smaller_sizes_that_were_lost_in_the_search_count_too(judge) -> None:
+    """1200 and 1280 lost and 1400 not: no link is like that."""
+    finding = judge(path((84, None), (1200, lost()), (1280, lost()), (1400, None), (1500, lost())))
+    assert (finding.grade, finding.found) == (Grade.UNPROVEN, "6 of 8 smaller echoes lost too")
