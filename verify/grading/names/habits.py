@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import statistics
 from collections.abc import Sequence
 
 from shared.catalogue import find
@@ -9,6 +10,7 @@ from shared.evidence import FailureKind, NameAnswer
 from shared.findings import SITE, Finding, Grade
 from shared.hostnames import canonical
 from shared.plan import Endpoint
+from shared.quantities import show_seconds
 from verify.grading.case import Case, in_words
 from verify.grading.names.answers import Said, reading
 
@@ -95,6 +97,35 @@ def slow_to_all(case: Case, server: Endpoint, heard: Sequence[NameAnswer]) -> bo
     said = [answer for answer in (*case.evidence.site.names, *heard) if answer.server == server.label and answer.rcode
             and answer.transport == "udp"]
     return len(said) >= _SLOW_ANSWERS and all(answer.tries > 1 for answer in said)
+
+
+def usual_time(answer: NameAnswer, said: Sequence[NameAnswer]) -> tuple[float, int]:
+    """The median time in seconds of the answers over UDP to a first packet, and how many; that of ``answer`` where none came so.
+
+    One late answer among many is no slow server: it was busy for a moment, or had to ask for that name itself.
+    """
+    times = [one.elapsed_seconds for one in said if one.rcode and one.tries == 1 and one.transport == "udp"]
+    return (statistics.median(times), len(times)) if times else (answer.elapsed_seconds, 1)
+
+
+def stalling(case: Case, server: Endpoint, said: Sequence[NameAnswer], limit_seconds: float | None) -> Finding | None:
+    """The caution where a server is quick in general, but a good share of its answers took more than the limit for a fail."""
+    once = [one for one in said if one.rcode and one.tries == 1 and one.transport == "udp"]
+    late = [one for one in once if limit_seconds is not None and one.elapsed_seconds > limit_seconds]
+    if limit_seconds is None or len(late) < LOST_ANSWERS or len(late) < LOST_SHARE * len(once):
+        return None
+    command = f"dig +notcp @{server.host} -p {server.port} {canonical(late[0].name)}. {late[0].rrtype}"
+    return remark(
+        case, server.label, Grade.CAUTION, found=f"{len(late)} of {len(once)} answers late", symptom="slow", at=late[0].at,
+        message=f"{server.label} gave {len(late)} of its {len(once)} answers about this plan only after more than "
+                f"{show_seconds(limit_seconds)}, the first to {late[0].rrtype} of {canonical(late[0].name)}: it stalls now and "
+                "then, or has to ask for some names elsewhere first.",
+        fix=(f"look at the load of {server.label}, and where it asks what it does not know: {command}    # Query time",))
+
+
+#: Answers that have to come to a second packet or a third, or late, and their share, before it is no chance: common practice, no
+#: source.
+LOST_ANSWERS, LOST_SHARE = 2, 0.05
 
 
 #: Answers that have to come late, all of them, before it is no loss: common practice, no source.

@@ -12,7 +12,19 @@ from shared.quantities import Interval
 from shared.zonelines import home_zone
 from verify.grading.case import Case, in_words
 from verify.grading.names.answers import RUNNER_FAILURES, STALE, Said, extended_errors, listed, reading, zone_around
-from verify.grading.names.habits import PLANNED, denying, dropping, edns_dropped, remark, slow_to_all, without_edns
+from verify.grading.names.habits import (
+    LOST_ANSWERS,
+    LOST_SHARE,
+    PLANNED,
+    denying,
+    dropping,
+    edns_dropped,
+    remark,
+    slow_to_all,
+    stalling,
+    usual_time,
+    without_edns,
+)
 from verify.grading.names.serials import grade_serials
 from verify.grading.names.wildcards import grade_wildcard
 
@@ -204,17 +216,17 @@ def _zone_around(name: str, zones: Collection[str]) -> str:
     return name
 
 
-#: Answers that have to come to a second packet or a third, and their share, before packets are said to be lost, where that about
-#: the domain itself came at once: common practice, no source.
-_LOST_ANSWERS, _LOST_SHARE = 2, 0.05
+def _said(case: Case, server: Endpoint, answer: NameAnswer, heard: Sequence[NameAnswer]) -> list[NameAnswer]:
+    """All that a server answered about this plan: about the zones, about a name that nobody planned, and about the hosts."""
+    asked = (*_answers(case, server, "wildcard"), *_answers(case, server, "zone"), answer, *heard)
+    return [one for one in asked if one.rcode]
 
 
 def _lossy(case: Case, server: Endpoint, answer: NameAnswer, heard: Sequence[NameAnswer]) -> Finding | None:
     """The finding where answers came to a second packet only: to the question about the domain, or to a good share of all."""
-    asked = (*_answers(case, server, "wildcard"), *_answers(case, server, "zone"), answer, *heard)
-    said = [one for one in asked if one.rcode]
+    said = _said(case, server, answer, heard)
     late = [one for one in said if one.tries > 1]
-    if answer.tries == 1 and (len(late) < _LOST_ANSWERS or len(late) < _LOST_SHARE * len(said)):
+    if answer.tries == 1 and (len(late) < LOST_ANSWERS or len(late) < LOST_SHARE * len(said)):
         return None
     return remark(
         case, server.label, Grade.CAUTION, found=f"{len(late)} of {len(said)} answers to a second packet or a third",
@@ -232,16 +244,21 @@ def _speaks(case: Case, server: Endpoint, answer: NameAnswer, heard: Sequence[Na
     limits = case.limits["name_answer_time"]
     # The stamp before sending and the kernel's receive stamp bracket the answer time to some microseconds; no limit is
     # near that.
-    interval = Interval(answer.elapsed_seconds, answer.elapsed_seconds)
+    said = _said(case, server, answer, heard)
+    seconds, count = usual_time(answer, said)
+    of = f" (the median of {count})" if count > 1 else ""
     timely = case.measured_finding(
-        SITE, "name.server", server.label, interval, limits, planned=PLANNED, at=answer.at, symptom="slow",
-        quantity=f"{server.label} answers over UDP and TCP; its answer time",
+        SITE, "name.server", server.label, Interval(seconds, seconds), limits, planned=PLANNED, at=answer.at, symptom="slow",
+        quantity=f"{server.label} answers over UDP and TCP; its answer time{of}",
         fix=(f"look at the load of {server.label} and at the way to it: ping -c 20 {server.host}",))
-    if timely.grade is Grade.FAIL and (answer.tries == 1 or slow_to_all(case, server, heard)):
+    if timely.grade is Grade.FAIL and (count > 1 or answer.tries == 1 or slow_to_all(case, server, heard)):
         return timely
     lossy = _lossy(case, server, answer, heard)
     if lossy is not None:
         return lossy
+    stalls = stalling(case, server, said, limits.fail)
+    if stalls is not None:
+        return stalls
     stale = [one for one in (answer, *heard) if STALE & extended_errors(one)]
     return _stale(case, server, stale, len(heard) + 1) if stale and timely.grade is Grade.PASS else timely
 
