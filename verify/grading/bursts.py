@@ -29,12 +29,35 @@ _SLOW_FIX = (
 )
 
 
-def grade_burst(case: Case, owner: str, check: str, echo: EchoEvidence) -> list[Finding]:
+#: How likely it may be that a path which loses so many echoes lost nothing else by good luck.  Ours.
+_GOOD_LUCK = 0.05
+
+
+def grade_burst(case: Case, owner: str, check: str, echo: EchoEvidence, *, unlost: int = 0) -> list[Finding]:
     """The two findings about one burst of which at least one echo came back; the first bears the address as its subject.
 
-    ``owner`` is a host's fully qualified name or ``findings.SITE``; ``check`` is ``host.echo`` or ``gateway.echo``.
+    ``owner`` is a host's fully qualified name or ``findings.SITE``; ``check`` is ``host.echo`` or ``gateway.echo``.  ``unlost``
+    is how many questions of other kinds the address answered, where none was lost: a path that loses echoes alone limits them.
+    Of a limited burst that lost every counted echo there is no round trip to tell.
     """
-    return [_loss(case, owner, check, echo), _round_trip(case, owner, check, echo)]
+    sent = len(echo.round_trips_seconds)
+    lost = echo.round_trips_seconds.count(None)
+    limited = bool(sent) and (1 - lost / sent) ** unlost < _GOOD_LUCK
+    loss = _loss(case, owner, check, echo)
+    if not limited:
+        return [loss, _round_trip(case, owner, check, echo, limited=False)]
+    told = _limited(loss, echo, unlost)
+    return [told, _round_trip(case, owner, check, echo, limited=True)] if lost < sent else [told]
+
+
+def _limited(loss: Finding, echo: EchoEvidence, unlost: int) -> Finding:
+    """Not a fail, for what hosts are for is not lost; and not passed over, for the path cannot be watched by echoes."""
+    return msgspec.structs.replace(
+        loss, grade=Grade.CAUTION if loss.grade is Grade.FAIL else loss.grade,
+        message=f"{loss.message}. But none of {unlost} questions over TCP and NTP was lost meanwhile: as it seems the path is "
+                "sound, and the host, or a filter on the way, limits echoes.",
+        fix=(f"on the host: nft list ruleset | grep -n limit    # a rule that limits echoes to {echo.address}?",
+             "not there? then on the filters between", "where it is meant so, accept it in the plan's [[waivers]]"))
 
 
 def median_round_trip(trips: tuple[float | None, ...]) -> float | None:
@@ -61,15 +84,16 @@ def _loss(case: Case, owner: str, check: str, echo: EchoEvidence) -> Finding:
     return msgspec.structs.replace(finding, found=f"{sent - lost} of {sent} echoes answered")
 
 
-def _round_trip(case: Case, owner: str, check: str, echo: EchoEvidence) -> Finding:
+def _round_trip(case: Case, owner: str, check: str, echo: EchoEvidence, *, limited: bool) -> Finding:
+    """Where echoes are ``limited`` those that were lost are not late, and count for nothing."""
     subject, planned = f"{echo.address} round trip", f"a prompt answer from {echo.address}"
-    median, sent = median_round_trip(echo.round_trips_seconds), len(echo.round_trips_seconds)
+    came = tuple(trip for trip in echo.round_trips_seconds if trip is not None)
+    median, sent = median_round_trip(came if limited else echo.round_trips_seconds), len(echo.round_trips_seconds)
     if median is None:
         return case.finding(
             owner, check, subject, Grade.UNPROVEN, planned=planned, found="no median",
             message=f"Half or more of the {sent} echoes to {echo.address} were lost: their median round trip is undefined.",
             symptom="loss", at=echo.at)
-    came = [trip for trip in echo.round_trips_seconds if trip is not None]
     spread = f"{show_seconds(min(came))} to {show_seconds(max(came))}"
     finding = case.measured_finding(
         owner, check, subject, Interval(median, median), case.limits["echo_round_trip"], planned=planned,

@@ -12,7 +12,7 @@ from shared.plan import Host
 from shared.zonelines import address_line, under_comment, zone_of
 from verify.grading.bursts import grade_burst
 from verify.grading.case import Case, in_words
-from verify.grading.life import FORBIDDEN, Life, answered, echo_counts, signs_of_life
+from verify.grading.life import FORBIDDEN, Life, answered, echo_counts, signs_of_life, unlost_exchanges
 from verify.grading.names.answers import listed
 from verify.grading.names.views import SEE_WILDCARD, Views
 from verify.grading.owners import claimants
@@ -36,7 +36,7 @@ def grade_host(case: Case, host: Host, evidence: HostEvidence) -> list[Finding]:
 def _grade_echo(case: Case, host: Host, evidence: HostEvidence, address: str) -> list[Finding]:
     echo = next((echo for echo in evidence.echoes if echo.address == address), None)
     if echo is not None and answered(echo):
-        return grade_burst(case, host.fqdn, "host.echo", echo)
+        return grade_burst(case, host.fqdn, "host.echo", echo, unlost=unlost_exchanges(evidence, address))
     up_at = next((other for other in host.addresses if other != address and signs_of_life(evidence, other).sure), "")
     return [_unanswered(case, host, address, echo, signs_of_life(evidence, address),
                         " and ".join(claimants(case, host, evidence, address)), up_at)]

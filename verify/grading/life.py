@@ -71,6 +71,27 @@ def came_straight(evidence: HostEvidence, address: str) -> bool:
     return any(echo.hop_limit in _FIRST_HOP_LIMITS for echo in evidence.echoes if echo.address == address)
 
 
+#: No lost packet is sent again sooner, in seconds: a SYN (RFC 6298 section 2), and Linux's shortest wait for anything later
+#: (TCP_RTO_MIN, from memory).
+_SYN_AGAIN, _DATA_AGAIN = 1.0, 0.2
+
+
+def unlost_exchanges(evidence: HostEvidence, address: str) -> int:
+    """How many questions of other kinds than echo an address answered at once; 0 where any of them needed a second packet.
+
+    A connection is one, with the TLS or SSH spoken over it, and so is each NTP exchange.
+    """
+    ports = [port for port in evidence.ports if port.address == address]
+    clocks = [clock for clock in evidence.clocks if clock.address == address]
+    if (any(port.attempts > 1 or port.syn_repeats or port.elapsed_seconds >= _SYN_AGAIN for port in ports)
+            or any(len(clock.samples) < clock.asked for clock in clocks)):
+        return 0
+    spoken = [1 + len(tls.versions) for tls in evidence.tls if tls.address == address and tls.elapsed_seconds < _DATA_AGAIN]
+    spoken += [1 + len(ssh.host_keys) for ssh in evidence.ssh if ssh.address == address and ssh.elapsed_seconds < _DATA_AGAIN]
+    answered_ports = sum(port.state in (PortState.OPEN, PortState.REFUSED) for port in ports)
+    return answered_ports + sum(len(clock.samples) for clock in clocks) + sum(spoken)
+
+
 def _of_echo(echo: EchoEvidence) -> str:
     return "echo replies" if answered(echo) else ""
 

@@ -101,6 +101,34 @@ def test_loss_limits(graded: Grading, profile: str, lost: int, grade: Grade) -> 
     assert bool(finding.fix) is (grade in (Grade.CAUTION, Grade.FAIL))
 
 
+def doors(*numbers: int, **change: Any) -> tuple[PortEvidence, ...]:
+    return tuple(PortEvidence(**{"address": V4, "port": f"{number}/tcp", "state": PortState.OPEN, "at": "",
+                                 "elapsed_seconds": 0.001, "attempts": 1, **change}) for number in numbers)
+
+
+EIGHT = tuple(range(8001, 8009))
+
+
+@pytest.mark.parametrize(("lost", "ports", "grade"), [
+    (12, doors(*EIGHT), Grade.CAUTION), (20, doors(*EIGHT), Grade.CAUTION), (7, doors(*EIGHT), Grade.CAUTION),
+    (2, doors(*EIGHT), Grade.CAUTION), (0, doors(*EIGHT), Grade.PASS),
+    (6, doors(*EIGHT), Grade.FAIL), (12, doors(*EIGHT[:3]), Grade.FAIL), (12, (), Grade.FAIL),
+    (12, (*doors(*EIGHT), *doors(80, syn_repeats=1)), Grade.FAIL), (12, (*doors(*EIGHT), *doors(80, attempts=2)), Grade.FAIL),
+    (12, (*doors(*EIGHT), *doors(80, elapsed_seconds=1.02, state=PortState.REFUSED)), Grade.FAIL),
+    (12, doors(*EIGHT, address="192.0.2.12"), Grade.FAIL), (12, doors(*EIGHT, state=PortState.SILENT), Grade.FAIL),
+])
+def test_a_host_that_limits_echoes_is_not_failed_for_loss(
+        graded: Grading, lost: int, ports: tuple[PortEvidence, ...], grade: Grade) -> None:
+    """Connections lose nothing where echoes do: 0.65 to the power of 8 is below a twentieth, and 0.7 to that of 8 is not."""
+    burst = echo(*((None,) * lost + (0.001,) * (20 - lost)), warm_up=0.001)
+    loss, *trip = graded("host.echo", echoes=(burst,), ports=ports)
+    assert loss.grade is grade
+    limited = "limits echoes" in loss.message
+    assert limited is (grade is Grade.CAUTION and lost > 2)
+    proven = Grade.PASS if limited or lost < 10 else Grade.UNPROVEN
+    assert [finding.grade for finding in trip] == ([] if limited and lost == 20 else [proven])
+
+
 @pytest.mark.parametrize(("profile", "seconds", "grade"), [
     ("production", 0.09999, Grade.PASS), ("production", 0.1, Grade.PASS), ("production", 0.10001, Grade.CAUTION),
     ("production", 1.9, Grade.CAUTION),
