@@ -2,8 +2,8 @@
 
 No login is ever attempted and no user name is ever sent.  A host key is asked for by a key exchange that is broken off, with
 a good-bye, as soon as the server's signature is read.  One exchange proves one key, so there is a connection a key type,
-three at most and one after the other: servers shed load by the number of unauthenticated connections (``MaxStartups`` and
-``PerSourcePenalties`` of sshd_config), and a checker must not be the load.
+three at most, each tried twice at most, and one after the other: servers shed load by the number of unauthenticated
+connections (``MaxStartups`` and ``PerSourcePenalties`` of sshd_config), and a checker must not be the load.
 """
 
 from __future__ import annotations
@@ -28,6 +28,8 @@ PREAMBLE_LINES, PREAMBLE_CHARACTERS = 20, sshwire.IDENTIFICATION_LIMIT
 #: The most packets read while waiting for one message: a server may slip in messages that mean nothing (RFC 4253 section 11).
 #: Common practice, no source.
 PACKETS_LIMIT = 16
+#: How long a server that turned a further connection away is left alone before it is asked once more, in seconds.  Ours.
+AGAIN_AFTER_SECONDS = 1.0
 _RECEIVE_OCTETS = 8192
 
 
@@ -146,11 +148,27 @@ async def _ask_keys(
             if unused:
                 keys.append(await _prove(unused, algorithm, heard))
             else:
-                keys.append(await _prove_afresh(network, question, first.patience, algorithm))
+                keys.append(await _prove_in_turn(network, question, first.patience, algorithm))
         except NotObserved as error:
             failures.append(SshKeyFailure(key_type=key_type, failure=error.failure))
         unused = None
         first.close()
+
+
+async def _prove_in_turn(network: Network, question: PortQuestion, patience: Patience, algorithm: str) -> SshHostKey:
+    """Prove a key on a connection of its own, and once more where the server hung up before it said who it is.
+
+    It did say so a moment ago: it has not let go of the connection before yet, or has many other callers (``MaxStartups`` and
+    ``PerSourceMaxStartups``).  Raises NotObserved.
+    """
+    try:
+        return await _prove_afresh(network, question, patience, algorithm)
+    except NotObserved as error:
+        turned_away = error.failure.kind in (FailureKind.CLOSED, FailureKind.RESET) and error.failure.phase == "identification"
+        if not turned_away or patience.left_seconds <= AGAIN_AFTER_SECONDS:
+            raise
+    await network.sleep(AGAIN_AFTER_SECONDS)
+    return await _prove_afresh(network, question, patience, algorithm)
 
 
 async def _prove_afresh(network: Network, question: PortQuestion, patience: Patience, algorithm: str) -> SshHostKey:

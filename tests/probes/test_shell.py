@@ -302,11 +302,31 @@ _THREE = _offering(host_key=("ssh-ed25519", "rsa-sha2-256", "ecdsa-sha2-nistp256
 
 def test_each_key_type_has_a_connection_of_its_own_and_no_more_than_three() -> None:
     """The first reuses the stream; one failing key does not lose the others."""
-    evidence, network = ask(Server(offer=_THREE), Says(b"Exceeded MaxStartups\r\n", None), Server(offer=_THREE))
+    evidence, network = ask(Server(offer=_THREE), Server(offer=_THREE, banner=BANNER + b"\n", offer_packet=b"\0" * 8),
+                            Server(offer=_THREE))
     assert [key.key_type for key in evidence.host_keys] == ["ssh-ed25519"]
     assert [(missed.key_type, missed.failure.kind) for missed in evidence.key_failures] == [
-        ("ecdsa", FailureKind.CLOSED), ("ssh-rsa", FailureKind.MALFORMED)]
+        ("ecdsa", FailureKind.MALFORMED), ("ssh-rsa", FailureKind.MALFORMED)]
     assert connections(network) == 3
+
+
+_AWAY = Says(b"Exceeded MaxStartups\r\n", None)
+
+
+@pytest.mark.parametrize(("peers", "kinds", "asked", "seconds"), [
+    ((Says(None), Server(offer=_THREE), Server(offer=_THREE)), ["malformed", "malformed"], 4, 1.0),
+    ((_AWAY, Server(offer=_THREE), _AWAY, Server(offer=_THREE)), ["malformed", "malformed"], 5, 2.0),
+    ((_AWAY, _AWAY, Server(offer=_THREE)), ["closed", "malformed"], 4, 1.0),
+    ((_AWAY, _AWAY, _AWAY, _AWAY), ["closed", "closed"], 5, 2.0),
+    ((Says(BANNER + b"\r\n", None), Server(offer=_THREE)), ["closed", "malformed"], 3, 0.0),
+])
+def test_a_server_that_turns_a_further_connection_away_is_asked_once_more(
+        peers: Sequence[Any], kinds: list[str], asked: int, seconds: float) -> None:
+    """It has not let go of the connection before, or has many callers; "malformed" is the one key of this server, met again."""
+    evidence, network = ask(Server(offer=_THREE), *peers)
+    assert [missed.failure.kind.value for missed in evidence.key_failures] == kinds
+    assert connections(network) == asked
+    assert evidence.elapsed_seconds == pytest.approx(seconds, abs=0.1)
 
 
 def test_a_second_connection_that_is_refused_costs_only_its_key() -> None:
