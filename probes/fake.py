@@ -211,13 +211,16 @@ class _FakeWire:
 
 
 class _FakeStream:
-    """The near end of a fake connection, which takes no time to establish and loses no packet."""
+    """The near end of a fake connection, which takes no time to establish.
+
+    It loses no packet either, unless its peer has ``syn_repeats``.
+    """
 
     connect_seconds = 0.0
-    syn_repeats = 0
 
     def __init__(self, network: FakeNetwork, peer: StreamPeer, address: str, port: int) -> None:
         self._network, self._peer, self._where = network, peer, (address, port)
+        self.syn_repeats = int(getattr(peer, "syn_repeats", 0))
         self._arrived = bytearray()
         self._ended = self._closed = False
         self._take(peer.opened())

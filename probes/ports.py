@@ -27,7 +27,8 @@ async def knock(network: Network, question: PortQuestion) -> tuple[PortEvidence,
 
     A reset is believed at once, an ICMP error at the second time, silence at the third.  A port that accepts and then
     resets before we could look is open without a stream; ``failure`` says so.  What the runner itself could not do is
-    ``untried``.  ``elapsed_seconds`` of a port that opened at the first attempt is the TCP handshake alone, without any
+    ``untried``.  Where a port opened only after its SYN was sent again, a second connection tells whether that was one lost
+    packet.  ``elapsed_seconds`` of a port that opened at the first attempt is the TCP handshake alone, without any
     waiting for our own pacing.  Raises nothing.
     """
     at, began = now(network), network.monotonic()
@@ -43,7 +44,8 @@ async def knock(network: Network, question: PortQuestion) -> tuple[PortEvidence,
         else:
             elapsed = stream.connect_seconds if attempt == 1 else network.monotonic() - began
             seen = _evidence(question, PortState.OPEN, at, elapsed, attempt, None)
-            return msgspec.structs.replace(seen, syn_repeats=stream.syn_repeats), stream
+            again = bool(stream.syn_repeats) and await _opens_at_once(network, question, share)
+            return msgspec.structs.replace(seen, syn_repeats=stream.syn_repeats, at_once_again=again), stream
         state = state_of(failures[-1])
         if state in (PortState.REFUSED, PortState.UNTRIED):
             break
@@ -53,6 +55,19 @@ async def knock(network: Network, question: PortQuestion) -> tuple[PortEvidence,
                 await network.sleep(min(REPEAT_AFTER_SECONDS, share))
     failure = _most_telling(failures)
     return _evidence(question, state_of(failure), at, network.monotonic() - began, attempt, failure), None
+
+
+async def _opens_at_once(network: Network, question: PortQuestion, seconds: float) -> bool:
+    """Whether one more connection, closed again, is answered at its first SYN: then what the first lost was one packet.
+
+    A service that accepts too slowly, or a filter that drops the first packet of every flow, does it again.
+    """
+    try:
+        stream = await network.connect(question.address, question.port, timeout_seconds=seconds)
+    except NotObserved:
+        return False
+    stream.close()
+    return not stream.syn_repeats
 
 
 def state_of(failure: Failure) -> PortState:

@@ -290,7 +290,7 @@ class PortEvidence(msgspec.Struct, frozen=True, kw_only=True, gc=False):
     """What one TCP port answered.
 
     ``attempts`` counts the connections tried, ``syn_repeats`` the SYNs that the kernel had to send again before the one
-    that opened was answered.
+    that opened was answered.  Where there were such, ``at_once_again`` says whether a second connection needed none.
     """
 
     address: str
@@ -301,6 +301,7 @@ class PortEvidence(msgspec.Struct, frozen=True, kw_only=True, gc=False):
     attempts: int
     failure: Failure | None = None
     syn_repeats: int = 0
+    at_once_again: bool = False
 
 
 class CertificateFacts(msgspec.Struct, frozen=True, kw_only=True, gc=False):

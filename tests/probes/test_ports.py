@@ -51,6 +51,26 @@ def try_port(*behaviour: Any, pace: Pace | None = None) -> tuple[PortEvidence, S
     return fake.run(scenario())
 
 
+class Late(Quiet):
+    """A server of whose connection the first SYN was lost."""
+
+    syn_repeats = 1
+
+
+@pytest.mark.parametrize(("then", "again", "connections"), [
+    ((Late, Quiet), True, 2), ((Late, Late), False, 2), ((Late, RESET), False, 2), ((Late, SILENT), False, 2),
+    ((Quiet,), False, 1),
+])
+def test_a_lost_syn_is_followed_by_one_more_connection(then: tuple[Any, ...], again: bool, connections: int) -> None:
+    """It tells one packet lost by chance from a queue that is full; the first stream is what the caller gets."""
+    seen, stream, network, _took = try_port(*then)
+    assert (seen.state, seen.attempts, seen.syn_repeats) == (PortState.OPEN, 1, int(then[0] is Late))
+    assert (seen.at_once_again, len(network.sent)) == (again, connections)
+    assert stream is not None
+    assert (stream.syn_repeats, network.open_streams) == (seen.syn_repeats, 1)
+    stream.close()
+
+
 def test_open_port_is_handed_on() -> None:
     """One connection, and its stream belongs to the caller."""
     seen, stream, network, took = try_port(Quiet)

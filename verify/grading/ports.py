@@ -120,6 +120,9 @@ def _accepts(door: _Door, seen: PortEvidence) -> Finding:
             Grade.CAUTION, f"open at attempt {seen.attempts}",
             f"{door.name} accepts connections from {door.where}, but only at attempt {seen.attempts}, after {took}.",
             "lossy", _fix_lossy(door))
+    if seen.syn_repeats and seen.at_once_again:
+        return door.finding(Grade.PASS, "open", f"{door.name} accepts connections from {door.where}. The first of two needed SYN "
+                            f"{seen.syn_repeats + 1}, the second none: a packet was lost by chance.")
     if seen.syn_repeats:
         return door.finding(
             Grade.CAUTION, f"open at SYN {seen.syn_repeats + 1}",

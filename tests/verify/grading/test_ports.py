@@ -89,6 +89,7 @@ def graded(findings: Callable[..., list[Finding]]) -> Grading:
     (OPEN, Grade.PASS, "open", ""),
     (seen(PortState.OPEN, attempts=2, elapsed=2.0), Grade.CAUTION, "open at attempt 2", "lossy"),
     (msgspec.structs.replace(OPEN, syn_repeats=1, elapsed_seconds=1.02), Grade.CAUTION, "open at SYN 2", "lossy"),
+    (msgspec.structs.replace(OPEN, syn_repeats=1, elapsed_seconds=1.02, at_once_again=True), Grade.PASS, "open", ""),
     (seen(PortState.OPEN, elapsed=1.7), Grade.PASS, "open", ""),  # slow to be seen by a busy runner, and no packet lost
     (seen(PortState.OPEN, failure(FailureKind.RESET), attempts=3), Grade.CAUTION, "accepts and resets at once", "reset"),
     (REFUSED, Grade.FAIL, "refused", "refused"),
