@@ -30,6 +30,11 @@ CLOCK_BAND_SECONDS = 0.02
 #: By how much a round trip may: 1 ms, or half of what it was where that is more (common practice, no source).
 TRIP_BAND_SECONDS, TRIP_BAND_SHARE = 0.001, 0.5
 
+#: By how much the share of lost echoes may: a fifth, for of twenty two more or four are lost by chance on a path that loses some
+#: (common practice, no source).
+LOSS_BAND = 0.2
+_HAIR = 1e-9
+
 
 def _clock_band(_was: float) -> float:
     return CLOCK_BAND_SECONDS
@@ -231,7 +236,9 @@ def _measured(host: str, old: tuple[Finding, ...], new: tuple[Finding, ...]) -> 
             continue
         one = Interval.around(earlier.measured.value, earlier.measured.uncertainty)
         other = Interval.around(finding.measured.value, finding.measured.uncertainty)
-        if one.meet(other) is None and abs(other.value - one.value) > band(one.value):
+        width = LOSS_BAND if finding.measured.unit == "ratio" else band(one.value)
+        # A hair more, since 0.4 less 0.2 is more than 0.2 in binary.
+        if one.meet(other) is None and abs(other.value - one.value) > width + _HAIR:
             yield ValueChange(host=host, what=finding.check, subject=finding.subject, was=_shown(one, finding.measured.unit),
                               now=_shown(other, finding.measured.unit), note="moved beyond both uncertainties")
 

@@ -231,6 +231,14 @@ def test_a_measured_value_moves_beyond_its_noise_or_not_at_all(
     assert len(changes(measured(check, was, uncertainty), measured(check, now, uncertainty))) == count
 
 
+@pytest.mark.parametrize(("was", "now", "grade", "count"), [
+    (0.0, 0.05, Grade.PASS, 0), (0.05, 0.0, Grade.PASS, 0), (0.1, 0.2, Grade.CAUTION, 0), (0.25, 0.45, Grade.FAIL, 0),
+    (0.25, 0.5, Grade.FAIL, 1), (0.75, 0.3, Grade.FAIL, 1), (0.0, 0.25, Grade.PASS, 1)])
+def test_a_share_of_lost_echoes_moves_by_more_than_chance_or_not_at_all(was: float, now: float, grade: Grade, count: int) -> None:
+    """A fifth at most is chance; a share has no milliseconds."""
+    assert len(changes(measured("host.echo", was, 0.0, grade, "ratio"), measured("host.echo", now, 0.0, grade, "ratio"))) == count
+
+
 def test_a_value_whose_grade_moved_is_told_there() -> None:
     """Nor is one compared that decided nothing."""
     assert changes(measured("clock.offset", 0, 0.001), measured("clock.offset", 5, 0.001, Grade.FAIL)) == []
