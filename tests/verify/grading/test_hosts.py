@@ -101,6 +101,16 @@ def test_loss_limits(graded: Grading, profile: str, lost: int, grade: Grade) -> 
     assert bool(finding.fix) is (grade in (Grade.CAUTION, Grade.FAIL))
 
 
+@pytest.mark.parametrize(("profile", "lost", "grade"), [
+    ("production", 1, Grade.PASS), ("production", 2, Grade.CAUTION), ("production", 4, Grade.CAUTION),
+    ("production", 5, Grade.FAIL), ("lab", 4, Grade.PASS), ("lab", 5, Grade.CAUTION), ("strict", 1, Grade.FAIL),
+])
+def test_one_echo_lost_of_twenty_is_chance(graded: Grading, profile: str, lost: int, grade: Grade) -> None:
+    """A path that loses one in a hundred would show it at another twentieth of the hosts every night."""
+    finding = graded("host.echo", profile=profile, echoes=(echo(*((None,) * lost + (0.001,) * (20 - lost))),))[0]
+    assert (finding.grade, finding.found) == (grade, f"{20 - lost} of 20 echoes answered")
+
+
 def doors(*numbers: int, **change: Any) -> tuple[PortEvidence, ...]:
     return tuple(PortEvidence(**{"address": V4, "port": f"{number}/tcp", "state": PortState.OPEN, "at": "",
                                  "elapsed_seconds": 0.001, "attempts": 1, **change}) for number in numbers)

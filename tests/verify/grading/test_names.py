@@ -427,6 +427,16 @@ def test_losses_are_told_also_where_the_domain_itself_was_heard_at_once(
     assert grade is Grade.PASS or finding.found == "2 of 7 answers to a second packet or a third"
 
 
+@pytest.mark.parametrize(("others", "grade"), [(0, CAUTION), (13, CAUTION), (14, Grade.PASS), (400, Grade.PASS)])
+def test_one_packet_lost_at_a_large_site_is_no_caution_whichever_it_was(world: World, others: int, grade: Grade) -> None:
+    """Of seven answers one is many; of twenty-one and more it is chance, also where it was about the domain itself."""
+    udp_alone(tries=2, elapsed_seconds=2.01)(world)
+    quick = world.host[(ONE, NAME, "A")]
+    for number in range(others):
+        world.host[(ONE, NAME, f"A {number}")] = quick
+    assert world.findings()[f"name.server {ONE}"].grade is grade
+
+
 def test_a_slow_server_of_which_some_answers_came_to_the_second_packet_is_slow(world: World) -> None:
     """Some take more than 2 s, others less: the fail is not hidden by a caution."""
     every_answer(1.6)(world)

@@ -223,10 +223,13 @@ def _said(case: Case, server: Endpoint, answer: NameAnswer, heard: Sequence[Name
 
 
 def _lossy(case: Case, server: Endpoint, answer: NameAnswer, heard: Sequence[NameAnswer]) -> Finding | None:
-    """The finding where answers came to a second packet only: to the question about the domain, or to a good share of all."""
+    """The finding where a good share of all answers came to a second packet only.
+
+    One is enough where it was about the domain itself and there are so few answers that it is such a share.
+    """
     said = _said(case, server, answer, heard)
     late = [one for one in said if one.tries > 1]
-    if answer.tries == 1 and (len(late) < LOST_ANSWERS or len(late) < LOST_SHARE * len(said)):
+    if len(late) < LOST_SHARE * len(said) or (answer.tries == 1 and len(late) < LOST_ANSWERS):
         return None
     return remark(
         case, server.label, Grade.CAUTION, found=f"{len(late)} of {len(said)} answers to a second packet or a third",
