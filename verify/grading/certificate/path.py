@@ -32,9 +32,11 @@ from verify.grading.certificate.rules import (
     ODD,
     authority_fault,
     breaches,
+    extension,
     limits_subjects,
     vouches_for_servers,
 )
+from verify.grading.certificate.ways import Way, accepted_above, trusted_before
 
 #: Longer paths than this are not walked.  Ours: as many certificates as the probe keeps of one chain.
 _STEPS_LIMIT = 10
@@ -89,11 +91,12 @@ class Anchors:
 
     def __init__(self, certificates: Sequence[x509.Certificate]) -> None:
         self.certificates = tuple(certificates)
+        self._known = frozenset(certificates)
         self._encoded = frozenset(map(_der, certificates))
         self.store = verification.Store(list(certificates)) if certificates else None
 
     def __contains__(self, certificate: x509.Certificate) -> bool:
-        return self.holds(_der(certificate))
+        return certificate in self._known
 
     def holds(self, der: bytes) -> bool:
         """Whether one of the anchors has exactly this encoding."""
@@ -156,29 +159,14 @@ def validate(
     ``moment`` is the time to validate at, or None where no time is agreed on.  Whether a self-signed certificate is so
     is told by its signature, not by its names (RFC 5280 section 3.2).
     """
-    trusted = _trusted_before(leaf, tuple(sent), anchors)
+    trusted = trusted_before(leaf, tuple(sent), anchors)
     for way in trusted:
         if moment is not None and way.begin <= moment <= way.end:
             return Outcome(Kind.TRUSTED, way.path, moment, alike=way.alike)
     outcome = _follow(leaf, sent, anchors, moment)
     if outcome.kind is Kind.TRUSTED and outcome.at == moment and not outcome.detail:
-        trusted.append(_Way(outcome.path, outcome.alike))
+        trusted.append(Way(outcome.path, outcome.alike))
     return outcome
-
-
-class _Way:
-    """A path that was accepted, and from when to when all of its certificates are valid: dates are all that time decides."""
-
-    def __init__(self, path: tuple[x509.Certificate, ...], alike: bool) -> None:
-        self.path, self.alike = path, alike
-        self.begin = max(certificate.not_valid_before_utc for certificate in path)
-        self.end = min(certificate.not_valid_after_utc for certificate in path)
-
-
-@functools.lru_cache(maxsize=1024)
-def _trusted_before(_leaf: bytes, _sent: tuple[bytes, ...], _anchors: Anchors) -> list[_Way]:
-    """The paths found for a chain so far, to be added to: many hosts may show the same one."""
-    return []
 
 
 def _follow(leaf: bytes, sent: Sequence[bytes], anchors: Anchors, moment: datetime.datetime | None) -> Outcome:
@@ -191,7 +179,7 @@ def _follow(leaf: bytes, sent: Sequence[bytes], anchors: Anchors, moment: dateti
         return Outcome(Kind.NO_ANCHORS, (certificate,))
     others = tuple(dict.fromkeys(other for other in map(load, sent) if other is not None and other != certificate))
     for at in _moments(certificate, others, anchors, moment):
-        path, _ = _judge(certificate, others, anchors.store, at)
+        path = _accepted(certificate, others, anchors, anchors.store, at)
         if path and not _passed_over(path):
             return Outcome(Kind.TRUSTED, path, at, alike=True)
     return _diagnose(certificate, others, anchors, moment)
@@ -226,6 +214,28 @@ def _moments(
     relevant = [leaf, *others, *(anchor for each in (leaf, *others) for anchor in anchors.named(each.issuer))]
     beginnings = sorted({certificate.not_valid_before_utc for certificate in relevant}, reverse=True)
     yield from beginnings[:_MOMENTS_LIMIT]
+
+
+def _accepted(
+    leaf: x509.Certificate, others: tuple[x509.Certificate, ...], anchors: Anchors, store: verification.Store,
+    at: datetime.datetime,
+) -> tuple[x509.Certificate, ...]:
+    """The path the library accepts at a moment, or none; what lies above the issuer of many hosts is verified for the first.
+
+    All that the library asks of the upper part is the same for each of them, but for dates and for limits on names, which reach
+    down to the leaf.  Where two certificates have one name there may be another way, and it is looked for each time.
+    """
+    ways = accepted_above(others, anchors)
+    for above in ways:
+        if above.begin <= at <= above.end:
+            path, _ = _judge(leaf, (), verification.Store([above.path[0]]), at)
+            if path:
+                return (leaf, *above.path)
+    path, _ = _judge(leaf, others, store, at)
+    if path[1:] and all(len({*anchors.named(each.subject), *_named_alike(others, each.subject)}) == 1
+                        and extension(each, x509.NameConstraints) is None for each in path[1:]):
+        ways.append(Way(path[1:], alike=True))
+    return path
 
 
 def _judge(
