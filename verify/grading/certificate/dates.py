@@ -65,35 +65,35 @@ def _left(facts: CertificateFacts, when: Interval) -> Interval:
 def _remark(sight: Sight, facts: CertificateFacts, when: Interval, limits: Limits) -> Remark:
     """Both ends of a validity belong to it (RFC 5280 section 4.1.2.5)."""
     whose = "The certificate" if facts is sight.leaf else f"The intermediate {title(facts)}"
-    fix = _renewal(sight, facts)
     begin, left = unix(facts.not_before), _left(facts, when)
     if when.hi < begin:
         return Remark(Grade.FAIL, f"{whose} is not valid before {facts.not_before}, which is {show_seconds(begin - when.value)} "
                                   f"away by the agreed time{_clock_first(begin - when.value)}.", "not-yet-valid",
-                      ("# a certificate from the future was made by a clock that was ahead: set that clock right, then", *fix))
+                      ("# a certificate from the future was made by a clock that was ahead: set that clock right, then",
+                       *_renewal(sight, facts)))
     if left.hi < 0:
         return Remark(Grade.FAIL, f"{whose} expired at {facts.not_after}, {show_seconds(-left.value)} ago by the agreed time.",
-                      "expired", fix)
+                      "expired", _renewal(sight, facts))
     if when.lo < begin:
         return Remark(Grade.UNPROVEN, f"{whose} becomes valid at {facts.not_before}, and the agreed time, known to "
                                       f"± {show_seconds(when.uncertainty)}, does not tell whether that has come.", "edge")
     if left.lo < 0:
         return Remark(Grade.FAIL, f"{whose} expires at {facts.not_after}, which is now to within "
-                                  f"{show_seconds(when.uncertainty)}.", "expires-soon", fix)
+                                  f"{show_seconds(when.uncertainty)}.", "expires-soon", _renewal(sight, facts))
     if facts.not_after == NO_EXPIRY:
         return Remark(Grade.PASS, f"{whose} is valid since {facts.not_before} and has no defined expiry "
                                   "(RFC 5280 section 4.1.2.5).")
-    return _by_limits(whose, facts, left, limits, fix)
+    return _by_limits(sight, whose, facts, left, limits)
 
 
-def _by_limits(whose: str, facts: CertificateFacts, left: Interval, limits: Limits, fix: tuple[str, ...]) -> Remark:
+def _by_limits(sight: Sight, whose: str, facts: CertificateFacts, left: Interval, limits: Limits) -> Remark:
     text = f"{whose} is valid for another {show_seconds(left.value)}, until {facts.not_after}; {limits.show()}"
     decision = limits.decide(left)
     if decision is Decision.PASS:
         return Remark(Grade.PASS, f"{text}.")
     if decision is Decision.UNDECIDED:
         return Remark(Grade.UNPROVEN, f"{text}: a limit lies within the uncertainty of {show_seconds(left.uncertainty)}.", "edge")
-    return Remark(Grade.FAIL if decision is Decision.FAIL else Grade.CAUTION, f"{text}.", "expires-soon", fix)
+    return Remark(Grade.FAIL if decision is Decision.FAIL else Grade.CAUTION, f"{text}.", "expires-soon", _renewal(sight, facts))
 
 
 def _clock_first(seconds: float) -> str:

@@ -11,7 +11,6 @@ from typing import TypeVar
 
 from cryptography import x509
 from cryptography.exceptions import UnsupportedAlgorithm
-from cryptography.hazmat.primitives import hashes
 from cryptography.hazmat.primitives.asymmetric import ec
 from cryptography.hazmat.primitives.serialization import Encoding, PublicFormat
 from cryptography.x509.oid import ExtendedKeyUsageOID, ExtensionOID, NameOID
@@ -32,6 +31,9 @@ LEFT_OUT = (x509.CertificatePolicies, x509.PolicyConstraints, x509.InhibitAnyPol
 _KNOWN = frozenset(kind.oid for kind in (
     *LEFT_OUT, x509.BasicConstraints, x509.KeyUsage, x509.ExtendedKeyUsage, x509.SubjectAlternativeName, x509.NameConstraints,
     x509.SubjectKeyIdentifier, x509.AuthorityKeyIdentifier))
+
+#: The digests that TLS has names for among its signatures (RFC 8446 section 4.2.3; RFC 5246 section 7.4.1.4.1 for SHA-224).
+_TLS_DIGESTS = frozenset({"sha224", "sha256", "sha384", "sha512"})
 
 T = TypeVar("T", bound=x509.ExtensionType)
 
@@ -159,7 +161,7 @@ def _digest(certificate: x509.Certificate, called: Callable[[x509.Certificate], 
         digest = certificate.signature_hash_algorithm
     except ODD:
         digest = None
-    if digest is not None and not isinstance(digest, hashes.SHA224 | hashes.SHA256 | hashes.SHA384 | hashes.SHA512):
+    if digest is not None and digest.name not in _TLS_DIGESTS:
         yield Breach(f"{called(certificate)} is signed with {digest.name}, for which TLS has no name "
                      "(RFC 8446 section 4.2.3)", sure=False)
 
@@ -202,6 +204,6 @@ def _within(name: x509.GeneralName, base: x509.GeneralName) -> bool | None:
 def extension(certificate: x509.Certificate, kind: type[T]) -> T | None:
     """An extension of a certificate; None where it has none that can be read."""
     try:
-        return certificate.extensions.get_extension_for_class(kind).value
+        return next((one.value for one in certificate.extensions if one.oid == kind.oid and isinstance(one.value, kind)), None)
     except ODD:
         return None

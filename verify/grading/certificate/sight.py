@@ -7,16 +7,13 @@ import functools
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from cryptography import x509
-from cryptography.hazmat.primitives.serialization import Encoding
-
 from shared.evidence import CertificateFacts, HostEvidence, PortEvidence, TlsEvidence
 from shared.findings import Finding, Grade, Measured
 from shared.plan import Host
 from shared.quantities import Interval, Limits
 from shared.safetext import visible
 from verify.grading.case import Case
-from verify.grading.certificate.path import Kind, Outcome, anchors_of, validate
+from verify.grading.certificate.path import Kind, Outcome, anchors_of, load, validate
 
 #: From the worst to the best; what is unproven outranks a caution as it does in a verdict.
 _ORDER = (Grade.FAIL, Grade.UNPROVEN, Grade.CAUTION, Grade.PASS)
@@ -87,10 +84,10 @@ class Sight:
         Those on the path to the anchor where there is one, else all that were sent.  Anchors and roots are left out:
         their own dates and signatures play no part in a path (RFC 5280 section 6.1; RFC 8446 section 4.4.2.2).
         """
-        judged = {_der(certificate) for certificate in self.outcome.path} if self.outcome.kind is Kind.TRUSTED else None
+        trusted = self.outcome.kind is Kind.TRUSTED
         above = (link for link in dict.fromkeys(self.tls.chain[1:])
                  if link != self.leaf and not link.self_signed and not self.is_anchor(link)
-                 and (judged is None or link.der in judged))
+                 and (not trusted or load(link.der) in self.outcome.path))
         return (self.leaf, *above)
 
     def is_anchor(self, link: CertificateFacts) -> bool:
@@ -102,15 +99,14 @@ class Sight:
         limits: Limits | None = None,
     ) -> Finding:
         """Everything there is to say for one check, under the worst of its grades.  ``remarks`` is not empty."""
-        worst = next(grade for grade in _ORDER if any(remark.grade is grade for remark in remarks))
         told = sorted(remarks, key=lambda remark: _ORDER.index(remark.grade))
+        worst = told[0].grade
         return self.case.finding(
             self.door.host.fqdn, check, self.door.subject, worst, planned=planned, found=found,
             message=" ".join(remark.text for remark in told),
             fix=tuple(dict.fromkeys(line for remark in told if remark.grade is not Grade.PASS for line in remark.fix))
             if worst in (Grade.FAIL, Grade.CAUTION) else (),
-            symptom=next((remark.symptom for remark in told if remark.grade is worst), ""), measured=measured, limits=limits,
-            at=self.tls.at)
+            symptom=told[0].symptom, measured=measured, limits=limits, at=self.tls.at)
 
 
 def worth_saying(remarks: Sequence[Remark]) -> list[Remark]:
@@ -152,7 +148,3 @@ def request_lines(host: Host) -> tuple[str, ...]:
 def title(facts: CertificateFacts) -> str:
     """How a certificate is named in a sentence: its common name, its subject, or its fingerprint."""
     return visible(facts.common_name or facts.subject) or f"the certificate with fingerprint {facts.sha256[:16]}"
-
-
-def _der(certificate: x509.Certificate) -> bytes:
-    return certificate.public_bytes(Encoding.DER)

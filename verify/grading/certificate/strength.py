@@ -64,8 +64,8 @@ def _key(sight: Sight, link: CertificateFacts, rsa: Limits, curves: Limits) -> R
     limits = _limits_for(link, rsa, curves)
     if limits is not None and link.key_bits:
         grade = _GRADES[limits.decide(Interval(link.key_bits, link.key_bits))]
-        return Remark(grade, f"{whose} is {_shown_key(link)}; {limits.show()}.", "" if grade is Grade.PASS else "short-key",
-                      _new_key(sight, link))
+        text = f"{whose} is {_shown_key(link)}; {limits.show()}."
+        return Remark(grade, text) if grade is Grade.PASS else Remark(grade, text, "short-key", _new_key(sight, link))
     if link.key_type == "DSA":
         return Remark(Grade.FAIL, f"{whose} is {_shown_key(link)}, a type that TLS 1.3 does not know any more "
                                   "(RFC 8446 section 4.2.3).", "old-key", _new_key(sight, link))

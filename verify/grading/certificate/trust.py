@@ -175,7 +175,7 @@ def _outdated_anchor(sight: Sight) -> Iterator[Remark]:
     That they do is common practice, no source; that both ends belong to a validity is RFC 5280 section 4.1.2.5.
     """
     anchor, when = sight.outcome.path[-1], sight.when
-    if when is None or anchor.public_bytes(Encoding.DER) == sight.leaf.der:
+    if when is None or anchor == sight.outcome.path[0]:
         return
     begin, end = anchor.not_valid_before_utc, anchor.not_valid_after_utc
     if when.lo > end.timestamp():
