@@ -30,26 +30,26 @@ def to_json(report: Report) -> bytes:
 
 def json_pieces(report: Report) -> Iterator[bytes]:
     """The same bytes a host at a time, since those of a large fleet fill many times the memory of the report itself."""
-    without_hosts = _indented(msgspec.structs.replace(report, hosts=()))
+    without_hosts = msgspec.json.format(_encoded(msgspec.structs.replace(report, hosts=())), indent=2)
     if not report.hosts:
         yield without_hosts + b"\n"
         return
     yield without_hosts.removesuffix(_NO_HOSTS)
     before = b'"hosts": ['
     for host in report.hosts:
-        # No line ends inside JSON's strings, so every one of these begins a line of the layout.
-        yield before + b"\n    " + _indented(host).replace(b"\n", b"\n    ")
+        # Laid out as the only one of a report, to stand as far in as all of them do.
+        alone = msgspec.json.format(b'{"hosts":[' + _encoded(host) + b"]}", indent=2)
+        yield before + alone[len(_HOSTS_BEGIN):-len(_HOSTS_END)]
         before = b","
-    yield b"\n  ]\n}\n"
+    yield _HOSTS_END + b"\n"
 
 
-#: How a report ends that has none, for ``hosts`` is its last field.
-_NO_HOSTS = b'"hosts": []\n}'
+#: How a report ends that has none, for ``hosts`` is its last field; and what stands around the hosts of one that has.
+_NO_HOSTS, _HOSTS_BEGIN, _HOSTS_END = b'"hosts": []\n}', b'{\n  "hosts": [', b"\n  ]\n}"
 
 
-def _indented(part: Report | HostReport) -> bytes:
-    encoded = msgspec.json.encode(part, order="deterministic") if _is_plain(part) else _encoded_with_care(part)
-    return msgspec.json.format(encoded, indent=2)
+def _encoded(part: Report | HostReport) -> bytes:
+    return msgspec.json.encode(part, order="deterministic") if _is_plain(part) else _encoded_with_care(part)
 
 
 def _is_plain(part: Report | HostReport) -> bool:
