@@ -38,7 +38,7 @@ def grade_host(case: Case, agreement: Agreement, host: Host, evidence: HostEvide
     for address in host.addresses:
         seen = next((clock for clock in evidence.clocks if clock.address == address), None)
         reading = read(seen)
-        dead = seen is not None and signs_of_life(evidence, address).dead
+        dead = seen is not None and reading is None and signs_of_life(evidence, address).dead
         if told:
             account = weigh([*told, by_ntp(reading) if reading else silent_ntp(why_nothing(seen))])
             findings.append(clock_offset.by_witnesses(case, agreement, host, address, account, dead=dead))
@@ -70,20 +70,25 @@ def _by_witnesses(
 def _synchronised(case: Case, agreement: Agreement, host: Host, address: str, reading: Reading) -> Finding:
     """clock.synchronised: what the host's own header says (RFC 5905 section 7.3), and its root distance."""
     planned, found, limits = "answers NTP and is synchronised", describe(reading), case.limits["clock_source_distance"]
-    fix = (*mends.see_what_it_follows(host.fqdn), *mends.follow_the_plan(trusted(case, agreement, but=host.addresses)))
     why = unfit(reading, own_addresses=())
     if why:
         return case.finding(
             host.fqdn, "clock.synchronised", address, Grade.FAIL, planned=planned, found=found, symptom="unsynchronised",
             message=f"{host.fqdn} serves time but its clock is not being kept right: {why}.  A time service that was started "
-                    "a moment ago needs some minutes; one that stays so hears no source.", fix=fix, at=reading.best.at)
+                    "a moment ago needs some minutes; one that stays so hears no source.",
+            fix=_follow_the_plan(case, agreement, host), at=reading.best.at)
     distance = reading.root_distance_seconds
     finding = case.measured_finding(
         host.fqdn, "clock.synchronised", address, Interval(distance, distance), limits, planned=planned,
-        quantity="root distance", symptom="distant", fix=fix, at=reading.best.at)
+        quantity="root distance", symptom="distant", at=reading.best.at)
     return msgspec.structs.replace(finding, found=found, message=(
         f"{host.fqdn} says that its clock is synchronised ({found}).  Its root distance, the most it may be from true time by "
-        f"its own account, is {show_seconds(distance)}; {limits.show()}."))
+        f"its own account, is {show_seconds(distance)}; {limits.show()}."),
+        fix=_follow_the_plan(case, agreement, host) if finding.grade in (Grade.CAUTION, Grade.FAIL) else ())
+
+
+def _follow_the_plan(case: Case, agreement: Agreement, host: Host) -> tuple[str, ...]:
+    return (*mends.see_what_it_follows(host.fqdn), *mends.follow_the_plan(trusted(case, agreement, but=host.addresses)))
 
 
 def _no_answer(case: Case, host: Host, address: str, port: int, seen: ClockEvidence | None, *, dead: bool) -> Finding:

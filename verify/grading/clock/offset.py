@@ -89,12 +89,13 @@ def _graded(case: Case, agreement: Agreement, host: Host, subject: str, error: I
     assert agreement.agreed is not None
     finding = signed_finding(
         case, host.fqdn, "clock.offset", subject, error, case.limits["clock_offset"], planned=_AGREED,
-        whose=f"The clock of {host.fqdn}", at=at,
-        fix=mends.for_clock(host.fqdn, error.value, trusted(case, agreement, but=host.addresses)))
+        whose=f"The clock of {host.fqdn}", at=at)
     if finding.grade not in (Grade.CAUTION, Grade.FAIL):
         return finding
     shape = likely_cause(error, true_unix_seconds=unix_seconds(at) + agreement.agreed.value)
-    return msgspec.structs.replace(finding, message=f"{finding.message}  {shape}") if shape else finding
+    return msgspec.structs.replace(
+        finding, message=f"{finding.message}  {shape}" if shape else finding.message,
+        fix=mends.for_clock(host.fqdn, error.value, trusted(case, agreement, but=host.addresses)))
 
 
 def _nothing_to_compare(

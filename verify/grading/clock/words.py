@@ -107,7 +107,7 @@ def symptom_of(seen: ClockEvidence | None) -> str:
 
 def signed_finding(
     case: Case, host: str, check: str, subject: str, error: Interval, limits: Limits, *,
-    planned: str, whose: str, fix: tuple[str, ...], at: str,
+    planned: str, whose: str, fix: tuple[str, ...] = (), at: str,
 ) -> Finding:
     """Grade the size of a clock's error, and show it with its sign.  ``error`` is the clock's lead in seconds."""
     finding = case.measured_finding(host, check, subject, abs(error), limits, planned=planned, quantity=whose, fix=fix,

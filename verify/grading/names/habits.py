@@ -139,15 +139,12 @@ _DENIED_NAMES = 2
 
 def denying(case: Case, server: Endpoint, heard: Sequence[NameAnswer]) -> Finding | None:
     """The finding where a server denies several names that it has addresses for: one fault of its own, and not one a host."""
-    denied: dict[str, NameAnswer] = {}
-    addresses: set[str] = set()
-    for answer in heard:
-        if answer.purpose == "forward" and answer.failure is None:
-            name, said = canonical(answer.name), reading(answer).said
-            if said is Said.NO_NAME:
-                denied[name] = answer
-            elif said is Said.RECORDS:
-                addresses.add(name)
+    forward = [answer for answer in heard if answer.purpose == "forward" and answer.failure is None]
+    denied = {canonical(answer.name): answer for answer in forward
+              if answer.rcode == "NXDOMAIN" and reading(answer).said is Said.NO_NAME}
+    if len(denied) < _DENIED_NAMES:
+        return None
+    addresses = {canonical(answer.name) for answer in forward if reading(answer).said is Said.RECORDS}
     names = [name for name in denied if name in addresses]
     if len(names) < _DENIED_NAMES:
         return None

@@ -6,7 +6,6 @@ themselves are judged in ``nameservers``.
 
 from __future__ import annotations
 
-import ipaddress
 from collections.abc import Iterable, Sequence
 from typing import NamedTuple
 
@@ -59,9 +58,8 @@ def _whole(judged: _Judged, read: Reading) -> str:
 
 def _families_to_judge(case: Case, host: Host) -> list[int]:
     network = case.plan.network(host.network)
-    planned = {ipaddress.ip_address(address).version for address in host.addresses}
     off = network is not None and network.ipv6 == "off"
-    return [version for version in _TYPES if version in planned or not (version == 6 and off)]
+    return [version for version in _TYPES if addresses_in(host.addresses, version) or not (version == 6 and off)]
 
 
 # --- name.forward
@@ -72,8 +70,8 @@ def _forward(views: Views, server: Endpoint, version: int) -> Finding:
     host, rrtype = views.host, _TYPES[version]
     read = views.read(server.label, host.fqdn, rrtype)
     planned = addresses_in(host.addresses, version)
-    judged = _judge_forward(views, server, version, read, planned)
     came = _in_order(addresses_in(read.values, version), planned)
+    judged = _judge_forward(views, server, version, read, came, planned)
     return views.case.finding(
         host.fqdn, "name.forward", f"{server.label} {rrtype}", judged.grade, planned=", ".join(planned) or f"no {rrtype} record",
         found=listed(came) if len(came) == len(read.values) > 0 else read.words, message=_whole(judged, read),
@@ -81,9 +79,10 @@ def _forward(views: Views, server: Endpoint, version: int) -> Finding:
         fix=_forward_fix(views, server, version, read, planned) if judged.grade is Grade.FAIL else ())
 
 
-def _judge_forward(views: Views, server: Endpoint, version: int, read: Reading, planned: tuple[str, ...]) -> _Judged:
+def _judge_forward(
+    views: Views, server: Endpoint, version: int, read: Reading, found: tuple[str, ...], planned: tuple[str, ...]
+) -> _Judged:
     name, rrtype, label = views.host.fqdn, _TYPES[version], server.label
-    found = _in_order(addresses_in(read.values, version), planned)
     if read.said is Said.NOTHING or (read.said is Said.OPEN_END and not planned):
         return _Judged(Grade.UNPROVEN, read.symptom,
                        f"Which {rrtype} records {label} has for {name} could not be seen: {read.words}.")
@@ -230,18 +229,18 @@ def _reverse(views: Views, server: Endpoint, address: str) -> Finding:
     """One server and one address: the pointer names the planned host."""
     host, owner = views.host, reverse_name(address)
     read = views.read(server.label, owner, "PTR")
-    judged = _judge_reverse(views, server, address, read)
+    names = _in_order(map(canonical, read.values), (host.fqdn,))
+    judged = _judge_reverse(views, server, address, read, names)
     fix = _reverse_fix(views, server, address, read) if judged.grade in (Grade.FAIL, Grade.CAUTION) else ()
-    found = _names_listed(_in_order(map(canonical, read.values), (host.fqdn,))) or read.words
+    found = _names_listed(names) or read.words
     return views.case.finding(
         host.fqdn, "name.reverse", f"{server.label} {address}", judged.grade, planned=host.fqdn,
         found=found, message=_whole(judged, read), symptom=judged.symptom, fix=fix,
         at=views.stamp(server.label, owner, "PTR"))
 
 
-def _judge_reverse(views: Views, server: Endpoint, address: str, read: Reading) -> _Judged:
+def _judge_reverse(views: Views, server: Endpoint, address: str, read: Reading, names: Sequence[str]) -> _Judged:
     name, label = views.host.fqdn, server.label
-    names = list(_in_order(map(canonical, read.values), (name,)))
     if read.said in (Said.NOTHING, Said.OPEN_END):
         return _Judged(Grade.UNPROVEN, read.symptom, f"Which name {label} has for {address} could not be seen: {read.words}.")
     if not names:
@@ -268,7 +267,7 @@ def _names_listed(names: Iterable[str]) -> str:
     return listed(["the root" if name == "." else name for name in names])
 
 
-def _slip(name: str, names: list[str], read: Reading) -> str:
+def _slip(name: str, names: Sequence[str], read: Reading) -> str:
     """The classic slip: a name written without its final dot has its zone appended (RFC 1035 section 5.1)."""
     zone = read.chain.end.partition(".")[2]
     if any(other.startswith(f"{name}.") and (zone == other.removeprefix(f"{name}.") or other.endswith(".arpa"))
@@ -277,7 +276,7 @@ def _slip(name: str, names: list[str], read: Reading) -> str:
     return ""
 
 
-def _aliases_among(views: Views, label: str, names: list[str]) -> str:
+def _aliases_among(views: Views, label: str, names: Sequence[str]) -> str:
     """Says which of the names that the pointer gives are aliases."""
     aliases = [name for name in names if any(views.read(label, name, rrtype).chain.aliased for rrtype in _TYPES.values())]
     return f" {', '.join(aliases)} is an alias, which a pointer may not name (RFC 2181 section 10.2)." if aliases else ""
