@@ -103,6 +103,8 @@ def _order(sight: Sight, sent: list[x509.Certificate], anchors: Anchors) -> Iter
                 (f"# take the certificate of {called(trusted[0])}, valid until {trusted[0].not_valid_after_utc.isoformat()},",
                  f"# with SHA-256 fingerprint {fingerprint(trusted[0])} out of [trust] anchors and out of the stores of clients"))
             return
+        if len(sent) < 2:
+            continue
         fitting = [other for other in sent if other.subject == issuer.subject and not identified_otherwise(certificate, other)
                    and other.not_valid_before_utc <= at <= other.not_valid_after_utc]
         if len(fitting) < 2 or fitting[0] == issuer:
