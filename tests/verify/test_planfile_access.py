@@ -64,9 +64,12 @@ def test_nobody_logs_in_unless_it_is_planned(write_plan: WritePlan) -> None:
     assert draw_up(plan, pace=Pace(), sibling="x", chosen=plan.hosts).hosts[0].systems == ()
 
 
+_ROUTING = ("routes over IPv4", "routes over IPv6", "rules over IPv4", "rules over IPv6")
+
+
 @pytest.mark.parametrize(("checks", "topics"), [
-    (("system.route",), ("routes over IPv4", "routes over IPv6")), (("system.login",), ()),
-    (("gateway.return-path",), ("routes over IPv4", "routes over IPv6", "neighbours")), (("name.forward",), None),
+    (("system.route",), _ROUTING), (("system.login",), ()),
+    (("gateway.return-path",), (*_ROUTING, "neighbours")), (("name.forward",), None),
 ])
 def test_only_what_the_chosen_checks_need_is_asked(
     write_plan: WritePlan, files: Path, checks: tuple[str, ...], topics: tuple[str, ...] | None
