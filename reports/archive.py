@@ -11,7 +11,7 @@ import hashlib
 import re
 import struct
 import zlib
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable
 
 import msgspec
 
@@ -47,11 +47,6 @@ class Entry(msgspec.Struct, frozen=True):
     packed: bytes
     octets: int
     sha256: str = ""
-
-
-def pack(files: Mapping[str, bytes]) -> bytes:
-    """The archive of some files by name.  Raises ValueError as ``lay_out`` does."""
-    return lay_out([pack_file(name, (content,)) for name, content in files.items()])
 
 
 def pack_file(name: str, pieces: Iterable[bytes]) -> Entry:

@@ -13,9 +13,14 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from reports.archive import FILES_LIMIT, ArchiveError, pack, unpack
+from reports.archive import FILES_LIMIT, ArchiveError, lay_out, pack_file, unpack
 
 FILES = {"report.json": b'{"a": 1}\n' * 50, "plan/1-site.toml": b"[plan]\n", "empty.txt": b"", "summary.txt": b"ready\n"}
+
+
+def pack(files: dict[str, bytes]) -> bytes:
+    """The archive of some files by name."""
+    return lay_out([pack_file(name, (content,)) for name, content in files.items()])
 
 
 def foreign(entries: list[tuple[str | zipfile.ZipInfo, bytes]], method: int = zipfile.ZIP_DEFLATED) -> bytes:

@@ -13,7 +13,7 @@ import msgspec
 import pytest
 
 from reports import bundle
-from reports.archive import pack, unpack
+from reports.archive import lay_out, pack_file, unpack
 from reports.bundle import BundleError
 from reports.html import to_html
 from reports.jsonfile import from_json, to_json
@@ -85,7 +85,7 @@ def remade(content: bytes, change: Callable[[dict[str, bytes]], None], *, manife
     change(files)
     if manifest:
         files[bundle.MANIFEST] = bundle.manifest({name: hashlib.sha256(content).hexdigest() for name, content in files.items()})
-    return pack(files)
+    return lay_out([pack_file(name, (content,)) for name, content in files.items()])
 
 
 def replace(name: str, old: bytes, new: bytes) -> Callable[[dict[str, bytes]], None]:
