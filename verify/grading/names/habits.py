@@ -26,6 +26,16 @@ def remark(case: Case, subject: str, grade: Grade, *, found: str, message: str, 
                         at=at, fix=fix)
 
 
+def _asked(case: Case, server: Endpoint, heard: Sequence[NameAnswer]) -> list[NameAnswer]:
+    """What became of every question to a server, those about the site and those about hosts."""
+    return [answer for answer in (*case.evidence.site.names, *heard) if answer.server == server.label]
+
+
+def _over_udp(answer: NameAnswer) -> bool:
+    """Whether a question was put over UDP first, wherever its answer came from in the end."""
+    return answer.transport == "udp" or answer.truncated
+
+
 #: Answers that have to come without EDNS alone before it is EDNS that is dropped, and not two packets by chance: common
 #: practice, no source.
 _WITHOUT_EDNS = 2
@@ -33,8 +43,7 @@ _WITHOUT_EDNS = 2
 
 def edns_dropped(case: Case, server: Endpoint, heard: Sequence[NameAnswer]) -> list[NameAnswer] | None:
     """The answers of a server that says nothing to questions with EDNS, or None where one with EDNS was answered too."""
-    said = [answer for answer in (*case.evidence.site.names, *heard) if answer.server == server.label and answer.rcode
-            and (answer.transport == "udp" or answer.truncated)]
+    said = [answer for answer in _asked(case, server, heard) if answer.rcode and _over_udp(answer)]
     without = [answer for answer in said if answer.edns_unanswered]
     return without if len(without) == len(said) >= _WITHOUT_EDNS else None
 
@@ -67,8 +76,7 @@ def dropping(case: Case, server: Endpoint, over_udp: NameAnswer, heard: Sequence
     Where ``over_udp``, the question about the domain itself, is among these, one is enough: it is not deaf, for it answers
     others.
     """
-    asked = [answer for answer in (*case.evidence.site.names, *heard) if answer.server == server.label
-             and (answer.transport == "udp" or answer.truncated)]
+    asked = list(filter(_over_udp, _asked(case, server, heard)))
     dropped = [answer for answer in asked if not answer.rcode and answer.failure is not None
                and answer.failure.kind is FailureKind.NO_ANSWER and not answer.failure.answered_from]
     if not any(answer.rcode for answer in asked) or not dropped:
@@ -94,8 +102,7 @@ def dropping(case: Case, server: Endpoint, over_udp: NameAnswer, heard: Sequence
 
 def slow_to_all(case: Case, server: Endpoint, heard: Sequence[NameAnswer]) -> bool:
     """Whether every answer of a server came later than a second packet to it was due: that is no loss, but its pace."""
-    said = [answer for answer in (*case.evidence.site.names, *heard) if answer.server == server.label and answer.rcode
-            and answer.transport == "udp"]
+    said = [answer for answer in _asked(case, server, heard) if answer.rcode and answer.transport == "udp"]
     return len(said) >= _SLOW_ANSWERS and all(answer.tries > 1 for answer in said)
 
 
