@@ -35,6 +35,9 @@ _READ = 4 << 10
 #: Versions from the newest to the oldest, as they are tried.
 _NEWEST_FIRST = (TLS13, TLS12, TLS11, TLS10)
 
+#: What a trial says that was refused by a server which knows only newer versions (RFC 5246 section 7.2.2).
+_ONLY_NEWER = f"alert {alert_name(70)}"
+
 #: Failures of the handshake after which asking again could still be answered: the server spoke, and said no.
 _WORTH_TRIALS = frozenset((FailureKind.TLS_ALERT, FailureKind.RESET, FailureKind.CLOSED))
 
@@ -45,7 +48,8 @@ async def try_versions(
     """What is known of every version after a handshake that negotiated ``negotiated``, or that met ``failure``.
 
     A server that refused the handshake is asked for every version; one that is silent or speaks something else is left
-    alone.  ``patience`` covers all trials.  Raises nothing.
+    alone.  Where the alert "protocol_version" answers a trial nothing older is tried: the server knows only newer versions
+    (RFC 5246 appendix E.1).  ``patience`` covers all trials.  Raises nothing.
     """
     if not negotiated and (failure is None or failure.kind not in _WORTH_TRIALS):
         return ()
@@ -53,7 +57,13 @@ async def try_versions(
     for count, version in enumerate(unknown):
         # Each trial gets an equal part of the time left, so that one that is met with silence leaves some to the others.
         share = patience.part(len(unknown) - count)
-        known.append(await _try_version(question, server_name, version, share))
+        trial = await _try_version(question, server_name, version, share)
+        known.append(trial)
+        # A hello of TLS 1.3 lists what it offers and says nothing of the rest (RFC 8446 section 4.2.1).
+        if version <= TLS12 and trial.detail == _ONLY_NEWER:
+            said = f"{_ONLY_NEWER} where {trial.version} was the highest offered"
+            known += [_outcome(version_name(older), "refused", said) for older in unknown[count + 1 :]]
+            break
     return tuple(known)
 
 

@@ -49,9 +49,9 @@ class Counts(NamedTuple):
 
 
 def counts_of(seen: HostEvidence) -> Counts:
-    """The same counts as the job that saw this sound host: TLS 1.3 was agreed on, so that each older version was tried.
+    """The same counts as the job that saw this sound host: TLS 1.3 was agreed on, so that older versions were tried.
 
-    It takes TLS 1.2 too, so that each later visit was no more than a hello.
+    Its fleet takes TLS 1.2 and nothing older, so that 1.2 and 1.1 were tried and each later visit was no more than a hello.
     """
     trials = [trial for path in seen.paths for trial in path.trials]
     large = sum(trial.tries for trial in trials if trial.size_octets > 576)
@@ -59,7 +59,7 @@ def counts_of(seen: HostEvidence) -> Counts:
         names=len(seen.names), time=sum(clock.asked for clock in seen.clocks),
         echoes=sum(1 + len(echo.round_trips_seconds) for echo in seen.echoes) + sum(trial.tries for trial in trials) - large,
         large_echoes=large, handshakes=len(seen.tls),
-        hellos=sum(len(tls.versions) - 1 for tls in seen.tls) + len(seen.identities),
+        hellos=2 * len(seen.tls) + len(seen.identities),
         exchanges=sum(len(ssh.host_keys) for ssh in seen.ssh))
 
 

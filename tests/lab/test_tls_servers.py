@@ -159,6 +159,8 @@ def told(evidence: TlsEvidence) -> str:
     (("-min_protocol", "TLSv1", *OLD), "TLS 1.3", "aaaa"),
     (("-min_protocol", "TLSv1.1", *OLD), "TLS 1.3", "aaar"),
     (("-min_protocol", "TLSv1", "-max_protocol", "TLSv1.2", *OLD), "TLS 1.2", "raaa"),
+    (("-min_protocol", "TLSv1", "-no_tls1_1", *OLD), "TLS 1.3", "aara"),
+    (("-min_protocol", "TLSv1", "-no_tls1_2", "-no_tls1_1", *OLD), "TLS 1.3", "arra"),
 ])
 async def test_version_windows_of_a_real_server(tmp_path: Path, options: tuple[str, ...], protocol: str, expected: str) -> None:
     """What the server was told to accept is what is found, and nothing else."""
