@@ -11,7 +11,7 @@ import termios
 
 import pytest
 
-from shared.evidence import HostEvidence
+from shared.evidence import HostEvidence, PortEvidence, PortState
 from verify.commands.progress import Progress, telling
 
 
@@ -43,6 +43,27 @@ def test_nothing_is_shown_to_a_file_or_when_asked_to_be_quiet(monkeypatch: pytes
     """Logs hold no half-drawn lines."""
     assert _shown(monkeypatch, io.StringIO()) == ""
     assert _shown(monkeypatch, _Terminal(), shown=False) == ""
+
+
+def _port(name: str, state: PortState) -> HostEvidence:
+    port = PortEvidence(address="192.0.2.11", port="22/tcp", at="2026-11-30T00:00:00.000000Z", state=state, attempts=1,
+                        elapsed_seconds=6.0)
+    return HostEvidence(fqdn=f"{name}.obs.example.net", ports=(port,))
+
+
+def test_a_host_that_gives_no_answer_is_named_at_once(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Whoever stands at the consoles need not wait for the last host to know that; nobody is called silent who was not asked."""
+    terminal = _Terminal()
+    monkeypatch.setattr("sys.stderr", terminal)
+    monkeypatch.setattr("verify.commands.progress._REDRAW_SECONDS", 0.0)
+    with Progress(6, shown=True) as progress:
+        progress.on_host(_port("dome-a", PortState.OPEN))
+        progress.on_host(HostEvidence(fqdn="dome-b.obs.example.net"))
+        progress.on_host(_port("dome-c", PortState.SILENT))
+        progress.on_host(_port("dome-d", PortState.UNTRIED))
+        progress.on_host(_port("dome-e", PortState.REFUSED))
+    ends = [line.partition(" s")[2] for line in terminal.getvalue().split("\r\x1b[K")]
+    assert ends == ["", "", "", "", *["; 1 gave no answer, last dome-c.obs.example.net"] * 3, ""]
 
 
 @pytest.mark.parametrize("columns", [30, 40, 120])
