@@ -116,6 +116,9 @@ class FakeNetwork:
     async def sleep(self, seconds: float) -> None:
         await asyncio.sleep(seconds)
 
+    async def spare_turn(self) -> None:
+        pass
+
     def handshake_slot(self) -> AbstractAsyncContextManager[object]:
         return contextlib.nullcontext()
 

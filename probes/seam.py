@@ -121,6 +121,9 @@ class Network(Protocol):
     async def sleep(self, seconds: float) -> None:
         """Wait."""
 
+    async def spare_turn(self) -> None:
+        """Wait until the pace has a turn to spare: nothing that was asked for before still waits to be sent."""
+
     def echo_method(self, address: str) -> str:
         """How echoes to ``address`` are sent: "icmp-datagram" or "icmp-raw".
 

@@ -45,6 +45,10 @@ class _Pacer:
         self._next = max(self._next, monotonic - self._slack) + self._gap
         return self._next - monotonic
 
+    def backlog_seconds(self, monotonic: float) -> float:
+        """How long until all that is reserved has been sent; not above 0 where it has."""
+        return self._next - monotonic
+
 
 class SocketNetwork:
     """The real ``Network`` (see ``probes.seam``).  Use it as an async context manager; leaving closes every socket."""
@@ -83,6 +87,11 @@ class SocketNetwork:
 
     async def sleep(self, seconds: float) -> None:
         await asyncio.sleep(seconds)
+
+    async def spare_turn(self) -> None:
+        # Whoever was begun just now has not asked for a turn yet.
+        await asyncio.sleep(0)
+        await asyncio.sleep(max(0.0, self._pacer.backlog_seconds(self._loop.time())))
 
     def handshake_slot(self) -> AbstractAsyncContextManager[object]:
         return self._handshakes

@@ -305,3 +305,16 @@ async def test_answers_lost_in_our_own_full_queue_are_ours(monkeypatch: pytest.M
             assert outcomes.count("answered") == 40 - lost
             assert network.shortages() == (("answers lost in a full receive queue", lost),)
 
+
+
+async def test_a_turn_is_to_spare_when_all_that_was_asked_for_has_been_sent() -> None:
+    """A fifth of a second's worth beyond the burst is waited for, and nothing where nothing waits."""
+    async with SocketNetwork(Pace(packets_per_second=500.0)) as network:
+        began = time.monotonic()
+        await network.spare_turn()
+        idle = time.monotonic() - began
+        asked = [asyncio.create_task(network._turn()) for _ in range(150)]
+        await network.spare_turn()
+        assert time.monotonic() - began >= 0.19
+        assert sum(task.done() for task in asked) >= 140
+        assert idle < 0.19

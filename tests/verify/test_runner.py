@@ -96,6 +96,38 @@ def test_an_interrupt_keeps_what_was_seen(itinerary: Itinerary) -> None:
     assert not any(host.complete for host in evidence.hosts)
 
 
+class Busy(fake.FakeNetwork):
+    """A network whose pace has a turn to spare every twenty seconds; a silent host takes less."""
+
+    async def spare_turn(self) -> None:
+        await self.sleep(20.0)
+
+
+def test_no_host_is_begun_that_the_pace_has_no_room_for(itinerary: Itinerary, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Cut short, a paced run has the first hosts whole and nothing of the others; no host is spread over all of it."""
+    announced: list[HostEvidence] = []
+    monkeypatch.setattr(runner, "BEGUN_TOGETHER", 1)
+
+    async def interrupted() -> Evidence:
+        task = asyncio.create_task(runner.gather(itinerary, Busy(), announced.append))
+        await asyncio.sleep(39.0)
+        task.cancel()
+        return await task
+
+    first, second = fake.run(interrupted()).hosts
+    assert announced == [first]
+    assert first.complete
+    assert second == HostEvidence(fqdn=second.fqdn, complete=False)
+
+
+def test_no_more_hosts_are_visited_at_once_than_told(itinerary: Itinerary) -> None:
+    """One at a time, the second host is begun when the first is done; a silent one takes a time-out."""
+    one = msgspec.structs.replace(itinerary, pace=Pace(timeout_seconds=6.0, hosts=1))
+    first, second = gather(one, fake.FakeNetwork()).hosts
+    assert min(port.at for port in second.ports) >= max(port.at for port in first.ports)
+    assert min(port.at for port in second.ports)[:19] > min(port.at for port in first.ports)[:19]
+
+
 def test_hosts_are_announced_as_they_are_done(itinerary: Itinerary) -> None:
     """Each host is announced once, with all its evidence."""
     announced: list[HostEvidence] = []
