@@ -252,18 +252,22 @@ def _read(talk: _Talk, packet: bytes) -> dnswire.Reply:
 
 
 async def _over_tcp(network: Network, talk: _Talk, *, edns: bool) -> NameAnswer:
-    """The same question over TCP (RFC 1035 section 4.2.2).  Connecting may take half of the time left, talking the rest."""
-    server, half = talk.question.server, talk.left_seconds / 2
+    """The same question over TCP (RFC 1035 section 4.2.2).  Connecting may take half of the time left, talking all that then is.
+
+    The time that connecting took is no part of the answer's, unless there was none.
+    """
+    server, began = talk.question.server, network.monotonic()
     packet = dnswire.query(talk.ident, talk.section, edns=edns)
-    talk.left_seconds = half
     try:
-        stream = await network.connect(server.host, server.port, timeout_seconds=half)
+        stream = await network.connect(server.host, server.port, timeout_seconds=talk.left_seconds / 2)
     except NotObserved as caught:
-        talk.spent_seconds += caught.failure.elapsed_seconds
+        talk.spend(caught.failure.elapsed_seconds)
         return talk.failed(caught.failure, "tcp")
-    began = network.monotonic()
+    connected = network.monotonic()
+    talk.left_seconds = max(0.0, talk.left_seconds - (connected - began))
+    began = connected
     try:
-        reply = await _converse(network, talk, stream, packet, began + half)
+        reply = await _converse(network, talk, stream, packet, began + talk.left_seconds)
     except NotObserved as caught:
         talk.spend(network.monotonic() - began)
         return talk.failed(caught.failure, "tcp")

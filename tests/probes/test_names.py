@@ -453,6 +453,13 @@ def test_a_black_hole_over_tcp_costs_no_more_than_the_planned_time() -> None:
     assert (answer.failure.kind, answer.failure.elapsed_seconds) == (FailureKind.NO_ANSWER, 3.0)
 
 
+def test_a_server_that_takes_the_connection_has_all_the_time_that_is_left() -> None:
+    """Half of it is for connecting; what that leaves is for the answer, so that one after 4.5 of 6 s is an answer."""
+    answer = ask(network(streams=tcp(lambda query: [])), OVER_TCP)
+    assert answer.failure is not None
+    assert (answer.failure.kind, answer.failure.phase, answer.failure.elapsed_seconds) == (FailureKind.NO_ANSWER, "receive", 6.0)
+
+
 @pytest.mark.parametrize("question", [ASKED, OVER_TCP])
 def test_a_cancelled_question_leaves_nothing_behind(question: NameQuestion) -> None:
     """Ctrl-C between question and answer: the connection is closed and the id free again."""

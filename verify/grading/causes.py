@@ -29,7 +29,7 @@ _FAILED = frozenset({"server-failure", "error"})
 #: Symptoms of a name server that speaks, but not for the zone asked for.
 _OF_ONE_ZONE = _FAILED | {"no-name", "refuses", "lame"}
 #: Symptoms of a name server whose answers can be used, whatever is wrong with how it gives them.
-_IN_ITS_WAY = frozenset({"no-edns", "denies-names", "drops"})
+_IN_ITS_WAY = frozenset({"no-edns", "denies-names", "drops", "slow"})
 
 
 def explain(plan: Plan, evidence: Evidence, findings: list[Finding]) -> list[Finding]:
@@ -54,7 +54,10 @@ class _Outages:
 
     def __init__(self, findings: Sequence[Finding]) -> None:
         grades: dict[str, set[Grade]] = defaultdict(set)
+        self.name_servers: set[str] = set()
         for finding in findings:
+            if finding.check == "name.server":
+                self.name_servers.add(_first_word(finding))
             # A server that has lost the plan's domain serves no names, though it may go on speaking for a reverse zone.
             if finding.check != "name.server" or " " not in finding.subject:
                 grades[finding.check].add(Grade.CAUTION if finding.symptom in _IN_ITS_WAY else finding.grade)
@@ -113,7 +116,7 @@ def _weighed_over_servers(findings: list[Finding], home: str) -> list[Finding]:
     """
     faulty = [finding for finding in findings if finding.check == "name.server" and finding.grade is Grade.FAIL]
     dead = {server.subject: server.ref for server in faulty if server.symptom in _MUTE}
-    quiet = {server.subject: server.ref for server in faulty if server.symptom in ("no-edns", "drops")} | dead
+    quiet = {server.subject: server.ref for server in faulty if server.symptom in ("no-edns", "drops", "slow")} | dead
     erring = {server.subject: server.ref for server in faulty if server.symptom == "errs"}
     cutting = {server.subject: server.ref for server in faulty if server.symptom == "no-tcp"}
 
@@ -146,8 +149,11 @@ def _weighed_over_servers(findings: list[Finding], home: str) -> list[Finding]:
 
 
 def _mute_about(zone: str, servers: list[Finding], dead: dict[str, str], home: str) -> list[Finding]:
-    """What is wrong with the servers as far as one zone goes; of a server that is dead altogether only that."""
-    wrong = [server for server in servers if server.grade not in _SERVING]
+    """What is wrong with the servers as far as one zone goes; of a server that is dead altogether only that.
+
+    A server that is no more than slow gave its serial in the end.
+    """
+    wrong = [server for server in servers if server.grade not in _SERVING and server.symptom != "slow"]
     return [server for server in wrong
             if server.subject in dead or (_first_word(server) not in dead and (server.subject.partition(" ")[2] or home) == zone)]
 
@@ -231,12 +237,12 @@ def _same_port(cause: Finding, effect: Finding, outages: _Outages) -> bool:
 
 
 def _name_server(cause: Finding, effect: Finding, outages: _Outages) -> bool:
-    """A dead name server explains the questions put to it, and the rest only where no server is left.
+    """A dead name server explains the questions put to it, and what is asked of no server by name only where none is left.
 
     A server that does not speak for a reverse zone (subject "SERVER ZONE") explains the pointers of that zone and no other, and
     one that does not speak for the plan's domain explains no pointer.  One without TCP explains what was cut short, one that
-    errs its errors, one that denies names for want of one type each of these, one that drops questions its silence.  A zone that
-    does not exist at a server holds none of its names either (RFC 8020 section 2).
+    errs its errors, one that denies names for want of one type each of these, one that drops questions or is slow its silence.
+    A zone that does not exist at a server holds none of its names either (RFC 8020 section 2).
     """
     if effect.check.startswith(("clock.", "certificate.")):
         return outages.no_name_server and _waits_on_names(effect, outages)
@@ -255,7 +261,7 @@ def _name_server(cause: Finding, effect: Finding, outages: _Outages) -> bool:
             pointer = reverse_name(effect.subject.partition(" ")[2])
             return under(pointer, zone) if zone else cause.symptom not in _OF_ONE_ZONE
         return not zone
-    return not zone and outages.no_name_server
+    return not zone and outages.no_name_server and _first_word(effect) not in outages.name_servers
 
 
 def _waits_on_names(effect: Finding, outages: _Outages) -> bool:

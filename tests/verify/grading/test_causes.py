@@ -202,6 +202,29 @@ def test_a_server_without_tcp_explains_what_was_cut_short_and_no_more(because) -
     assert because(no_tcp, LIVE_SERVER, pointer)[pointer.ref] == ()
 
 
+def test_two_servers_without_tcp_each_explain_their_own_cut_answers(because) -> None:
+    """The mend of one brings the answers of that one; what is asked of no server by name waits on both."""
+    no_tcp = [finding(SITE, "name.server", server, Grade.FAIL, "no-tcp") for server in ("192.0.2.53", "192.0.2.54")]
+    cut = [finding(HOST, "name.forward", f"{server.subject} A", Grade.UNPROVEN, "truncated") for server in no_tcp]
+    stray = finding(HOST, "host.ipv6", HOST, Grade.UNPROVEN)
+    told = because(*no_tcp, *cut, stray)
+    assert [told[one.ref] for one in cut] == [(one.ref,) for one in no_tcp]
+    assert told[stray.ref] == (no_tcp[0].ref, no_tcp[1].ref)
+
+
+def test_a_slow_server_explains_its_silence_and_nothing_that_it_said(because) -> None:
+    """It answers: an error of it, or an answer cut short, has a reason of its own, and its serial was seen."""
+    slow = finding(SITE, "name.server", "192.0.2.53", Grade.FAIL, "slow")
+    late, cut = (finding(HOST, "name.forward", f"192.0.2.53 {rrtype}", Grade.UNPROVEN, symptom)
+                 for rrtype, symptom in (("A", "silent"), ("AAAA", "truncated")))
+    zone = finding(SITE, "name.server", f"192.0.2.53 {NEAR}", Grade.UNPROVEN, "silent")
+    mute = finding(SITE, "name.server", "192.0.2.54", Grade.FAIL, "silent")
+    compared = finding(SITE, "name.servers-agree", "obs.example.net", Grade.UNPROVEN, "silent")
+    stray = finding(HOST, "host.ipv6", HOST, Grade.UNPROVEN)
+    told = because(slow, mute, late, cut, zone, compared, stray)
+    assert [told[one.ref] for one in (late, cut, zone, compared, stray)] == [(slow.ref,), (), (slow.ref,), (mute.ref,), ()]
+
+
 def test_a_server_that_errs_explains_its_errors_and_no_silence(because) -> None:
     """The questions that failed, the zone whose start of authority failed, and what is weighed over them."""
     errs = finding(SITE, "name.server", "192.0.2.53", Grade.FAIL, "errs")

@@ -274,6 +274,43 @@ def test_without_tcp_an_answer_that_was_cut_short_is_a_fault(world: World) -> No
     assert "truncated over UDP, and over TCP: connection refused" in forward.message
 
 
+def test_tcp_that_loses_several_cut_answers_and_brings_one_is_a_fault(world: World) -> None:
+    """RFC 7766 section 5: a filter that limits connections lets the first question by, and is the cause of all that is lost."""
+    world.put(cut(ONE, NAME, "A", FailureKind.NO_ANSWER))
+    assert world.findings()[f"name.server {ONE}"].grade is Grade.PASS
+    world.put(cut(ONE, POINTER, "PTR", FailureKind.NO_ANSWER))
+    finding = world.findings()[f"name.server {ONE}"]
+    assert (finding.grade, finding.symptom) == (FAIL, "no-tcp")
+    assert "2 of its answers about this plan came cut short over UDP and could not be had over TCP" in finding.message
+
+
+def test_a_start_of_authority_lost_over_tcp_now_and_then_is_told_as_that(world: World) -> None:
+    """It was the second connection that brought it; what the server speaks for is not known for want of TCP alone."""
+    world.put(cut(ONE, NAME, "A", FailureKind.NO_ANSWER))
+    world.put_site(msgspec.structs.replace(cut(ONE, ZONE, "SOA"), purpose="server"))
+    finding = world.findings()[f"name.server {ONE}"]
+    assert (finding.grade, finding.symptom) == (FAIL, "no-tcp")
+
+
+@pytest.mark.parametrize(("seconds", "grade"), [(2.0, Grade.PASS), (2.01, CAUTION), (4.5, CAUTION)])
+def test_a_late_answer_over_tcp_is_slow_and_not_missing(world: World, seconds: float, grade: Grade) -> None:
+    """It came: there is nothing to let through."""
+    finding = tcp_alone(elapsed_seconds=seconds)(world).findings()[f"name.server {ONE}"]
+    assert (finding.grade, "over TCP after" in finding.found) == (grade, grade is CAUTION)
+    assert not any("let TCP" in line for line in finding.fix)
+
+
+@pytest.mark.parametrize(("phase", "open_port"), [("connect", False), ("receive", True), ("answer", True)])
+def test_a_connection_that_was_taken_and_left_unanswered_needs_no_filter_opened(
+        world: World, phase: str, open_port: bool) -> None:
+    """The port is open: what is wrong is behind it."""
+    tcp_alone(**NOTHING, failure=msgspec.structs.replace(SILENT, phase=phase))(world)
+    finding = world.findings()[f"name.server {ONE}"]
+    assert (finding.grade, finding.symptom) == (CAUTION, "no-tcp")
+    assert ("it takes the connection, and 6 s later had not answered" in finding.message) is open_port
+    assert finding.fix[0].startswith("let TCP port 53 through") is not open_port
+
+
 @pytest.mark.parametrize(("how", "words"), [
     ({**NOTHING, "rcode": "REFUSED"}, "REFUSED"), ({**NOTHING, "rcode": "SERVFAIL"}, "SERVFAIL"),
     ({**NOTHING, "rcode": "NXDOMAIN", "authority": (soa("example.net"),)}, "NXDOMAIN"),

@@ -130,6 +130,51 @@ def stalling(case: Case, server: Endpoint, said: Sequence[NameAnswer], limit_sec
         fix=(f"look at the load of {server.label}, and where it asks what it does not know: {command}    # Query time",))
 
 
+#: Time after which a client that waits for an answer over TCP may have asked elsewhere: the least interval after which it asks
+#: again over UDP (RFC 1035 section 4.2.1).  For TCP there is no such figure: common practice, no source.
+_TCP_LATE_SECONDS = 2.0
+
+
+def slow_over_tcp(case: Case, server: Endpoint, over_tcp: NameAnswer) -> Finding | None:
+    """The caution where a server is quick over UDP and its answer over TCP took long: it came, so nothing is dropped."""
+    if over_tcp.elapsed_seconds <= _TCP_LATE_SECONDS:
+        return None
+    took = show_seconds(over_tcp.elapsed_seconds)
+    return remark(
+        case, server.label, Grade.CAUTION, found=f"an answer over TCP after {took}", symptom="slow", at=over_tcp.at,
+        message=f"{server.label} answers over TCP, but only {took} after it had taken the connection; over UDP it is not slow. "
+                "Answers too long for UDP come as late, and a client may have given up by then.",
+        fix=(_see_tcp(server),
+             f"try: dig +tcp @{server.host} -p {server.port} {canonical(over_tcp.name)}. SOA    # Query time"))
+
+
+def _see_tcp(server: Endpoint) -> str:
+    return f"on {server.label}: look at how many clients it serves over TCP at once (BIND: rndc status; tcp-clients)"
+
+
+#: Names whose answers have to be cut short and lost before it is TCP that fails now and then, and not one connection by chance:
+#: common practice, no source.
+_CUT_NAMES = 2
+
+
+def spotty_over_tcp(case: Case, server: Endpoint, cut: Sequence[NameAnswer]) -> Finding | None:
+    """The finding where a server answers over TCP, and yet several answers cut short over UDP could not be had over it."""
+    if len({canonical(answer.name) for answer in cut}) < _CUT_NAMES:
+        return None
+    first = cut[0]
+    assert first.failure is not None
+    command = f"dig +tcp @{server.host} -p {server.port} {canonical(first.name)}. {first.rrtype}"
+    return remark(
+        case, server.label, Grade.FAIL, found=f"{len(cut)} answers cut short over UDP and lost over TCP", symptom="no-tcp",
+        at=first.at,
+        message=f"{server.label} answers over TCP now and then only, seen from {case.evidence.vantage.name}: {len(cut)} of its "
+                f"answers about this plan came cut short over UDP and could not be had over TCP ({in_words(first.failure)}), the "
+                f"first to {first.rrtype} of {canonical(first.name)}. Whoever asks has to get them there (RFC 7766 section 5).",
+        fix=(f"look for a filter that limits connections to TCP port {server.port} of {server.host}, or drops large packets",
+             _see_tcp(server),
+             f"try: for n in 1 2 3 4 5 6; do {command} | grep status; done    # each must be answered"))
+
+
 #: Answers that have to come to a second packet or a third, or late, and their share, before it is no chance: common practice, no
 #: source.
 LOST_ANSWERS, LOST_SHARE = 2, 0.05

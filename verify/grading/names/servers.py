@@ -8,7 +8,7 @@ from shared.evidence import Failure, FailureKind, NameAnswer
 from shared.findings import SITE, Finding, Grade
 from shared.hostnames import canonical, under
 from shared.plan import Endpoint
-from shared.quantities import Interval
+from shared.quantities import Interval, show_seconds
 from shared.zonelines import home_zone
 from verify.grading.case import Case, in_words
 from verify.grading.names.answers import RUNNER_FAILURES, STALE, Said, extended_errors, listed, reading, zone_around
@@ -20,7 +20,9 @@ from verify.grading.names.habits import (
     dropping,
     edns_dropped,
     remark,
+    slow_over_tcp,
     slow_to_all,
+    spotty_over_tcp,
     stalling,
     usual_time,
     without_edns,
@@ -78,14 +80,17 @@ def _server(case: Case, server: Endpoint, heard: Sequence[NameAnswer]) -> Findin
     if without is not None and _zone_fault(case, server.label, server, over_udp) is None:
         return without_edns(case, server, over_tcp, without)
     drops = dropping(case, server, over_udp, heard)
+    cut = [answer for answer in (*_answers(case, server, "server"), *_answers(case, server, "zone"), *heard)
+           if reading(answer).symptom == "truncated"]
     if failures:
-        cut = [answer for answer in (*_answers(case, server, "server"), *_answers(case, server, "zone"), *heard)
-               if reading(answer).symptom == "truncated"]
         return drops if drops and not cut else _one_transport(case, server, over_udp, over_tcp, cut)
     habit = None
     if reading(over_udp).said in (Said.RECORDS, Said.NO_RECORD):
         habit = denying(case, server, heard) or drops or _other_over_tcp(case, server, over_tcp, heard)
-    return _erring(case, server, heard) or habit or _speaks(case, server, over_udp, heard)
+    if over_udp in cut or reading(over_udp).said in (Said.RECORDS, Said.NO_RECORD):
+        habit = habit or spotty_over_tcp(case, server, cut)
+    speaks = _erring(case, server, heard) or habit or _speaks(case, server, over_udp, heard)
+    return slow_over_tcp(case, server, over_tcp) or speaks if speaks.grade is Grade.PASS else speaks
 
 
 def _dead(case: Case, server: Endpoint, over_udp: NameAnswer, over_tcp: NameAnswer) -> Finding:
@@ -116,18 +121,25 @@ def _one_transport(
     assert failed.failure is not None
     harm = ("clients take no answer from an address that they did not ask (RFC 5452 section 9.1)" if failed.failure.answered_from
             else "clients ask over UDP first and wait for nothing" if lost == "UDP"
-            else "answers too long for UDP never arrive, and other servers cannot copy zones from it")
+            else "answers too long for UDP never arrive, and other servers cannot copy zones from it (RFC 7766 section 5)")
     if cut and lost == "TCP":
         harm += (f". {len(cut)} of its answers about this plan came cut short and could not be had over TCP, the first to "
                  f"{cut[0].rrtype} of {canonical(cut[0].name)}")
     if failed.failure.kind in RUNNER_FAILURES:
         grade = Grade.UNPROVEN
+    taken = lost == "TCP" and _took_connection(failed.failure)
+    why = (f"it takes the connection, and {show_seconds(failed.failure.elapsed_seconds)} later had not answered" if taken
+           else in_words(failed.failure))
     return remark(
-        case, server.label, grade, found=f"answers over {works}; {lost}: {in_words(failed.failure)}", at=failed.at,
-        symptom=f"no-{lost.lower()}",
-        message=f"{server.label} answers over {works} and not over {lost} ({in_words(failed.failure)}), seen from "
-                f"{case.evidence.vantage.name}: {harm}.",
-        fix=_answer_from(server, failed.failure) or _let_through(server, lost, home_zone(case.plan)))
+        case, server.label, grade, found=f"answers over {works}; {lost}: {why}", at=failed.at, symptom=f"no-{lost.lower()}",
+        message=f"{server.label} answers over {works} and not over {lost} ({why}), seen from {case.evidence.vantage.name}: "
+                f"{harm}.",
+        fix=_answer_from(server, failed.failure) or _let_through(server, lost, home_zone(case.plan), taken=taken))
+
+
+def _took_connection(failure: Failure) -> bool:
+    """Whether a TCP server let us connect and then said nothing: then no filter keeps clients from its port."""
+    return failure.kind is FailureKind.NO_ANSWER and failure.phase in ("receive", "answer")
 
 
 def _other_over_tcp(case: Case, server: Endpoint, over_tcp: NameAnswer, heard: Sequence[NameAnswer]) -> Finding | None:
@@ -150,9 +162,16 @@ def _other_over_tcp(case: Case, server: Endpoint, over_tcp: NameAnswer, heard: S
              f"try: dig +tcp @{server.host} -p {server.port} {zone}. SOA"))
 
 
-def _let_through(server: Endpoint, lost: str, zone: str) -> tuple[str, ...]:
-    """How one transport is had back.  Our questions carry EDNS, and a device on the way may drop just these."""
+def _let_through(server: Endpoint, lost: str, zone: str, *, taken: bool) -> tuple[str, ...]:
+    """How one transport is had back.  Our questions carry EDNS, and a device on the way may drop just these.
+
+    Where a connection was ``taken`` the port is open already.
+    """
     through = f"let {lost} port {server.port} through to {server.host}, and have the server listen on it"
+    if taken:
+        through = (f"on {server.label}: see what holds up its answers over TCP: too many clients at once (BIND: rndc status; "
+                   f"tcp-clients), something that takes port {server.port} in its place, or a filter that lets no more than the "
+                   "handshake by")
     if lost == "TCP":
         return through, f"try: dig +tcp @{server.host} -p {server.port} {zone}. SOA"
     dropped = "then questions with EDNS (RFC 6891) are dropped, by the server or on the way: update what drops them"
