@@ -20,6 +20,8 @@ import ntplib
 HEADER_OCTETS = 48
 #: RFC 5905 section 7.3 Figure 10: what an answer to a client carries.
 MODE_SERVER = 4
+#: The versions of NTP that there are: RFC 5905 section 7.3 is of the fourth, and the first had no number in the packet.
+VERSIONS = range(1, 5)
 #: Kiss codes after which a client asks no more: DENY and RSTR by RFC 5905 section 7.4; RATE because a whole run sends no
 #: more than a handful of packets and slowing down would mean not asking (RFC 8633 section 5.4).
 KISS_TO_STOP = frozenset({"DENY", "RSTR", "RATE"})
@@ -100,7 +102,7 @@ def key_of_request(data: bytes) -> bytes | None:
 def parse(data: bytes) -> Packet:
     """Read a server's answer (RFC 5905 section 7.3).  Octets after the header, extension fields and a MAC, are not looked at.
 
-    Raises UnusableAnswer for a packet shorter than a header, or of another mode than a server's.
+    Raises UnusableAnswer for a packet shorter than a header, of another mode than a server's, or of a version that there is not.
     """
     if len(data) < HEADER_OCTETS:
         raise UnusableAnswer(f"the answer has {len(data)} octets; an NTP header has {HEADER_OCTETS}")
@@ -108,6 +110,8 @@ def parse(data: bytes) -> Packet:
     header.from_data(data[:HEADER_OCTETS])
     if header.mode != MODE_SERVER:
         raise UnusableAnswer(f"the answer has mode {header.mode}; a server's answer has mode {MODE_SERVER}")
+    if header.version not in VERSIONS:
+        raise UnusableAnswer(f"the answer is of NTP version {header.version}, and there are only {VERSIONS[0]} to {VERSIONS[-1]}")
     referenced, originate, receive, transmit = _STAMPS.unpack_from(data, _STAMPS_AT)
     return Packet(
         leap=header.leap, version=header.version, stratum=header.stratum,

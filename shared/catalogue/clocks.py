@@ -10,15 +10,18 @@ CHECKS = (
         name="clock.source",
         title="Each planned time source is fit to be followed",
         proves="The source answers the runner over NTP, calls itself synchronised, and its root distance, the most it can be "
-               "from true time if every server above it is honest, is inside the limit.",
+               "from true time if every server above it is honest, is inside the limit; so is what its clock may have gone "
+               "off at 15 parts per million since it was last set.",
         not_proves="That its time is right: an honest header may stand over a wrong clock, which is what clock.sources-agree "
                    "is for.  That the hosts reach it: a filter may treat them otherwise than the runner.",
         basis=("RFC 5905 section 7.3 (leap indicator, stratum)", "RFC 5905 section 7.4 (kiss codes)",
-               "RFC 5905 appendix A.5.5.2 and A.5.5.3 (root distance, fitness)"),
+               "RFC 5905 appendix A.5.5.2 and A.5.5.3 (root distance, fitness)",
+               "RFC 5905 appendix A.5.6.1 (the dispersion grows with the time since the clock was set)"),
         causes=("the time service on the source is stopped, or listens on another address",
                 "a filter between the runner and the source drops UDP port 123, one way or both",
                 "the source has lost its own upstream servers and says so with leap 3 or stratum 0",
-                "the source limits the rate of its clients, or serves only certain networks"),
+                "the source limits the rate of its clients, or serves only certain networks",
+                "something else than a time service answers on its port, or a device on the way rewrites NTP"),
         mends=("start the time service on the source and let UDP port 123 through, both ways",
                "on the source, see what it follows (chronyc -n sources; ntpq -pn) and mend that first",
                "take a source out of the plan's [time] sources where it is no longer meant to be used"),
@@ -102,7 +105,8 @@ CHECKS = (
         not_proves="That what it follows is a planned source: above stratum 1 the header names only an IPv4 address or a hash, "
                    "and 127.127.1.x is the host's own free-running clock.",
         basis=("RFC 5905 section 7.3 (leap indicator and stratum; stratum 16 travels as 0)",
-               "RFC 5905 appendix A.5.5.3 (root distance beyond MAXDIST, 1 s, is unfit)"),
+               "RFC 5905 appendix A.5.5.3 (root distance beyond MAXDIST, 1 s, is unfit)",
+               "RFC 5905 appendix A.5.6.1 (the dispersion grows with the time since the clock was set)"),
         causes=("the time service was started a moment ago and has not chosen a source yet",
                 "the host hears none of its sources: wrong list, unresolvable name, or a filter on UDP port 123",
                 "no time service runs, or it is not allowed to serve"),

@@ -152,6 +152,19 @@ def test_an_answer_of_another_mode_is_unusable(mode: int) -> None:
         parse(packet(first=0x20 | mode))
 
 
+@pytest.mark.parametrize("version", [0, 5, 6, 7])
+def test_an_answer_of_a_version_that_there_is_not_is_unusable(version: int) -> None:
+    """RFC 5905 section 7.3: the current one is 4."""
+    with pytest.raises(UnusableAnswer, match=f"version {version}"):
+        parse(packet(first=version << 3 | 4))
+
+
+@pytest.mark.parametrize("version", [1, 2, 3, 4])
+def test_an_answer_of_an_earlier_version_is_read(version: int) -> None:
+    """The header has not changed since the first."""
+    assert parse(packet(first=version << 3 | 4)).version == version
+
+
 @pytest.mark.parametrize("missing", ["receive", "transmit"])
 def test_an_answer_without_a_time_stamp_is_unusable(missing: str) -> None:
     """RFC 5905 section 6: zero means unknown."""

@@ -113,7 +113,7 @@ _WORDS = {
     FailureKind.TOO_BIG: "too big for the path",
     FailureKind.TLS_ALERT: "the server ended the handshake with an alert",
     FailureKind.MALFORMED: "an answer that cannot be read",
-    FailureKind.MISMATCHED: "only answers that belong to no question of ours",
+    FailureKind.MISMATCHED: "only answers that belong to no question came",
     FailureKind.NOT_RESOLVED: "the name could not be resolved through the planned name servers",
     FailureKind.NO_PRIVILEGE: "the system does not allow it to this user",
     FailureKind.LOCAL_LIMIT: "the runner itself ran out of something",

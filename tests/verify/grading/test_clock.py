@@ -175,6 +175,53 @@ def test_a_source_far_from_its_root_is_graded_by_its_distance(
     assert (SOURCES[3] in dict(seen.agreement.unfit)) is (grade == "fail")
 
 
+HOUR, DAY = 3600.0, 86_400.0
+
+
+@pytest.mark.parametrize(("profile", "age_seconds", "grade"), [
+    # 15 parts per million are 1 s in 18.5 hours, 3 s in 55.6 hours and 16 s in 12.3 days.
+    ("production", 18.5 * HOUR, "pass"), ("production", 18.6 * HOUR, "caution"), ("production", 55.5 * HOUR, "caution"),
+    ("production", 55.6 * HOUR, "fail"), ("strict", 18.6 * HOUR, "fail"), ("lab", 55.5 * HOUR, "pass"),
+    ("lab", 12.3 * DAY, "caution"), ("lab", 12.4 * DAY, "fail"), ("lab", 40 * DAY, "fail"), ("production", None, "pass")])
+def test_a_clock_that_was_last_set_long_ago_does_not_pass_by_its_own_claim(
+        scene: BuildScene, profile: str, age_seconds: float | None, grade: str) -> None:
+    """RFC 5905 appendix A.5.6.1: the dispersion grows by PHI a second since then, whatever is claimed; a host's too."""
+    seen = scene(sources=(*sources(0.0, 0.0, 0.0), clock(SOURCES[3], 0.0, reference_age_seconds=age_seconds)),
+                 hosts=host(0.0, reference_age_seconds=age_seconds), profile=profile)
+    for finding in (seen.one("clock.source", SOURCES[3]), seen.one("clock.synchronised", host=HOST_A)):
+        assert str(finding.grade) == grade
+        assert ("was last set" in finding.message) is (finding.symptom == "unsynchronised") is (grade != "pass")
+        assert bool(finding.fix) is (grade != "pass")
+    assert (SOURCES[3] in dict(seen.agreement.unfit)) is (grade == "fail")
+    assert seen.one("clock.offset").grade is Grade.PASS
+
+
+def test_a_larger_dispersion_of_its_own_is_what_counts(scene: BuildScene) -> None:
+    """It says itself how far off it may be."""
+    seen = scene(sources=(*sources(0.0, 0.0, 0.0),
+                          clock(SOURCES[3], 0.0, reference_age_seconds=20 * HOUR, root_dispersion_seconds=1.2)))
+    finding = seen.one("clock.source", SOURCES[3])
+    assert (finding.grade, finding.symptom) == (Grade.CAUTION, "distant")
+
+
+@pytest.mark.parametrize("kind", [FailureKind.MALFORMED, FailureKind.MISMATCHED])
+def test_whoever_answers_and_is_no_time_service_needs_no_filter_opened(scene: BuildScene, kind: FailureKind) -> None:
+    """The packets pass both ways: what is wrong is what answers."""
+    seen = scene(sources=(*sources(0.0, 0.0, 0.0), clock(SOURCES[3], failure=kind)),
+                 hosts={HOST_A: (clock("192.0.2.11", failure=kind),)})
+    for finding in (seen.one("clock.source", SOURCES[3]), seen.one("clock.synchronised", host=HOST_A)):
+        assert "see what answers at UDP port 123" in finding.fix[0]
+        assert not any("Let UDP port" in line or "allow SUBNET" in line for line in finding.fix)
+
+
+@pytest.mark.parametrize(("code", "allows"), [("DENY", True), ("INIT", False)])
+def test_a_host_that_sends_a_kiss_is_heard_so_no_filter_needs_opening(scene: BuildScene, code: str, allows: bool) -> None:
+    """RFC 5905 section 7.4: by a rule, or for want of a time."""
+    fix = scene(hosts={HOST_A: (clock("192.0.2.11", kiss=code),)}).one("clock.synchronised").fix
+    assert any("allow SUBNET" in line for line in fix) is allows
+    assert not any("Let UDP port" in line or "See that it listens" in line for line in fix)
+
+
 @pytest.mark.parametrize(("kind", "grade", "symptom"), [
     (FailureKind.NO_ANSWER, "fail", "silent"), (FailureKind.KERNEL_TIMEOUT, "fail", "silent"),
     (FailureKind.REFUSED, "fail", "refused"), (FailureKind.PROHIBITED, "fail", "prohibited"),

@@ -15,7 +15,7 @@ from verify.grading.clock.offset_shape import common_cause
 from verify.grading.clock.reading import Reading, read, unfit, unix_seconds, widest_difference
 from verify.grading.clock.selection import Agreement
 from verify.grading.clock.witnesses import Account, Testimony, by_ntp, by_witness, silent_ntp, weigh
-from verify.grading.clock.words import describe, symptom_of, trusted, why_nothing, withheld_time
+from verify.grading.clock.words import REFUSALS, describe, distance_of, garbled, symptom_of, trusted, why_nothing, withheld_time
 from verify.grading.life import signs_of_life
 
 #: The subject of what is said about the hosts together.
@@ -77,11 +77,12 @@ def _synchronised(case: Case, agreement: Agreement, host: Host, address: str, re
             message=f"{host.fqdn} serves time but its clock is not being kept right: {why}.  A time service that was started "
                     "a moment ago needs some minutes; one that stays so hears no source.",
             fix=_follow_the_plan(case, agreement, host), at=reading.best.at)
-    distance = reading.root_distance_seconds
+    distance, adrift = distance_of(reading, limits)
     finding = case.measured_finding(
         host.fqdn, "clock.synchronised", address, Interval(distance, distance), limits, planned=planned,
-        quantity="root distance", symptom="distant", at=reading.best.at)
+        quantity="root distance", symptom="unsynchronised" if adrift else "distant", at=reading.best.at)
     return msgspec.structs.replace(finding, found=found, message=(
+        f"{host.fqdn} says that its clock is synchronised ({found}), but {adrift}; {limits.show()}." if adrift else
         f"{host.fqdn} says that its clock is synchronised ({found}).  Its root distance, the most it may be from true time by "
         f"its own account, is {show_seconds(distance)}; {limits.show()}."),
         fix=_follow_the_plan(case, agreement, host) if finding.grade in (Grade.CAUTION, Grade.FAIL) else ())
@@ -103,7 +104,12 @@ def _no_answer(case: Case, host: Host, address: str, port: int, seen: ClockEvide
             message=f"{address} gives {where} no answer over IP, so nothing can be said of its time service.",
             at=seen.at if seen else "")
     proven = withheld_time(seen)
-    fix = (*mends.answer_from(host.fqdn, seen), *mends.serve_time(host.fqdn, port)) if seen and proven else ()
+    fix: tuple[str, ...] = ()
+    if seen is not None and proven:
+        fix = (mends.for_garbled_answers(host.fqdn, address, port) if garbled(seen)
+               else mends.after_kiss(host.fqdn, refused=seen.kiss_code in REFUSALS) if seen.kiss_code
+               else (*mends.answer_from(host.fqdn, seen), *mends.serve_time(host.fqdn, port)))
+        fix = (*fix, mends.SERVES_NONE)
     return case.finding(
         host.fqdn, "clock.synchronised", address, Grade.FAIL if proven else Grade.UNPROVEN, planned=planned, found=why,
         message=f"{host.fqdn} should serve time at {address}, UDP port {port}, and gave none, seen from {where}: {why}.",

@@ -90,14 +90,36 @@ def why_none_selected(unit: str) -> tuple[str, ...]:
 
 
 def serve_time(name: str, port: int) -> tuple[str, ...]:
-    """How to let ``name`` answer NTP, or to plan that it does not."""
+    """How to let ``name`` answer NTP."""
     return (
         *see_what_it_follows(name),
         f"See that it listens: ss -lnup 'sport = :{port}'",
-        ("Let it answer the runner's network.  chrony: a line allow SUBNET in /etc/chrony/chrony.conf; "
-        "ntpsec: no restrict ... ignore for it in /etc/ntpsec/ntp.conf"),
+        _ALLOW,
         f"Let UDP port {port} through the host's own packet filter: nft list ruleset",
-        "If the host is not meant to serve time, write ntp = false in its role",
+    )
+
+
+_ALLOW = ("Let it answer the runner's network.  chrony: a line allow SUBNET in /etc/chrony/chrony.conf; "
+          "ntpsec: no restrict ... ignore for it in /etc/ntpsec/ntp.conf")
+
+
+def after_kiss(name: str, *, refused: bool) -> tuple[str, ...]:
+    """How to have ``name`` give the time where it answers and gives none: by a rule, or since it has none to give."""
+    return (*see_what_it_follows(name), *((_ALLOW,) if refused else ()))
+
+
+#: How to plan that a host does not answer NTP.
+SERVES_NONE = "If the host is not meant to serve time, write ntp = false in its role"
+
+
+def for_garbled_answers(name: str, address: str, port: int) -> tuple[str, ...]:
+    """How to find out who answers ``name``'s NTP port with what is no answer to a client: the packets pass both ways."""
+    where = address or name
+    return (
+        (f"On {name}, see what answers at UDP port {port}, which must be the time service and nothing else: ss -lnup 'sport = "
+         f":{port}'"),
+        (f"Is it the time service?  Then ask it from its own network, to see whether a device on the way answers in its place or "
+         f"rewrites NTP: chronyd -Q -t 5 'server {where} port {port} iburst'"),
     )
 
 
@@ -109,8 +131,13 @@ def for_silent_source(label: str, address: str, port: int) -> tuple[str, ...]:
         f"port {port} iburst'"),
         f"On {label}, see that the time service runs and listens: systemctl status chrony ntpsec; ss -lnup 'sport = :{port}'",
         f"Let UDP port {port} through to {where} and back",
-        f'If it is no longer meant to be used, take "{label}" out of sources in the plan\'s [time] table and of every host',
+        leave_out(label),
     )
+
+
+def leave_out(label: str) -> str:
+    """What to do with a source that is gone for good."""
+    return f'If it is no longer meant to be used, take "{label}" out of sources in the plan\'s [time] table and of every host'
 
 
 def for_unfit_source(label: str) -> tuple[str, ...]:

@@ -37,6 +37,11 @@ class Reading:
     root_distance_seconds: float
     unsynchronised: str
 
+    @property
+    def adrift_seconds(self) -> float:
+        """How far the clock may have gone off since it was last set, at the greatest rate of any clock; 0 where not told."""
+        return PHI * max(0.0, self.best.reference_age_seconds or 0.0)
+
     def correctness(self, *, at: str) -> Interval:
         """The offset from the runner plus or minus the root distance, aged to the moment ``at``."""
         return Interval.around(self.best.offset_seconds, self.root_distance_seconds + PHI * seconds_between(self.best.at, at))

@@ -16,7 +16,10 @@ from verify.grading.clock.reading import Reading, read, unfit, unix_seconds, wid
 from verify.grading.clock.selection import Agreement, Candidate, camps, select
 from verify.grading.clock.words import (
     LEAPS,
+    REFUSALS,
     describe,
+    distance_of,
+    garbled,
     only_by_itself,
     show,
     signed_finding,
@@ -96,10 +99,10 @@ def _unfit(case: Case, reading: Reading) -> str:
     """Why the source has no vote, or nothing."""
     if why := unfit(reading, own_addresses=case.evidence.vantage.addresses):
         return why
-    distance = reading.root_distance_seconds
     limits = case.limits["clock_source_distance"]
+    distance, adrift = distance_of(reading, limits)
     if limits.decide(Interval(distance, distance)) is Decision.FAIL:
-        return f"its root distance is {show_seconds(distance)}; {limits.show()}"
+        return adrift or f"its root distance is {show_seconds(distance)}; {limits.show()}"
     return ""
 
 
@@ -109,7 +112,8 @@ def _source(case: Case, source: Endpoint) -> Finding:
     reading = read(seen)
     if seen is None or reading is None:
         return _silent_source(case, source, seen)
-    limits, distance = case.limits["clock_source_distance"], reading.root_distance_seconds
+    limits = case.limits["clock_source_distance"]
+    distance, adrift = distance_of(reading, limits)
     planned, found = "a synchronised time source", describe(reading)
     why = unfit(reading, own_addresses=case.evidence.vantage.addresses)
     if why:
@@ -119,18 +123,17 @@ def _source(case: Case, source: Endpoint) -> Finding:
             fix=mends.for_unfit_source(source.label), at=reading.best.at)
     finding = case.measured_finding(
         SITE, "clock.source", source.label, Interval(distance, distance), limits, planned=planned,
-        quantity="root distance", fix=mends.for_unfit_source(source.label), symptom="distant", at=reading.best.at)
-    message = (f"The time source {source.label} is synchronised ({found}).  Its root distance, the most it may be from true "
+        quantity="root distance", fix=mends.for_unfit_source(source.label), symptom="unsynchronised" if adrift else "distant",
+        at=reading.best.at)
+    message = (f"The time source {source.label} says that it is synchronised ({found}), but {adrift}; {limits.show()}."
+               if adrift else
+               f"The time source {source.label} is synchronised ({found}).  Its root distance, the most it may be from true "
                f"time, is {show_seconds(distance)}; {limits.show()}.")
     if seen.kiss_code:
         message += f"  It then asked not to be asked any more (kiss code {seen.kiss_code})."
     if seen.failure is not None:
         message += f"  {len(seen.samples)} of {seen.asked} exchanges brought an answer that can be used."
     return msgspec.structs.replace(finding, found=found, message=message)
-
-
-#: Kiss codes of a server that has this client under a rule of its own (RFC 5905 section 7.4).
-_REFUSALS = frozenset({"DENY", "RSTR"})
 
 
 def _silent_source(case: Case, source: Endpoint, seen: ClockEvidence | None) -> Finding:
@@ -142,8 +145,10 @@ def _silent_source(case: Case, source: Endpoint, seen: ClockEvidence | None) -> 
         message += "  Whether it is sound could not be found out."
     fix: tuple[str, ...] = ()
     if seen is not None and proven:
-        fix = (mends.for_refusing_source(source.label) if seen.kiss_code in _REFUSALS
+        fix = (mends.for_refusing_source(source.label) if seen.kiss_code in REFUSALS
                else mends.for_unfit_source(source.label) if seen.kiss_code
+               else (*mends.for_garbled_answers(source.label, seen.address, source.port), mends.leave_out(source.label))
+               if garbled(seen)
                else (*mends.answer_from(source.label, seen), *mends.for_silent_source(source.label, seen.address, source.port)))
     return case.finding(SITE, "clock.source", source.label, Grade.FAIL if proven else Grade.UNPROVEN,
                         planned="a synchronised time source", found=why, message=message, fix=fix,

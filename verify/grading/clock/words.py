@@ -9,10 +9,10 @@ import msgspec
 from shared.evidence import ClockEvidence, FailureKind
 from shared.findings import Finding, Grade, Measured
 from shared.plan import Endpoint
-from shared.quantities import Interval, Limits, show_seconds
+from shared.quantities import Decision, Interval, Limits, show_seconds
 from verify.grading.case import Case, in_words
 from verify.grading.clock.mends import ahead
-from verify.grading.clock.reading import Reading
+from verify.grading.clock.reading import PHI, Reading
 from verify.grading.clock.selection import Agreement
 
 #: Kiss codes in words (RFC 5905 section 7.4 Figure 13; the wording is ours).  Others are shown as they came.
@@ -49,6 +49,22 @@ def describe(reading: Reading) -> str:
         # The addresses that time daemons give to their own reference clocks; 127.127.1.x is the bare local clock.
         follows = f", follows a clock of its own ({best.reference_id})"
     return f"stratum {best.stratum}{follows}, {LEAPS[best.leap]}"
+
+
+def distance_of(reading: Reading, limits: Limits) -> tuple[float, str]:
+    """How far a clock may be from true time, in seconds; and why that is more than it says itself, if it is.
+
+    The dispersion that a server sends grows by PHI a second from when its clock was last set (RFC 5905 appendix A.5.6.1), so a
+    server that was last set long ago and claims little does not tell what the standard calls root dispersion.  Some know their
+    own rate better and let it grow more slowly, so this counts only where it reaches a limit.
+    """
+    claimed, adrift = reading.root_distance_seconds, reading.adrift_seconds
+    if adrift <= claimed or limits.decide(Interval(adrift, adrift)) is Decision.PASS:
+        return claimed, ""
+    age = show_seconds(reading.best.reference_age_seconds or 0.0)
+    return adrift, (f"its clock was last set {age} ago: at {PHI * 1e6:g} parts per million, which RFC 5905 section 7.2 allows "
+                    f"for any clock, it may be {show_seconds(adrift)} from true time by now, where it claims "
+                    f"{show_seconds(claimed)}")
 
 
 def why_nothing(seen: ClockEvidence | None) -> str:
@@ -92,6 +108,17 @@ def withheld_time(seen: ClockEvidence | None) -> bool:
     if seen.kiss_code:
         return seen.kiss_code != "RATE"
     return seen.failure is not None and seen.failure.kind not in _NOT_THE_SERVERS
+
+
+#: Kiss codes of a server that has this client under a rule of its own (RFC 5905 section 7.4).
+REFUSALS = frozenset({"DENY", "RSTR"})
+#: Failures where something did answer at the right place, and not as a time service: no filter keeps the packets from it.
+GARBLED = frozenset({FailureKind.MALFORMED, FailureKind.MISMATCHED})
+
+
+def garbled(seen: ClockEvidence) -> bool:
+    """Whether what came of a server was no answer of a time service to a client."""
+    return not seen.kiss_code and seen.failure is not None and seen.failure.kind in GARBLED
 
 
 def symptom_of(seen: ClockEvidence | None) -> str:
