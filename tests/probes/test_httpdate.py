@@ -19,7 +19,7 @@ from probes.httpdate import FEWEST_REQUESTS, HUNT_SECONDS, REQUESTS, hunt
 from probes.sockets import SocketNetwork
 from shared.evidence import ClockWitness, FailureKind
 from shared.questions import Pace
-from verify.grading.clock.witnesses import DATE_AGE_SECONDS, SLEW_RATE, by_witness
+from verify.grading.clock.witnesses import DATE_AGE_SECONDS, SELDOM_SECONDS, SLEW_RATE, by_witness
 from verify.laboratory import authority, webserver
 
 YEAR = 31_557_600.0
@@ -43,13 +43,13 @@ def test_a_server_that_looks_at_its_clock_is_read_to_ten_milliseconds(offset: fl
 
 
 def test_the_hunt_ends_with_an_answer_that_bounds_the_lead_from_below() -> None:
-    """Whatever the offset: graded, a server that looks at its clock is known to a second and a few hundredths."""
+    """Whatever the offset: graded, a server that looks at its clock is known to 1.4 s and a few hundredths."""
     for step in range(100):
         seen, _took, _network = look(WebServer(step / 100 - 0.5))
         interval = by_witness(seen).interval
         assert interval is not None
         assert interval.lo <= step / 100 - 0.5 <= interval.hi
-        assert interval.hi - interval.lo < 1.05 + 0.03
+        assert interval.hi - interval.lo < DATE_AGE_SECONDS + SELDOM_SECONDS + 0.03
 
 
 def test_one_connection_serves_the_whole_hunt() -> None:
@@ -263,10 +263,9 @@ def test_a_date_that_does_not_move_is_no_clock_that_is_behind(period: float) -> 
     assert told == 0 or period <= 3.0
 
 
-@pytest.mark.parametrize(("period", "beyond_seconds"), [
-    (1.01, 0.0), (1.25, 0.2), (1.5, 0.3), (1.75, 0.2), (2.0, 0.0), (2.25, 0.0)])
-def test_a_date_renewed_every_other_second_is_not_taken_for_a_clock_that_is_behind(period: float, beyond_seconds: float) -> None:
-    """Two answers in a row have to confirm the lower end: of such a Date only every other one does."""
+@pytest.mark.parametrize("period", [1.01, 1.25, 1.5, 1.75, 2.0, 2.25])
+def test_a_date_renewed_every_other_second_is_not_taken_for_a_clock_that_is_behind(period: float) -> None:
+    """Two answers in a row have to confirm the lower end, and grading allows for those that do so by chance."""
     chance = random.Random(5)
     for _ in range(100):
         offset = chance.uniform(-50.0, 50.0)
@@ -274,7 +273,7 @@ def test_a_date_renewed_every_other_second_is_not_taken_for_a_clock_that_is_behi
         server.period_seconds = period
         seen, _took, _network = look(server)
         interval = by_witness(seen).interval
-        assert interval is None or interval.lo <= offset <= interval.hi + beyond_seconds, (server, interval)
+        assert interval is None or interval.lo <= offset <= interval.hi, (server, interval)
 
 
 def test_the_hunt_goes_on_until_grading_can_tell_a_cache_from_a_date_that_is_a_second_old() -> None:
