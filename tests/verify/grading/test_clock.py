@@ -331,9 +331,9 @@ def test_one_server_planned_under_two_names_has_one_vote(scene: BuildScene) -> N
 
 @pytest.mark.parametrize(("leaps", "told"), [
     ((0, 0, 0, 0), None), ((1, 1, 1, 1), None), ((0, 0, 0, 3), None),
-    ((0, 0, 0, 1), "192.0.2.64: a leap second to be inserted today"),
+    ((0, 0, 0, 1), "192.0.2.64: a leap second to be inserted"),
     ((1, 1, 1, 0), "192.0.2.64: no leap second announced"),
-    ((1, 2, 1, 2), "192.0.2.62, 192.0.2.64: a leap second to be left out today")])
+    ((1, 2, 1, 2), "192.0.2.62, 192.0.2.64: a leap second to be left out")])
 def test_sources_that_announce_different_leap_seconds_are_told(
         scene: BuildScene, leaps: tuple[int, ...], told: str | None) -> None:
     """Their times will part at the end of the day (RFC 8633 section 3.7.1); one that is unsynchronised announces nothing."""
@@ -341,6 +341,15 @@ def test_sources_that_announce_different_leap_seconds_are_told(
     findings = [finding for finding in seen.findings if finding.subject == "leap second"]
     assert [finding.grade for finding in findings] == ([] if told is None else [Grade.CAUTION])
     assert told is None or told in findings[0].message
+
+
+def test_a_vague_source_does_not_put_the_falseticker_on_the_side_of_the_others(scene: BuildScene) -> None:
+    """Its interval overlaps with both, so whoever overlaps with whom is one group; the sentence still says who says what."""
+    vague = clock(SOURCES[3], 0.0, root_delay_seconds=2.0)
+    liar = scene(sources=(*sources(0.0, 0.001, 0.5), vague)).one("clock.sources-agree", SOURCES[2])
+    assert liar.symptom == "falseticker"
+    assert "192.0.2.61, 192.0.2.62, 192.0.2.64 say that true time is" in liar.message
+    assert "192.0.2.63 alone says that true time is 500 ms ahead of the runner's clock" in liar.message
 
 
 SET_AT, SET_LATER = "eeb71cda42b5091c", "eeb71cde1f03a7d5"

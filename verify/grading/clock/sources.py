@@ -220,12 +220,14 @@ def _falseticker(case: Case, agreement: Agreement, name: str) -> Finding:
     lead = next(voter.interval for voter in agreement.candidates if voter.name == name)
     error = lead - agreement.agreed
     truth = ", ".join(agreement.truechimers)
+    # One vague source overlaps with both sides, so these are told by who is right and not by who overlaps with whom.
+    sides = f"{_says(agreement.truechimers, agreement.agreed.value)}; {_says((name,), lead.value)}."
     return case.finding(
         SITE, "clock.sources-agree", name, Grade.FAIL, planned=f"the time that {truth} agree on", symptom="falseticker",
         found=f"{show(error)} {'ahead' if error.value > 0 else 'behind'}", at=agreement.at,
         measured=Measured(error.value, error.uncertainty, "s"),
         message=f"The time source {name} is wrong: it is {mends.ahead(error.value)} the time that {truth} agree on, and not "
-                f"even the error it allows for itself explains that.  {_sides(agreement)}",
+                f"even the error it allows for itself explains that.  {sides}",
         fix=(*mends.for_clock(name, error.value, [source for source in _planned(case) if source.label in agreement.truechimers]),
              *mends.for_unfit_source(name)[-1:]))
 
@@ -241,10 +243,10 @@ def _twin(case: Case, agreement: Agreement, name: str, other: str, how: str) -> 
 
 
 def _leaps_agree(case: Case, agreement: Agreement) -> list[Finding]:
-    """A caution where sources that agree on the time do not agree on the leap second at the end of this day, or nothing.
+    """A caution where sources that agree on the time do not agree on the leap second to come, or nothing.
 
-    The indicator announces one for the last minute of the current day (RFC 5905 section 7.3 Figure 9).  A source that smears it
-    announces none (RFC 8633 section 3.7.1), and one that announces it wrongly has those that follow it step.
+    The indicator announces one for the end of the current month, or of the day (RFC 5905 section 7.3 has both).  A source that
+    smears it announces none (RFC 8633 section 3.7.1), and one that announces it wrongly has those that follow it step.
     """
     said: dict[int, list[str]] = {}
     for source in _planned(case):
@@ -257,8 +259,8 @@ def _leaps_agree(case: Case, agreement: Agreement) -> list[Finding]:
     return [case.finding(
         SITE, "clock.sources-agree", "leap second", Grade.CAUTION, planned="sources that announce the same", found=told,
         symptom="leap", at=agreement.at,
-        message=f"The time sources do not announce the same for the end of this day: {told}.  Then their times will part by a "
-                "second, and so will those of the hosts that follow them.",
+        message=f"The time sources do not announce the same for the end of this day or month: {told}.  Then their times will "
+                "part by a second, and so will those of the hosts that follow them.",
         fix=("See whether a leap second is due: the IERS announces them in Bulletin C, for the end of June or of December",
              "Mend the sources that announce it wrongly, and do not mix sources that smear it with others that do not"))]
 
@@ -268,9 +270,13 @@ def _sides(agreement: Agreement) -> str:
     said = []
     for camp in camps(agreement.candidates):
         leads = [voter.interval.value for voter in agreement.candidates if voter.name in camp]
-        verb = "say" if len(camp) > 1 else "alone says"
-        said.append(f"{', '.join(camp)} {verb} that true time is {mends.ahead(sum(leads) / len(leads))} the runner's clock")
+        said.append(_says(camp, sum(leads) / len(leads)))
     return "; ".join(said) + "."
+
+
+def _says(names: tuple[str, ...], lead_seconds: float) -> str:
+    verb = "say" if len(names) > 1 else "alone says"
+    return f"{', '.join(names)} {verb} that true time is {mends.ahead(lead_seconds)} the runner's clock"
 
 
 def _see_camps(agreement: Agreement) -> tuple[str, ...]:

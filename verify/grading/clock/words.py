@@ -24,7 +24,7 @@ _KISSES = {
     "STEP": "its time service has just stepped its clock and is not synchronised yet",
 }
 #: Leap indicators in words (RFC 5905 section 7.3 Figure 9).
-LEAPS = {0: "no leap second announced", 1: "a leap second to be inserted today", 2: "a leap second to be left out today",
+LEAPS = {0: "no leap second announced", 1: "a leap second to be inserted", 2: "a leap second to be left out",
           3: "leap indicator 3, unsynchronised"}
 
 #: What a server could not help: the question never reached it, or was never asked.
