@@ -100,7 +100,7 @@ TOPICS = (
           alternatives=_either("failed-units", "systemctl list-units --state=failed --plain --no-legend --no-pager")),
     Topic(name="time services", checks=("system.clock",), alternatives=_either("units", f"{_SHOW} {' '.join(TIME_UNITS)}")),
     Topic(name="time sources", checks=("system.clock",),
-          alternatives=(Alternative("chronyc -n -c sources", "chrony-sources"), Alternative("ntpq -wpn", "ntpq-peers"),
+          alternatives=(Alternative("chronyc -n -c sources -a", "chrony-sources"), Alternative("ntpq -wpn", "ntpq-peers"),
                         Alternative("ntpq -pn", "ntpq-cut-peers"),
                         Alternative("env TZ=UTC timedatectl show-timesync", "timesync"))),
     Topic(name="host name", checks=("system.name",),

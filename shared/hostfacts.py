@@ -103,6 +103,7 @@ class Unit(msgspec.Struct, frozen=True, kw_only=True):
 class TimeSource(msgspec.Struct, frozen=True, kw_only=True):
     """One source of the host's time service.  ``state`` is the service's own mark, ``reachable`` whether it was ever heard.
 
+    ``address`` is empty where the service has the source by name and has found no address for it.
     ``heard_at`` is when it was last heard, by the host's own clock (RFC 3339, UTC), and ``poll_seconds`` how often it is asked;
     both only where the service says so.
     """

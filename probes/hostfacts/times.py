@@ -17,6 +17,8 @@ _UNITS = {"h": 3600.0, "min": 60.0, "s": 1.0, "ms": 1e-3, "us": 1e-6}
 #: chronyc(1): the marks of a source that is selected, and those of the modes of a source: server, peer, reference clock.
 _CHOSEN = "*"
 _MODES = frozenset("^=#")
+#: What stands in the place of the address of a source that is known by name only so far (chronyc(1), sources -a).
+_NAMELESS = re.compile(r"ID#[0-9]{10}")
 #: ntpq's table of peers: its columns, and the characters of the first where ntpq may cut it (NTPsec 1.2; others from memory).
 _PEER_COLUMNS, _PEER_CUT = 10, 15
 
@@ -40,12 +42,16 @@ def uptime(text: str) -> float | None:
 
 
 def chrony_sources(text: str) -> tuple[TimeSource, ...] | None:
-    """The output of ``chronyc -n -c sources``: MODE,STATE,ADDRESS,STRATUM,POLL,REACH and more.  Empty: it has none."""
+    """The output of ``chronyc -n -c sources -a``: MODE,STATE,ADDRESS,STRATUM,POLL,REACH and more.  Empty: it has none.
+
+    An older chronyc knows no -a, and leaves out the sources that have no address yet.
+    """
     found = []
     for line in text.splitlines():
         parts = line.split(",")
         if len(parts) >= 6 and parts[0] in _MODES:
-            found.append(TimeSource(address=_named(parts[2]), selected=parts[1] == _CHOSEN, reachable=_reached(parts[5]),
+            address = "" if _NAMELESS.fullmatch(parts[2]) else _named(parts[2])
+            found.append(TimeSource(address=address, selected=parts[1] == _CHOSEN, reachable=_reached(parts[5]),
                                     state=parts[1][:8]))
     return tuple(found[:MOST]) if found or not text.strip() else None
 

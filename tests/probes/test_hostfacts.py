@@ -389,6 +389,14 @@ def test_sources_of_three_time_services() -> None:
     assert times.timesync("Failed to connect to bus\n") is None
 
 
+def test_sources_that_chrony_has_by_name_only() -> None:
+    """By chrony 4.3-2+deb12u3 with names that nobody resolves: shown with -a alone, by a number in the place of an address."""
+    read = times.chrony_sources("^,?,ID#0000000001,0,6,0,4294967295,0.000000000,0.000000000,0.000000000\n"
+                                "^,?,192.0.2.61,0,6,0,4294967295,0.000000000,0.000000000,0.000000000\n")
+    assert read == (TimeSource(address="", selected=False, reachable=False, state="?"),
+                    TimeSource(address="192.0.2.61", selected=False, reachable=False, state="?"))
+
+
 def test_every_kind_of_source_of_chronyc() -> None:
     """By chrony 4.3-2+deb12u3: a reference clock, a server that is asked with NTS, a peer."""
     text = ("#,?,GPS,0,4,0,4294967295,0.000000000,0.000000000,0.000000000\n"

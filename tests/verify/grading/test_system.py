@@ -478,6 +478,26 @@ def test_the_planned_sources(bench: Bench, asked: tuple[str, ...], grade: Grade,
     assert (found.grade, found.symptom) == (grade, symptom)
 
 
+def test_sources_by_name_that_the_host_does_not_find_are_no_missing_lines(bench: Bench) -> None:
+    """The lines are there: what is wrong is the host's look-up."""
+    found = bench.findings(changed(time_sources=sources("", "", selected="none", reachable=False), uptime_seconds=9e4))
+    asks, follows = found["system.clock", "sources"], found["system.clock", "selected"]
+    assert (asks.grade, asks.symptom, asks.found) == (Grade.FAIL, "no-address", "2 by name for which it found no address")
+    assert asks.fix[1].startswith("getent ahosts NAME")
+    assert "it has sources by name only, and no address for any" in follows.message
+
+
+def test_some_sources_by_name_alone_are_told_beside_those_that_are_missing(bench: Bench) -> None:
+    """A pool keeps places for more than it needs, so where nothing is missing they mean nothing."""
+    three = sources(*FOUR[:3], "", selected="none")
+    some = bench.findings(changed(time_sources=three))["system.clock", "sources"]
+    assert (some.grade, some.symptom) == (Grade.FAIL, "missing")
+    assert "and has 1 by name for which it found no address" in some.message
+    assert some.fix[1].startswith("getent ahosts NAME")
+    four = sources(*FOUR, "", selected="none")
+    assert bench.findings(changed(time_sources=four))["system.clock", "sources"].grade is Grade.PASS
+
+
 @pytest.mark.parametrize(("source", "line"), [
     (Endpoint("192.0.2.61", 123, "192.0.2.61"), "server 192.0.2.61 iburst"),
     (Endpoint("192.0.2.61", 1123, "192.0.2.61:1123"), "server 192.0.2.61 iburst port 1123"),

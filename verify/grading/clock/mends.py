@@ -76,6 +76,12 @@ def only_these(unit: str, sources: Sequence[Endpoint]) -> tuple[str, ...]:
             *map(server_line, sources))
 
 
+def see_names() -> tuple[str, ...]:
+    """How to see on the host which sources its chrony has by name and cannot find."""
+    return ("chronyc -N sources -a    # on the host; these are its sources by the names that it has for them",
+            "getent ahosts NAME    # must print an address for each of them: else mend the host's resolver first")
+
+
 def why_none_selected(unit: str) -> tuple[str, ...]:
     """How to see on the host why its time service, called by its unit, follows no source."""
     if unit.startswith("systemd-timesyncd"):

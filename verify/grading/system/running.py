@@ -11,7 +11,7 @@ from shared.plan import OwnQuestion
 from shared.quantities import show_seconds
 from shared.times import read_time
 from verify.grading.case import in_words
-from verify.grading.clock.mends import only_these, why_none_selected
+from verify.grading.clock.mends import only_these, see_names, why_none_selected
 from verify.grading.system.units import RUNS, STANDS, at_boot, calls, falls_over, starters
 from verify.grading.system.word import Word
 
@@ -86,14 +86,19 @@ def _time_sources(word: Word) -> Finding:
     planned, name, sources = ", ".join(wanted), word.host.fqdn, word.facts.time_sources
     if sources is None:
         return word.unread("system.clock", "sources", "time sources", planned=planned)
-    asked = [source.address for source in sources]
-    found = ", ".join(asked) or "none"
+    asked = [source.address for source in sources if source.address]
+    lost = len(sources) - len(asked)
+    by_name = f"{lost} by name for which it found no address"
+    found = ", ".join(asked) or (by_name if lost else "none")
 
     def finding(grade_: Grade, message: str, symptom: str = "") -> Finding:
-        fix = only_these(_service_name(word), word.case.plan.time_sources) if symptom else ()
+        lines = only_these(_service_name(word), word.case.plan.time_sources)
+        fix = (*(see_names() if lost and symptom != "others" else ()), *lines) if symptom else ()
         return word.finding("system.clock", "sources", grade_, planned=planned, found=found, message=message, symptom=symptom,
                             fix=fix, topic="time sources")
 
+    if not asked and lost:
+        return finding(Grade.FAIL, f"The time service of {name} asks nobody: it has {by_name}.", "no-address")
     if not asked:
         return finding(Grade.FAIL, f"The time service of {name} runs without a single source.", "no-source")
     missing = [label for label, names in wanted.items() if not names & set(asked)]
@@ -106,7 +111,9 @@ def _time_sources(word: Word) -> Finding:
             message=f"{name} asks {found}; whether these are {', '.join(unheard)} is not known, as the planned name servers "
             "gave no address for it.")
     if missing:
-        return finding(Grade.FAIL, f"The time service of {name} does not ask {', '.join(missing)}; it asks {found}.", "missing")
+        more = f", and has {by_name}" if lost else ""
+        return finding(Grade.FAIL, f"The time service of {name} does not ask {', '.join(missing)}; it asks {found}{more}.",
+                       "missing")
     if others:
         return finding(Grade.CAUTION, f"The time service of {name} asks the planned sources, and besides {', '.join(others)}.",
                        "others")
@@ -168,6 +175,8 @@ def _heard(sources: tuple[TimeSource, ...]) -> str:
     reached = [source.address for source in sources if source.reachable]
     if reached:
         return f"it hears {', '.join(reached)} and believes none"
+    if sources and not any(source.address for source in sources):
+        return "it has sources by name only, and no address for any"
     return "it hears none of its sources, so the way to them or their answers are barred" if sources else "it has none"
 
 
