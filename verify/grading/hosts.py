@@ -14,7 +14,7 @@ from verify.grading.bursts import grade_burst
 from verify.grading.case import Case, in_words
 from verify.grading.life import FORBIDDEN, Life, answered, echo_counts, signs_of_life, unlost_exchanges
 from verify.grading.names.answers import listed
-from verify.grading.names.views import SEE_WILDCARD, Views
+from verify.grading.names.views import SEE_WILDCARD, Views, made_of, stop_making
 from verify.grading.owners import claimants
 
 #: Answers that settle whether a name has an AAAA record (RFC 1035 section 4.1.1, RFC 2308 section 2).
@@ -243,18 +243,22 @@ def _nothing_published(case: Case, host: Host, evidence: HostEvidence, *, off: b
 def _zone_fix(case: Case, host: Host, evidence: HostEvidence, answers: list[NameAnswer]) -> tuple[str, ...]:
     """The records to take out, in master-file form; a value that is no address cannot be written as one.
 
-    Behind an alias the record belongs to another name, and stays there; what a wildcard gives is at no name of the host.
+    Behind an alias the record belongs to another name, and stays there; what a wildcard gives is at no name of the host, and
+    what a server makes by DNS64 in no zone.
     """
     views = Views(case, host, evidence)
     wild = {answer.server for answer in answers
             if views.from_wildcard(answer.server, views.read(answer.server, host.fqdn, "AAAA"))}
-    records = [record for answer in answers if answer.server not in wild for record in answer.answers if record.rrtype == "AAAA"]
+    told = [(answer.server, record) for answer in answers if answer.server not in wild for record in answer.answers
+            if record.rrtype == "AAAA"]
+    makers = _unique(server for server, record in told if made_of(record.value, host.addresses))
+    records = [record for _server, record in told if not made_of(record.value, host.addresses)]
     own = _unique(record.value for record in records if canonical(record.owner) == host.fqdn)
     lines = [address_line(host.fqdn, value) for value in own if _is_ipv6(value)]
     behind = _unique(canonical(record.owner) for record in records if canonical(record.owner) != host.fqdn)
     through = (f"; {host.fqdn} is an alias, and the address is that of {listed(behind)}: see the lines of name.alias",)
     return (*under_comment(zone_of(host.fqdn, case.plan.domain), (), lines), *(through if behind else ()),
-            *((SEE_WILDCARD,) if wild else ()))
+            *((SEE_WILDCARD,) if wild else ()), *map(stop_making, makers))
 
 
 def _is_ipv6(text: str) -> bool:

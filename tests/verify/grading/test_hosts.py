@@ -339,6 +339,14 @@ def test_an_address_out_of_a_wildcard_is_not_removed_from_the_host(graded: Gradi
                                 "; the zone's wildcard gives this address: see the lines of name.wildcard")
 
 
+def test_an_address_made_by_dns64_is_not_removed_from_a_zone(graded: Grading) -> None:
+    """RFC 6147: the server makes it, and another server's record beside it is one to remove."""
+    seen = (answer("64:ff9b::c000:20b"), answer("2001:db8::66", server="192.0.2.54"))
+    (finding,) = graded("host.ipv6", names=seen)
+    assert finding.fix[:2] == ("; remove from zone obs.example.net", f"; {FQDN}. IN AAAA 2001:db8::66")
+    assert finding.fix[2].startswith("on 192.0.2.53: it makes this address of the IPv4 one")
+
+
 @pytest.mark.parametrize(("ipv6", "says"), [("on", False), ("off", True)])
 def test_to_plan_the_published_address_takes_ipv6_on_too(graded: Grading, ipv6: str, says: bool) -> None:
     """With IPv6 off, lint would refuse the address that was added."""

@@ -877,6 +877,14 @@ def test_one_stale_server_shows_as_one(world: World) -> None:
     assert f"behind: {TWO}" in agree.message
 
 
+def test_a_server_with_the_same_serial_and_another_record_has_no_old_copy(world: World) -> None:
+    """Nothing that is fetched anew would mend it."""
+    world.put(answer(TWO, NAME, "A", record(NAME, "A", "192.0.2.99")))
+    fix = world.findings()[f"name.forward {TWO} A"].fix
+    assert fix[0] == f"; {ONE} already answers as planned: {TWO} has {ZONE} by no older serial, so raise that with the change"
+    assert not any("retransfer" in line for line in fix)
+
+
 def test_a_pointer_that_differs_is_mended_in_its_own_zone(world: World) -> None:
     """The serials told are the reverse zone's; as they are equal, there is nothing to fetch, and the zones are compared."""
     world.put(points(f"{NAME}.", "old.obs.example.net.")(TWO))
@@ -999,6 +1007,18 @@ def test_an_unplanned_address_out_of_a_wildcard_is_mended_at_the_wildcard(world:
     finding = world.findings()[f"name.forward {ONE} AAAA"]
     assert (finding.grade, finding.symptom) == (FAIL, "unplanned-address")
     assert finding.fix == ("; the zone's wildcard gives this address: see the lines of name.wildcard",)
+
+
+@pytest.mark.parametrize(("value", "made"), [
+    ("64:ff9b::c000:20b", True), ("64:FF9B:0:0:0:0:192.0.2.11", True), ("64:ff9b::c000:20c", False),
+    ("64:ff9b:0:0:1::c000:20b", False), ("2001:db8::c000:20b", False)])
+def test_an_address_that_a_server_makes_by_dns64_is_in_no_zone(world: World, value: str, made: bool) -> None:
+    """RFC 6052 section 2.1 and RFC 6147: the usual prefix before the host's own IPv4 address, and nothing else."""
+    finding = world.put(other(value, rrtype="AAAA")(ONE)).findings()[f"name.forward {ONE} AAAA"]
+    assert (finding.grade, finding.symptom) == (FAIL, "unplanned-address")
+    assert ("behind the prefix of DNS64" in finding.message) is made
+    assert ("switch that off" in finding.fix[0]) is made
+    assert any("IN AAAA" in line for line in finding.fix) is not made
 
 
 def wild(rrtype: str, value: str, *beside: NameRecord) -> NameAnswer:

@@ -20,7 +20,7 @@ from verify.grading.names.agreement import grade_agreement
 from verify.grading.names.answers import Reading, Said, is_remembered, listed, negative_seconds
 from verify.grading.names.habits import unblock, undeny
 from verify.grading.names.servers import grade_site
-from verify.grading.names.views import SEE_WILDCARD, Views, addresses_in
+from verify.grading.names.views import SEE_WILDCARD, Views, addresses_in, made_of, stop_making
 
 __all__ = ["grade_host", "grade_site"]
 
@@ -98,9 +98,10 @@ def _judge_forward(
     extra = [address for address in found if address not in planned]
     missing = [address for address in planned if address not in found]
     if not planned:
+        made = " It is the planned address behind the prefix of DNS64." if _all_made(views, extra) else ""
         return _Judged(Grade.FAIL, "unplanned-address",
                        f"{label} gives {listed(extra)} for {name}, where the plan has no {rrtype} record. Clients that "
-                       f"prefer this family try it first.{wildcard}")
+                       f"prefer this family try it first.{made or wildcard}")
     if not missing:
         return _Judged(Grade.FAIL, "extra-address",
                        f"{label} gives {listed(extra)} for {name} beside the planned address. About "
@@ -110,6 +111,11 @@ def _judge_forward(
     return _Judged(Grade.FAIL, "wrong-address",
                    f"{label} gives {listed(found)} for {name}; planned is {', '.join(planned)}. Clients reach another "
                    f"machine, or none.{wildcard}")
+
+
+def _all_made(views: Views, addresses: Sequence[str]) -> bool:
+    """Whether the server made all these addresses itself, by DNS64."""
+    return bool(addresses) and all(made_of(address, views.host.addresses) for address in addresses)
 
 
 def _judge_right(views: Views, server: Endpoint, version: int, read: Reading, found: tuple[str, ...]) -> _Judged:
@@ -152,6 +158,8 @@ def _forward_fix(views: Views, server: Endpoint, version: int, read: Reading, pl
         return undeny(server, host.fqdn, rrtype)
     if read.symptom == "blocked":
         return unblock(server, host.fqdn, rrtype)
+    if not planned and _all_made(views, addresses_in(read.values, version)):
+        return (stop_making(server.label),)
     wildcard, aliased = views.from_wildcard(server.label, read), read.chain.aliased or read.chain.endless
     # Behind an alias the addresses belong to another name, and stay there; what goes is the alias, and all the planned
     # addresses come in its place.  What a wildcard gives belongs to the wildcard: see name.wildcard.

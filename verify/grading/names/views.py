@@ -16,6 +16,8 @@ from verify.grading.names.serials import catch_up, memory_seconds, serials_of, s
 
 #: The mend of an address that a wildcard gives: it stands at no name of the host, so nothing there can be removed.
 SEE_WILDCARD = "; the zone's wildcard gives this address: see the lines of name.wildcard"
+#: The prefix that a DNS64 puts before an IPv4 address where it was given none of its own (RFC 6052 section 2.1).
+_TRANSLATION = ipaddress.IPv6Network("64:ff9b::/96")
 
 
 class Views:
@@ -102,11 +104,15 @@ class Views:
         """Zone-file lines for one server, led by the shorter way where other servers (``right``) have them already."""
         others = [other for other in right if other != label]
         lead: tuple[str, ...] = ()
-        remembers = memory_seconds(self.case, label, zone) is not None
+        remembers, serials = memory_seconds(self.case, label, zone) is not None, serials_of(self.case, zone)
+        behind = label in servers_behind(serials)
+        doubt = (f"does {label} remember an older answer?" if remembers
+                 else f"{label} has {zone} by no older serial, so raise that with the change"
+                 if label in serials and not behind and set(others) & serials.keys()
+                 else f"does {label} have an old copy of {zone}?")
         if others:
-            lead = (f"; {', '.join(others)} already answers as planned: does {label} "
-                    + ("remember an older answer?" if remembers else f"have an old copy of {zone}?"),)
-        if others and (remembers or label in servers_behind(serials_of(self.case, zone))):
+            lead = (f"; {', '.join(others)} already answer{'' if len(others) > 1 else 's'} as planned: {doubt}",)
+        if others and (remembers or behind):
             lead += (f"; {catch_up(self.case, label, zone)}",)
         return lead + under_comment(zone, add, remove)
 
@@ -115,6 +121,23 @@ def _zone_below(boundary: str, owner: str, answer: NameAnswer | None) -> str | N
     """The zone below ``boundary`` whose start of authority came with a no for ``owner`` (RFC 2308 section 2.1)."""
     shown = [canonical(record.owner) for record in (answer.authority if answer else ()) if record.rrtype == "SOA"]
     return next((zone for zone in shown if zone != boundary and under(zone, boundary) and under(owner, zone)), None)
+
+
+def made_of(value: str, addresses: Iterable[str]) -> bool:
+    """Whether an IPv6 address is one of the IPv4 ``addresses`` behind the usual prefix of DNS64, so that no zone holds it.
+
+    A resolver with DNS64 makes such addresses for names that have none of IPv6 (RFC 6147 section 5.1).
+    """
+    text, version = _read_address(value)
+    if version != 6 or ipaddress.IPv6Address(text) not in _TRANSLATION:
+        return False
+    return str(ipaddress.IPv4Address(ipaddress.IPv6Address(text).packed[-4:])) in addresses_in(addresses, 4)
+
+
+def stop_making(label: str) -> str:
+    """The mend of addresses that a server makes itself."""
+    return (f"on {label}: it makes this address of the IPv4 one (DNS64, RFC 6147), and no zone holds it: switch that off for "
+            "clients that reach IPv4 by themselves (BIND: dns64)")
 
 
 def addresses_in(values: Iterable[str], version: int) -> tuple[str, ...]:
