@@ -1386,6 +1386,17 @@ def test_a_pointer_to_the_root_is_named_and_removed_by_a_line_that_loads(world: 
     assert f"; {back}. IN PTR ." in finding.fix
 
 
+@pytest.mark.parametrize("kept", [{"ttl": 0, "minimum": 3600}, {"ttl": 3600, "minimum": 0}])
+def test_a_no_that_nobody_may_keep_is_no_memory(world: World, kept: dict[str, int]) -> None:
+    """RFC 2308 section 5: a TTL of zero is not cached, so the server behind the resolver says no, and waiting mends nothing."""
+    told = answer(TWO, NAME, "A", rcode="NXDOMAIN", authoritative=False, recursion_available=True, authority=(soa(ZONE, **kept),))
+    findings = world.put(told).findings()
+    agree = findings[f"name.servers-agree {NAME}"]
+    assert (agree.grade, agree.symptom) == (FAIL, "differ")
+    assert not any("wait 0" in line for line in agree.fix)
+    assert "remember" not in findings[f"name.forward {TWO} A"].message
+
+
 def test_a_resolver_that_remembers_an_older_serial_is_flushed_and_fetches_nothing(world: World) -> None:
     """RFC 2308 section 5, RFC 1035 section 7.4: it holds no zone, so rndc retransfer would fail there."""
     old = soa(ZONE, serial=2026112500, ttl=240)

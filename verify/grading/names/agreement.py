@@ -188,13 +188,16 @@ def _zone_of(views: Views, difference: _Difference) -> str:
 
 
 def _remembered_noes(views: Views, differences: Sequence[_Difference]) -> dict[str, int]:
-    """The resolvers whose differing answer is a no out of their memory, with the seconds they may keep it."""
+    """The resolvers whose differing answer is a no out of their memory, with the seconds they may keep it.
+
+    A no with a TTL of zero is kept by nobody (RFC 2308 section 5): the resolver was told it just now.
+    """
     found: dict[str, int] = {}
     for difference in differences:
         for label in difference.odd_ones():
             answer: NameAnswer | None = views.answer(label, difference.name, difference.rrtype)
             seconds = negative_seconds(answer) if answer is not None and is_remembered(answer) else None
-            if not difference.said[label] and seconds is not None:
+            if not difference.said[label] and seconds:
                 found[label] = max(seconds, found.get(label, 0))
     return found
 

@@ -186,7 +186,7 @@ def _memory(views: Views, label: str, name: str, rrtype: str) -> str:
     """How long a resolver may go on saying no, where a no came out of its memory."""
     answer = views.answer(label, name, rrtype)
     seconds = negative_seconds(answer) if answer is not None and is_remembered(answer) else None
-    if seconds is None:
+    if not seconds:
         return ""
     return f" It may remember this for another {show_seconds(seconds)} after the record is added (RFC 2308)."
 
