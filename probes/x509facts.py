@@ -18,7 +18,7 @@ from cryptography.exceptions import InvalidSignature, UnsupportedAlgorithm
 from cryptography.hazmat.primitives.asymmetric import dsa, ec, ed448, ed25519, padding, rsa
 from cryptography.x509.oid import NameOID, SignatureAlgorithmOID
 
-from probes import der
+from shared import der
 from shared.evidence import CertificateFacts, bounded
 
 #: The most alternative names kept of one certificate.  Ours: a hundred times what a host needs.

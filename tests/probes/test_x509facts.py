@@ -14,8 +14,8 @@ from cryptography import x509
 from hypothesis import given
 from hypothesis import strategies as st
 
-from probes import der
 from probes.x509facts import NAMES_LIMIT, facts
+from shared import der
 from shared.evidence import CertificateFacts
 from verify.laboratory import authority
 from verify.laboratory.authority import NO_EXPIRY, Validity

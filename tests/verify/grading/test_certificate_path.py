@@ -19,7 +19,8 @@ from cryptography.hazmat.primitives.serialization import Encoding
 from cryptography.x509.name import _ASN1Type
 from cryptography.x509.oid import AuthorityInformationAccessOID, ExtendedKeyUsageOID, NameOID
 
-from probes.der import SEQUENCE, elements, only
+from shared.der import SEQUENCE, elements, only
+from verify.grading.certificate import path
 from verify.grading.certificate.path import Anchors, Kind, anchors_of, called, validate
 from verify.laboratory import authority
 from verify.laboratory.authority import Credential, Validity
@@ -347,9 +348,11 @@ def rewritten(credential: Credential, change: Callable[[list[bytes]], list[bytes
     return dataclasses.replace(credential, certificate=x509.load_der_x509_certificate(der))
 
 
-def test_refusal_for_a_reason_that_is_not_told_apart_is_no_fault() -> None:
+def test_refusal_for_a_reason_that_is_not_told_apart_is_no_fault(monkeypatch: pytest.MonkeyPatch) -> None:
     """A serial number of 25 octets: RFC 5280 section 4.1.2.2 forbids it to authorities and lets clients take it."""
     long = rewritten(authority.leaf(RSA_ROOT, NAMES, VALID), lambda fields: [fields[0], b"\x02\x19\x01" + bytes(24), *fields[2:]])
+    assert validate(long.der, [], Anchors((RSA_ROOT.certificate,)), MOMENT).kind is Kind.TRUSTED
+    monkeypatch.setattr(path, "_TAKEN", {})
     outcome = validate(long.der, [], Anchors((RSA_ROOT.certificate,)), MOMENT)
     assert outcome.kind is Kind.NOT_FOLLOWED
     assert "serial" not in outcome.detail

@@ -11,18 +11,21 @@ from cryptography.hazmat.primitives.serialization import Encoding
 from shared.findings import Grade
 from verify.grading.certificate.issuing import identified_otherwise, signed, spelled_otherwise
 from verify.grading.certificate.path import Anchors, Kind, anchors_of, called, fingerprint, load, validate
-from verify.grading.certificate.rules import names_any_usage_alone
+from verify.grading.certificate.rules import names_any_usage_alone, netscape_type_leaves_servers_out
 from verify.grading.certificate.sight import Remark, Sight, request_lines
+from verify.grading.certificate.strict import shortcomings
 
 
 def stumbling_blocks(sight: Sight) -> Iterator[Remark]:
     """What is odd about the path of a chain that is trusted; nothing about most."""
     yield from _any_usage(sight)
+    yield from _netscape_type(sight)
     yield from _spelling(sight)
     anchors = anchors_of(sight.case.plan.anchors_pem)
     sent = [certificate for certificate in (load(facts.der) for facts in sight.tls.chain[1:]) if certificate is not None]
     yield from _identifiers(sight, sent, anchors)
     yield from _order(sight, sent, anchors)
+    yield from _strict(sight)
 
 
 def _any_usage(sight: Sight) -> Iterator[Remark]:
@@ -40,6 +43,38 @@ def _any_usage(sight: Sight) -> Iterator[Remark]:
         ("# ask for a certificate with the extended key usage serverAuth:", *request_lines(sight.door.host))
         if odd is sight.outcome.path[0] else
         (f"# have {called(odd)} issued again, with serverAuth in its extended key usage or with no such extension",))
+
+
+def _netscape_type(sight: Sight) -> Iterator[Remark]:
+    """An extension older than the extended key usage, which no RFC knows.
+
+    OpenSSL 3.0 and Java 17 go by it where it is there; GnuTLS 3.7 and Go 1.19 do not.
+    """
+    if netscape_type_leaves_servers_out(sight.outcome.path[0]):
+        yield Remark(
+            Grade.CAUTION, "The certificate has the old extension nsCertType, and it does not name TLS servers: no RFC knows it, "
+                           "and programs that do, those with OpenSSL and Java among them, refuse the certificate.",
+            "netscape-type",
+            ("# ask for a certificate without nsCertType; the authority's own settings put it there:",
+             *request_lines(sight.door.host)))
+
+
+def _strict(sight: Sight) -> Iterator[Remark]:
+    """All that is wanting in the first certificate of a path in which something is."""
+    found = list(shortcomings(sight.outcome.path))
+    if not found:
+        return
+    odd, own = found[0].certificate, sight.outcome.path[0]
+    wanting = [one for one in found if one.certificate is odd]
+    who = ", and ".join(dict.fromkeys(one.refused_by for one in wanting))
+    others = len({one.certificate for one in found}) - 1
+    more = f" Something is wanting in {others} more of the chain." if others else ""
+    yield Remark(
+        Grade.CAUTION, f"{'The certificate' if odd is own else called(odd)} {', and '.join(one.text for one in wanting)}: {who} "
+                       f"refuse it for that.{more}", "issued-against-rules",
+        ("# have the certificate issued again as these sections ask; the authority's own settings decide:",
+         *request_lines(sight.door.host)) if odd is own else
+        (f"# have {called(odd)} made again, with the same name and key, as these sections ask: what it issued stays good",))
 
 
 def _spelling(sight: Sight) -> Iterator[Remark]:

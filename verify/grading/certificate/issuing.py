@@ -11,8 +11,8 @@ from cryptography.hazmat.primitives import hashes
 from cryptography.hazmat.primitives.asymmetric import ec, ed448, ed25519, padding, rsa
 from cryptography.x509.oid import SignatureAlgorithmOID
 
+from verify.grading.certificate.extensions import ODD, extension
 from verify.grading.certificate.naming import folded
-from verify.grading.certificate.rules import ODD, extension
 
 #: The digests that a signature is verified with.  RFC 9155 sections 2 to 4 rule out SHA-1 and MD5.
 _DIGESTS = (hashes.SHA224, hashes.SHA256, hashes.SHA384, hashes.SHA512, hashes.SHA3_224, hashes.SHA3_256, hashes.SHA3_384,

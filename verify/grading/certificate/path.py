@@ -25,14 +25,13 @@ from cryptography.hazmat.primitives.serialization import Encoding
 from cryptography.x509 import verification
 
 from shared.safetext import visible
+from verify.grading.certificate.extensions import ODD, extension, reading
 from verify.grading.certificate.issuing import signed, spelled_otherwise
 from verify.grading.certificate.naming import Folded, folded, self_issued
 from verify.grading.certificate.rules import (
     LEFT_OUT,
-    ODD,
     authority_fault,
     breaches,
-    extension,
     limits_subjects,
     vouches_for_servers,
 )
@@ -374,7 +373,8 @@ def _constrained(path: tuple[x509.Certificate, ...], moment: datetime.datetime |
 
 def _passed_over(path: tuple[x509.Certificate, ...]) -> bool:
     """Whether a path that the library accepts may break a rule that it does not look at."""
-    return limits_subjects(path) or any(breach.sure for breach in breaches(path, called))
+    return limits_subjects(path) or any(reading(each).unread for each in path) or any(
+        breach.sure for breach in breaches(path, called))
 
 
 def _left_to_us(path: tuple[x509.Certificate, ...]) -> bool:
@@ -389,10 +389,14 @@ def _left_to_us(path: tuple[x509.Certificate, ...]) -> bool:
 _PUBLIC_WEB = "a key or a signature in it is of a kind that public web authorities may not use"
 #: What the library says where it refuses what clients take, and what that is.  For the kind or size of a key, or the algorithm
 #: of a signature that it has just verified, it goes by rules for the public web: ``certificate.key`` and
-#: ``certificate.signature`` judge those.  How a date is written binds authorities; whoever reads it takes both ways.
+#: ``certificate.signature`` judge those.  How a date is written binds authorities; whoever reads it takes both ways.  So does a
+#: serial number, which users SHOULD be prepared to find negative (RFC 5280 section 4.1.2.2); ``strict`` says what is odd in it.
+#: Only who signs others needs version 3 (RFC 5280 section 6.1.4 (k)), and that is asked of each of these before.
 _TAKEN = {
     "Forbidden public key algorithm": _PUBLIC_WEB,
     "RSA key is too weak": _PUBLIC_WEB,
     "Forbidden signature algorithm": _PUBLIC_WEB,
+    "serial": "a serial number in it is none that RFC 5280 section 4.1.2.2 allows",
+    "must be an X509v3 certificate": "the server's own certificate is of version 1, which cannot name what it is for",
     "must be UtcTime": "a date in it is written in the way that is meant for 2050 and after (RFC 5280 section 4.1.2.5)",
 }

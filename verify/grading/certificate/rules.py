@@ -7,20 +7,16 @@ import functools
 import ipaddress
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
-from typing import TypeVar
 
 from cryptography import x509
-from cryptography.exceptions import UnsupportedAlgorithm
 from cryptography.hazmat.primitives.asymmetric import ec
 from cryptography.hazmat.primitives.serialization import Encoding, PublicFormat
 from cryptography.x509.oid import ExtendedKeyUsageOID, ExtensionOID, NameOID
 
+from shared.der import BIT_STRING, elements, sound
 from shared.safetext import visible
+from verify.grading.certificate.extensions import ODD, Reading, extension, reading
 from verify.grading.certificate.naming import lies_below, self_issued
-
-#: What the library raises for certificates that are merely odd.
-ODD = (ValueError, TypeError, OverflowError, UnsupportedAlgorithm, x509.InvalidVersion, x509.ExtensionNotFound,
-       x509.DuplicateExtension, x509.UnsupportedGeneralNameType)
 
 #: The extended key usages that let a certificate serve TLS (RFC 5280 section 4.2.1.12).
 _SERVER_USAGES = frozenset({ExtendedKeyUsageOID.SERVER_AUTH, ExtendedKeyUsageOID.ANY_EXTENDED_KEY_USAGE})
@@ -32,10 +28,11 @@ _KNOWN = frozenset(kind.oid for kind in (
     *LEFT_OUT, x509.BasicConstraints, x509.KeyUsage, x509.ExtendedKeyUsage, x509.SubjectAlternativeName, x509.NameConstraints,
     x509.SubjectKeyIdentifier, x509.AuthorityKeyIdentifier))
 
+#: The extension nsCertType, and its bit for a TLS server.
+_NETSCAPE_TYPE, _NETSCAPE_SERVER = x509.ObjectIdentifier("2.16.840.1.113730.1.1"), 0x40
+
 #: The digests that TLS has names for among its signatures (RFC 8446 section 4.2.3; RFC 5246 section 7.4.1.4.1 for SHA-224).
 _TLS_DIGESTS = frozenset({"sha224", "sha256", "sha384", "sha512"})
-
-T = TypeVar("T", bound=x509.ExtensionType)
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,6 +49,8 @@ def authority_fault(issuer: x509.Certificate, *, intermediates_below: int) -> st
     RFC 5280 section 6.1.4 (k) to (n).  That an authority's extended key usage limits what it issues is not in that
     section: it is common practice among TLS clients, no source.
     """
+    if any(unread.decisive for unread in reading(issuer).unread):
+        return ""  # ``breaches`` says which cannot be read
     constraints = extension(issuer, x509.BasicConstraints)
     usage = extension(issuer, x509.KeyUsage)
     if constraints is None or not constraints.ca:
@@ -87,6 +86,18 @@ def key_serves_tls(certificate: x509.Certificate) -> bool:
     return usage is None or usage.digital_signature or usage.key_encipherment or usage.key_agreement
 
 
+def netscape_type_leaves_servers_out(certificate: x509.Certificate) -> bool:
+    """Whether a certificate has the extension nsCertType and the bit for TLS servers is not set in it.
+
+    Its bits are those of a BIT STRING, the second one for servers (from memory; Netscape's own page is gone).
+    """
+    found = next((one.value for one in reading(certificate).present if one.oid == _NETSCAPE_TYPE), None)
+    if not isinstance(found, x509.UnrecognizedExtension) or not sound(found.value, BIT_STRING):
+        return False
+    bits = next(elements(found.value)).content[1:2]
+    return not bits or not bits[0] & _NETSCAPE_SERVER
+
+
 @functools.lru_cache(maxsize=256)
 def curve_written_out(certificate: x509.Certificate) -> bool:
     """Whether the key's curve is given by its parameters in full and not by its name (RFC 5480 section 2.1.1)."""
@@ -108,12 +119,12 @@ def breaches(path: tuple[x509.Certificate, ...], called: Callable[[x509.Certific
     Kept for an anchor's own extensions too: RFC 5280 section 6.1 leaves them out, and common clients do not.
     """
     for depth, certificate in enumerate(path):
-        try:
-            present = list(certificate.extensions)
-        except ODD:
-            yield Breach(f"the extensions of {called(certificate)} cannot be read", sure=False)
-            continue
-        for one in present:
+        read = reading(certificate)
+        yield from _unreadable(read, called(certificate), is_leaf=depth == 0)
+        if certificate.version is x509.Version.v1 and (read.present or read.unread) and depth < len(path) - 1:
+            yield Breach(f"{called(certificate)} has extensions and says that it is of version 1, which has none (RFC 5280 "
+                         "section 4.1.2.9)", sure=True)
+        for one in read.present:
             if one.oid == ExtensionOID.NAME_CONSTRAINTS and isinstance(one.value, x509.NameConstraints):
                 below = [each for held in _held_to(path[:depth]) for each in _names_of(held)]
                 yield from _names(one.value, called(certificate), below)
@@ -124,6 +135,21 @@ def breaches(path: tuple[x509.Certificate, ...], called: Callable[[x509.Certific
                          "section 2.1.1 forbids", sure=True)
         if depth < len(path) - 1:
             yield from _digest(certificate, called)
+
+
+def _unreadable(read: Reading, name: str, *, is_leaf: bool) -> Iterator[Breach]:
+    """What is there twice, and what clients go by and cannot read; a client goes by whatever is marked critical.
+
+    The extended key usage of the server's own certificate is judged by what can be read of it, by ``certificate.trust``.
+    """
+    for twice in read.repeated:
+        yield Breach(f"{name} has the extension {visible(twice)} more than once (RFC 5280 section 4.2)", sure=True)
+    for unread in read.unread:
+        if unread.broken and (unread.critical or unread.decisive):
+            yield Breach(f"the extension {visible(unread.name)} of {name} is malformed, and clients that have to process it "
+                         "cannot (RFC 5280 section 4.2)", sure=True)
+        elif (unread.critical or unread.decisive) and not (is_leaf and unread.name == "extKeyUsage"):
+            yield Breach(f"the extension {visible(unread.name)} of {name} cannot be read here", sure=False)
 
 
 def limits_subjects(path: Sequence[x509.Certificate]) -> bool:
@@ -199,11 +225,3 @@ def _within(name: x509.GeneralName, base: x509.GeneralName) -> bool | None:
     if isinstance(base.value, ipaddress.IPv4Network | ipaddress.IPv6Network):
         return name.value in base.value
     return None
-
-
-def extension(certificate: x509.Certificate, kind: type[T]) -> T | None:
-    """An extension of a certificate; None where it has none that can be read."""
-    try:
-        return next((one.value for one in certificate.extensions if one.oid == kind.oid and isinstance(one.value, kind)), None)
-    except ODD:
-        return None

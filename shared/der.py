@@ -11,8 +11,13 @@ from collections.abc import Iterator
 import msgspec
 
 #: Tags (X.690 section 8.1.2): universal ones, and the context-specific ones of a certificate (RFC 5280 section 4.1).
-BOOLEAN, OCTET_STRING, OBJECT_IDENTIFIER, SEQUENCE = 0x01, 0x04, 0x06, 0x30
+BOOLEAN, INTEGER, BIT_STRING, OCTET_STRING, OBJECT_IDENTIFIER, SEQUENCE = 0x01, 0x02, 0x03, 0x04, 0x06, 0x30
 _VERSION, _EXTENSIONS = 0xA0, 0xA3
+#: Primitive types that have one octet of content at least (X.690 sections 8.2.1, 8.3.1, 8.6.2.2 and 8.19.2).
+_NEVER_EMPTY = frozenset((BOOLEAN, INTEGER, BIT_STRING, OBJECT_IDENTIFIER))
+_CONSTRUCTED = 0x20
+#: How deep what is encoded is followed.  Ours: the deepest extension in use has about ten levels.
+_DEPTH_LIMIT = 32
 
 
 class DerError(ValueError):
@@ -65,6 +70,67 @@ def outline(certificate: bytes) -> Outline:
     wrapped = next((element.content for element in rest if element.tag == _EXTENSIONS), None)
     listed = list(elements(only(wrapped, SEQUENCE))) if wrapped is not None else []
     return Outline(issuer.whole, subject.whole, public_key.whole, tuple(_extension(element.content) for element in listed))
+
+
+class Extension(msgspec.Struct, frozen=True):
+    """One extension as encoded, and the certificate that would have no other; its signature does not hold any more."""
+
+    identifier: str
+    critical: bool
+    value: bytes
+    alone: bytes
+
+
+def extensions_alone(certificate: bytes) -> Iterator[Extension]:
+    """Each extension of a certificate by itself, for a parser that gives up on all of them for one.  Raises DerError."""
+    body, *signature = elements(only(certificate, SEQUENCE))
+    parts = list(elements(body.content))
+    wrapped = next((part for part in parts if part.tag == _EXTENSIONS), None)
+    for listed in elements(only(wrapped.content, SEQUENCE)) if wrapped is not None else ():
+        identifier, value = _extension(listed.content)
+        critical = any(part.tag == BOOLEAN and any(part.content) for part in elements(listed.content))
+        single = _encoded(_EXTENSIONS, _encoded(SEQUENCE, listed.whole))
+        changed = (single if part.tag == _EXTENSIONS else part.whole for part in parts)
+        alone = _encoded(SEQUENCE, _encoded(SEQUENCE, *changed), *(part.whole for part in signature))
+        yield Extension(dotted(identifier), critical, value, alone)
+
+
+def dotted(identifier: bytes) -> str:
+    """An object identifier in digits, from its content (X.690 section 8.19).  Raises DerError."""
+    arcs, arc = [], 0
+    for octet in identifier:
+        arc = arc << 7 | octet & 0x7F
+        if octet < 0x80:
+            arcs.append(arc)
+            arc = 0
+    if not arcs or identifier[-1] >= 0x80:
+        raise DerError("an object identifier that is cut short")
+    first = min(arcs[0] // 40, 2)
+    return ".".join(map(str, (first, arcs[0] - 40 * first, *arcs[1:])))
+
+
+def sound(data: bytes, tag: int) -> bool:
+    """Whether ``data`` begins with an element of this tag, and all within it, at any depth, is whole.
+
+    What DER forbids and other rules of encoding allow, such as a length in more octets than it needs, counts as sound.
+    """
+    try:
+        first = next(elements(data), None)
+        return first is not None and first.tag == tag and _whole(first.whole, _DEPTH_LIMIT)
+    except DerError:
+        return False
+
+
+def _whole(data: bytes, depth: int) -> bool:
+    return all(_whole(each.content, depth - 1) if each.tag & _CONSTRUCTED and depth else
+               bool(each.content) or each.tag not in _NEVER_EMPTY for each in elements(data))
+
+
+def _encoded(tag: int, *parts: bytes) -> bytes:
+    content = b"".join(parts)
+    octets = len(content).to_bytes((len(content).bit_length() + 7) // 8, "big")
+    length = bytes((len(content),)) if len(content) < 0x80 else bytes((0x80 | len(octets),)) + octets
+    return bytes((tag,)) + length + content
 
 
 def _extension(content: bytes) -> tuple[bytes, bytes]:
