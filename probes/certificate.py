@@ -8,8 +8,10 @@ from __future__ import annotations
 from probes.patience import Patience
 from probes.seam import Network, NotObserved, Stream, failed, now
 from probes.tlshandshake import Visit, server_name_of
+from probes.tlshello import TLS12, VERSIONS
+from probes.tlsleaf import chain_in_the_clear
 from probes.tlstrials import try_versions
-from shared.evidence import Failure, FailureKind, TlsEvidence
+from shared.evidence import CertificateFacts, Failure, FailureKind, TlsEvidence, VersionTrial
 from shared.questions import PortQuestion
 
 
@@ -34,11 +36,36 @@ async def examine(network: Network, question: PortQuestion, stream: Stream) -> T
     finally:
         stream.close()
     versions = await try_versions(question, server_name, session.protocol, failure, patience)
+    chain, hello = session.chain(), ""
+    if not chain and failure is not None and not visit.greeting:
+        chain, hello = await _in_the_clear(network, question, failure, versions, patience)
     return TlsEvidence(
         address=question.address, port=question.label, server_name=server_name or "", at=at,
         elapsed_seconds=network.monotonic() - began, protocol=session.protocol,
-        cipher=session.cipher if session.finished else "", chain=session.chain(), versions=versions,
-        greeting=visit.greeting, failure=failure)
+        cipher=session.cipher if session.finished else "", chain=chain, versions=versions, greeting=visit.greeting,
+        clear_hello=hello, failure=failure)
+
+
+async def _in_the_clear(
+    network: Network, question: PortQuestion, failure: Failure, versions: tuple[VersionTrial, ...], patience: Patience
+) -> tuple[tuple[CertificateFacts, ...], str]:
+    """What a server shows to a bare hello where no handshake came about, and the version of that hello.
+
+    Its key may be on a curve that is offered no more, and its certificate one that our own library does not read.
+    """
+    from probes.tlssession import facts_of
+
+    accepted = [number for number, name in VERSIONS.items() if number <= TLS12
+                for trial in versions if (trial.version, trial.outcome) == (name, "accepted")]
+    if failure.kind is FailureKind.MALFORMED:
+        accepted.append(TLS12)
+    if not accepted:
+        return (), ""
+    try:
+        shown = await chain_in_the_clear(network, question, accepted[0], patience)
+    except NotObserved:
+        return (), ""
+    return facts_of(shown), VERSIONS[accepted[0]]
 
 
 async def shown_certificate(network: Network, question: PortQuestion, stream: Stream) -> str:

@@ -6,6 +6,7 @@ The one module that loads OpenSSL; ``probes.certificate`` imports it when a hand
 from __future__ import annotations
 
 import functools
+from collections.abc import Sequence
 
 from OpenSSL import SSL, crypto
 
@@ -133,8 +134,12 @@ class Handshake:
     def chain(self) -> tuple[CertificateFacts, ...]:
         """The certificates as the server sent them, also where the handshake failed after they came."""
         sent = self._connection.get_peer_cert_chain() or []
-        encoded = (crypto.dump_certificate(crypto.FILETYPE_ASN1, certificate) for certificate in sent[:CHAIN_LIMIT])
-        return tuple(facts(octets[:CERTIFICATE_OCTETS_LIMIT]) for octets in encoded)
+        return facts_of([crypto.dump_certificate(crypto.FILETYPE_ASN1, certificate) for certificate in sent[:CHAIN_LIMIT]])
+
+
+def facts_of(sent: Sequence[bytes]) -> tuple[CertificateFacts, ...]:
+    """What can be read of the certificates that a server sent, as far as they are kept."""
+    return tuple(facts(octets[:CERTIFICATE_OCTETS_LIMIT]) for octets in sent[:CHAIN_LIMIT])
 
 
 def _ended(error: SSL.Error) -> HandshakeEnded:

@@ -16,7 +16,7 @@ import warnings
 from cryptography import x509
 from cryptography.exceptions import InvalidSignature, UnsupportedAlgorithm
 from cryptography.hazmat.primitives.asymmetric import dsa, ec, ed448, ed25519, padding, rsa
-from cryptography.x509.oid import NameOID, SignatureAlgorithmOID
+from cryptography.x509.oid import NameOID, PublicKeyAlgorithmOID, SignatureAlgorithmOID
 
 from shared import der
 from shared.evidence import CertificateFacts, bounded
@@ -76,7 +76,7 @@ def _read(
     oddities: list[str] = []
     subject, issuer = _name_text(certificate, "subject", oddities), _name_text(certificate, "issuer", oddities)
     common_name = _common_name(certificate)
-    key_type, key_bits = _key(certificate, oddities)
+    key_type, key_bits = _key(certificate, outline, oddities)
     oid = certificate.signature_algorithm_oid.dotted_string
     self_issued = outline.issuer == outline.subject
     is_authority, server_usage = _is_authority(outline), _server_usage(outline)
@@ -118,13 +118,15 @@ def _common_name(certificate: x509.Certificate) -> str:
     return bounded(str(found[-1].value), _NAME_TEXT_LIMIT) if found else ""
 
 
-def _key(certificate: x509.Certificate, oddities: list[str]) -> tuple[str, int]:
-    """The type and the size in bits of the public key; the type is an object identifier where it is not a known one."""
+def _key(certificate: x509.Certificate, outline: der.Outline, oddities: list[str]) -> tuple[str, int]:
+    """The type and the size in bits of the public key; the type, or its curve, is an object identifier where it is not known."""
     try:
         key = certificate.public_key()
     except _UNREADABLE as error:
         oddities.append(f"the public key cannot be read: {_said(error)}")
-        return certificate.public_key_algorithm_oid.dotted_string, 0
+        kind = certificate.public_key_algorithm_oid
+        curve = _curve(outline) if kind == PublicKeyAlgorithmOID.EC_PUBLIC_KEY else ""
+        return f"EC {curve}" if curve else kind.dotted_string, 0
     if isinstance(key, rsa.RSAPublicKey):
         return "RSA", key.key_size
     if isinstance(key, ec.EllipticCurvePublicKey):
@@ -136,6 +138,16 @@ def _key(certificate: x509.Certificate, oddities: list[str]) -> tuple[str, int]:
     if isinstance(key, dsa.DSAPublicKey):
         return "DSA", key.key_size
     return certificate.public_key_algorithm_oid.dotted_string, 0
+
+
+def _curve(outline: der.Outline) -> str:
+    """The object identifier of the curve that a key is on (RFC 5480 section 2.1.1); empty where it has none."""
+    try:
+        algorithm, _ = der.elements(der.only(outline.public_key, der.SEQUENCE))
+        _, parameters = der.elements(algorithm.content)
+        return der.dotted(parameters.content)[:_NAME_TEXT_LIMIT] if parameters.tag == der.OBJECT_IDENTIFIER else ""
+    except ValueError:
+        return ""
 
 
 def _signature_hash(certificate: x509.Certificate, oid: str) -> str:

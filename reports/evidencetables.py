@@ -195,8 +195,9 @@ def _handshake(seen: TlsEvidence) -> tuple[str, ...]:
         alike.setdefault((trial.outcome, trial.detail), []).append(trial.version)
     versions = ", ".join(f"{' and '.join(tried)} {outcome}" + (f" ({detail})" if detail else "")
                          for (outcome, detail), tried in alike.items())
+    clear = f"; its certificates answer a bare {seen.clear_hello} hello" if seen.clear_hello else ""
     return (seen.port, seen.server_name, f"{seen.protocol} {seen.cipher}".strip() or "nothing", versions,
-            show_seconds(seen.elapsed_seconds), failure_words(seen.failure) if seen.failure else seen.greeting)
+            show_seconds(seen.elapsed_seconds), f"{failure_words(seen.failure)}{clear}" if seen.failure else seen.greeting)
 
 
 def chains(handshakes: Sequence[TlsEvidence]) -> Table:

@@ -348,7 +348,11 @@ class VersionTrial(msgspec.Struct, frozen=True, kw_only=True, gc=False):
 
 
 class TlsEvidence(msgspec.Struct, frozen=True, kw_only=True, gc=False):
-    """One TLS handshake and the trials of other versions.  ``chain`` is as sent, the server's own certificate first."""
+    """One TLS handshake and the trials of other versions.  ``chain`` is as sent, the server's own certificate first.
+
+    Where the handshake did not come as far, ``chain`` may be what answered a bare hello in the clear; ``clear_hello`` is then
+    the version of that hello, and the server did not prove that it holds the key.
+    """
 
     address: str
     port: str
@@ -361,6 +365,7 @@ class TlsEvidence(msgspec.Struct, frozen=True, kw_only=True, gc=False):
     versions: tuple[VersionTrial, ...] = ()
     greeting: str = ""
     failure: Failure | None = None
+    clear_hello: str = ""
 
 
 class SshHostKey(msgspec.Struct, frozen=True, kw_only=True, gc=False):

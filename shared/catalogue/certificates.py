@@ -142,12 +142,15 @@ CHECKS = (
         name="certificate.key",
         title="Keys are long enough",
         proves="The server's key and those of the authorities it sends are of a known type and of sufficient size.",
-        not_proves="That the keys were made with good randomness or are kept well; the handshake shows that the server holds its "
-        "own.  An anchor's key is not judged: it is the plan's choice." + _ONE_OF_SEVERAL,
+        not_proves="That the keys were made with good randomness or are kept well; a handshake that ends shows that the server "
+        "holds its own, and where none did the key is only read from what it shows in the clear.  An anchor's key is not judged: "
+        "it is the plan's choice." + _ONE_OF_SEVERAL,
         basis=("RFC 9325 section 4.5 (RSA of at least 2048 bits, curves of at least 224)",
                "NIST SP 800-57 part 1 section 5.6.1 (2048 is worth 112 bits, 3072 is worth 128; curves half their size)",
-               "RFC 8446 section 4.2.3 (DSA is gone)"),
-        causes=("an old request or an installer with old defaults made the key",),
+               "RFC 8446 section 4.2.3 (DSA is gone) and appendix B.3.1.4 (curves that TLS has given up)",
+               "common practice, no source (a server's key on a curve of RFC 7027 is a caution: few clients offer these)"),
+        causes=("an old request or an installer with old defaults made the key",
+                "the key was made for another use, on a curve that TLS does not use"),
         mends=("make a new key (P-256, or RSA of 3072 bits) and have a certificate issued for it",),
         would_prove="a certificate whose key type is known",
         owner="certificates",

@@ -17,13 +17,14 @@ from typing import Any
 
 import msgspec
 import pytest
+from cryptography.hazmat.primitives.asymmetric import ec
 
 from probes import certificate, identities
 from probes.sockets import SocketNetwork
 from probes.tlsleaf import shown_in_the_clear
 from shared import catalogue
 from shared.evidence import Evidence, FailureKind, HostEvidence, SiteEvidence, TlsEvidence, Vantage
-from shared.findings import Grade
+from shared.findings import Finding, Grade
 from shared.plan import Plan, Port
 from shared.quantities import Interval
 from shared.questions import Pace, PortQuestion
@@ -78,6 +79,19 @@ async def look(port: int, name: str = NAME) -> TlsEvidence:
     async with SocketNetwork(Pace(timeout_seconds=5.0)) as network:
         stream = await network.connect("127.0.0.1", port, timeout_seconds=5.0)
         return await certificate.examine(network, PortQuestion("127.0.0.1", port, "tls", name), stream)
+
+
+def findings(make_plan: Callable[..., Plan], port: int, evidence: TlsEvidence) -> list[Finding]:
+    """What is found of a host that trusts ROOT and was seen on one port."""
+    plan = make_plan()
+    role = msgspec.structs.replace(plan.roles[0], tls=(Port(port),))
+    host = msgspec.structs.replace(plan.hosts[0], addresses=("127.0.0.1",))
+    plan = msgspec.structs.replace(plan, roles=(role,), hosts=(host,), anchors=("ca.pem",), anchors_pem=(ROOT.pem,))
+    seen = HostEvidence(fqdn=host.fqdn, tls=(evidence,))
+    whole: dict[str, Any] = {"started": evidence.at, "finished": evidence.at, "complete": True}
+    case = Case(plan=plan, limits=catalogue.limits_of("production"), agreed=Interval(-0.01, 0.01),
+                evidence=Evidence(vantage=Vantage(name="runner"), site=SiteEvidence(), hosts=(seen,), **whole))
+    return grade_host(case, host, seen)
 
 
 async def look_again(port: int) -> tuple[list[str], list[str]]:
@@ -190,14 +204,32 @@ async def test_any_kind_of_key_can_be_looked_at(tmp_path: Path, key: str) -> Non
     assert [link.der for link in evidence.chain] == [weak.der]
 
 
-async def test_curve_too_odd_for_the_client_is_not_taken_for_an_old_version(tmp_path: Path) -> None:
-    """The handshake fails for the curve; the trials show that the version is not what is refused."""
-    odd = authority.leaf(None, (NAME,), VALID, key=authority.make_key("p192"))
-    with s_server(tmp_path, odd, *OLD) as port:
+def openssl_client(port: int) -> str:
+    """What OpenSSL's own client complains of at a server."""
+    return subprocess.run(["openssl", "s_client", "-connect", f"127.0.0.1:{port}"], input="", capture_output=True, check=False,
+                          text=True, timeout=20).stderr
+
+
+@pytest.mark.parametrize(("curve", "fault"), [
+    (ec.SECP192R1(), (Grade.FAIL, "old-curve")), (ec.SECP224R1(), (Grade.FAIL, "old-curve")),
+    (ec.SECP256K1(), (Grade.FAIL, "old-curve")), (ec.BrainpoolP256R1(), (Grade.CAUTION, "rare-curve")),
+])
+async def test_certificate_with_a_key_on_a_curve_that_is_not_offered(
+    tmp_path: Path, make_plan: Callable[..., Plan], curve: ec.EllipticCurve, fault: tuple[Grade, str]
+) -> None:
+    """The handshake fails for the curve and not for the version; the certificate is seen in the clear, and its key is judged."""
+    odd = authority.leaf(RACK, (NAME,), VALID, key=ec.generate_private_key(curve))
+    with s_server(tmp_path, odd, *OLD, "-min_protocol", "TLSv1.2") as port:
         evidence = await look(port)
+        client_complains = openssl_client(port)
+    assert "alert handshake failure" in client_complains
     assert evidence.failure is not None
     assert evidence.failure.kind is FailureKind.TLS_ALERT
     assert {trial.version: trial.outcome for trial in evidence.versions}["TLS 1.2"] == "accepted"
+    assert ([link.der for link in evidence.chain], evidence.clear_hello) == ([odd.der, RACK.der], "TLS 1.2")
+    faults = {finding.check: (finding.grade, finding.symptom) for finding in findings(make_plan, port, evidence)
+              if finding.grade is not Grade.PASS}
+    assert faults == {"certificate.key": fault, "certificate.protocol": (Grade.UNPROVEN, "no-tls")}
 
 
 # --- nginx: one process, one port a fault
@@ -258,17 +290,9 @@ async def test_nginx_sites_give_the_planted_fault_and_no_other(
 ) -> None:
     """From a real handshake to findings: a sound site shows none, a fault shows once."""
     evidence = await look(sites[title])
-    plan = make_plan()
-    port = Port(sites[title])
-    role = msgspec.structs.replace(plan.roles[0], tls=(port,))
-    host = msgspec.structs.replace(plan.hosts[0], addresses=("127.0.0.1",))
-    plan = msgspec.structs.replace(plan, roles=(role,), hosts=(host,), anchors=("ca.pem",), anchors_pem=(ROOT.pem,))
-    seen = HostEvidence(fqdn=host.fqdn, tls=(evidence,))
-    whole: dict[str, Any] = {"started": evidence.at, "finished": evidence.at, "complete": True}
-    case = Case(plan=plan, limits=catalogue.limits_of("production"), agreed=Interval(-0.01, 0.01),
-                evidence=Evidence(vantage=Vantage(name="runner"), site=SiteEvidence(), hosts=(seen,), **whole))
-    faults = {(finding.check, finding.symptom) for finding in grade_host(case, host, seen) if finding.grade is Grade.FAIL}
+    found = findings(make_plan, sites[title], evidence)
+    faults = {(finding.check, finding.symptom) for finding in found if finding.grade is Grade.FAIL}
     expected = SITES[title][2]
     assert faults == ({expected} if expected else set())
     if title.startswith("sound"):
-        assert {finding.grade for finding in grade_host(case, host, seen)} == {Grade.PASS}
+        assert {finding.grade for finding in found} == {Grade.PASS}

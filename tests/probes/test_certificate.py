@@ -108,6 +108,42 @@ def outcomes(evidence: TlsEvidence) -> dict[str, str]:
     return {trial.version: trial.outcome for trial in evidence.versions}
 
 
+HANDSHAKE_FAILURE = b"\x15\x03\x03\x00\x02\x02\x28"
+
+
+def refuses() -> StreamPeer:
+    return Says((), (HANDSHAKE_FAILURE,))
+
+
+def speaks_up_to_1_2() -> StreamPeer:
+    return TlsServer(server_context(LEAF, newest=SSL.TLS1_2_VERSION), [])
+
+
+def test_certificate_is_read_in_the_clear_where_no_handshake_comes_about() -> None:
+    """As where the key is on a curve that is not offered: the handshake is refused, and a bare hello for TLS 1.2 is answered."""
+    evidence, _ = examine(refuses, refuses, speaks_up_to_1_2, refuses, refuses, speaks_up_to_1_2)
+    assert evidence.failure is not None
+    assert evidence.failure.detail == "handshake_failure (40)"
+    assert outcomes(evidence) == {"TLS 1.3": "refused", "TLS 1.2": "accepted", "TLS 1.1": "refused", "TLS 1.0": "refused"}
+    assert ([link.der for link in evidence.chain], evidence.clear_hello) == ([LEAF.der, RACK.der], "TLS 1.2")
+    assert (evidence.protocol, evidence.cipher) == ("", "")
+
+
+@pytest.mark.parametrize("last", [refuses, lambda: Says((), (None,)), lambda: Says((), (b"HTTP/1.1 400 Bad Request",)), Says])
+def test_certificate_that_is_not_shown_in_the_clear_either(last: Factory) -> None:
+    """A refusal, a close, nonsense and silence leave the failure of the handshake as it was."""
+    evidence, _ = examine(refuses, refuses, speaks_up_to_1_2, refuses, refuses, last)
+    assert evidence.failure is not None
+    assert evidence.failure.detail == "handshake_failure (40)"
+    assert (evidence.chain, evidence.clear_hello) == ((), "")
+
+
+def test_nothing_is_asked_in_the_clear_of_who_accepts_no_version() -> None:
+    """The server has said no to every version; a further connection would meet nobody here, and raise."""
+    evidence, _ = examine(refuses, refuses, refuses, refuses, refuses)
+    assert (evidence.chain, evidence.clear_hello) == ((), "")
+
+
 @pytest.mark.parametrize("piece", [1 << 20, 1400, 1])
 def test_chain_protocol_and_versions_of_a_sound_server(piece: int) -> None:
     """The chain comes as sent, whole or octet by octet, and versions not negotiated are tried until only newer ones are known."""

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import datetime
 import hashlib
 from collections.abc import Sequence
@@ -14,7 +15,7 @@ from OpenSSL import SSL
 from probes.fake import FakeNetwork, run
 from probes.seam import NotObserved
 from probes.tlshello import TLS12, client_hello
-from probes.tlsleaf import NoLeafError, leaf_in, shown_in_the_clear
+from probes.tlsleaf import NoLeafError, chain_in, leaf_in, shown_in_the_clear
 from shared.evidence import FailureKind
 from shared.questions import PortQuestion
 from verify.laboratory import authority
@@ -71,6 +72,27 @@ def test_leaf_of_the_engine_is_found_as_soon_as_it_is_whole() -> None:
     assert said[:first].endswith(LEAF.der)
 
 
+def test_chain_of_the_engine_is_found_once_the_whole_message_is_there() -> None:
+    """Cut anywhere, the answer is None up to some octet and all certificates from there on."""
+    said = flight()
+    seen = [chain_in(said[:length]) for length in range(len(said) + 1)]
+    assert set(seen) == {None, (LEAF.der, RACK.der)}
+    first = seen.index((LEAF.der, RACK.der))
+    assert None not in seen[first:]
+    assert said[:first].endswith(RACK.der)
+
+
+@pytest.mark.parametrize("said", [
+    REFUSAL, record(22, SERVER_HELLO) + REFUSAL, record(22, SERVER_HELLO + message(11, b"\x00\x00\x00")),
+    record(22, SERVER_HELLO + message(11, b"")), record(22, SERVER_HELLO + message(14, b"")), b"HTTP/1.1 400",
+    record(22, SERVER_HELLO + message(11, b"\x00\x00\x08\x00\x00\x05hello")[:-1]) + REFUSAL,
+])
+def test_chain_that_will_not_come_is_said_so(said: bytes) -> None:
+    """An alert, another message, an empty list, or one that is cut off."""
+    with pytest.raises(NoLeafError):
+        chain_in(said)
+
+
 def test_messages_may_be_spread_over_records() -> None:
     """RFC 5246 section 6.2.1: a handshake message may be fragmented over several records, and a record hold several."""
     messages = SERVER_HELLO + message(11, b"\x00\x00\x08\x00\x00\x05hello")
@@ -92,6 +114,15 @@ def test_what_shows_none_says_so(said: bytes, why: str) -> None:
     """Each way of showing no certificate, by what came instead."""
     with pytest.raises(NoLeafError, match=why):
         leaf_in(said)
+
+
+@given(st.binary(max_size=200))
+def test_chain_in_any_octets(octets: bytes) -> None:
+    """Certificates, None, or the one declared error, also behind a ServerHello."""
+    for said in (octets, record(22, SERVER_HELLO + message(11, octets)), record(22, SERVER_HELLO) + octets):
+        with contextlib.suppress(NoLeafError):
+            found = chain_in(said)
+            assert found is None or all(found)
 
 
 @given(st.binary(max_size=200) | st.binary(max_size=200).map(lambda content: record(22, SERVER_HELLO + content)))

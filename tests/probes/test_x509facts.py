@@ -113,6 +113,14 @@ def test_what_cannot_be_parsed_says_so_and_keeps_its_octets(name: str) -> None:
     assert not seen.names
 
 
+def test_curve_that_the_library_does_not_know_is_told_by_its_number() -> None:
+    """RFC 5480 section 2.1.1 names a curve by an identifier; prime192v2 of X9.62 is in no register of TLS."""
+    sound = authority.leaf(None, ("dome-a.obs.example.net",), VALID).der
+    seen = facts(sound.replace(bytes.fromhex("2a8648ce3d030107"), bytes.fromhex("2a8648ce3d030102")))
+    assert (seen.key_type, seen.key_bits, seen.parse_error) == ("EC 1.2.840.10045.3.1.2", 0, "")
+    assert seen.names
+
+
 def test_complaints_are_kept_as_oddities() -> None:
     """A serial number that is not positive is read, and the parser's complaint is kept (RFC 5280 section 4.1.2.2)."""
     seen = read("custom/negative_serial.pem")

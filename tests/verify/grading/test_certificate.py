@@ -10,6 +10,7 @@ from typing import Any
 import msgspec
 import pytest
 from cryptography import x509
+from cryptography.hazmat.primitives.asymmetric import ec
 from cryptography.x509.oid import ExtendedKeyUsageOID
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
@@ -169,7 +170,20 @@ FAULTS: list[tuple[str, TlsEvidence, str, Grade, str]] = [
     ("short key", tls(authority.leaf(RACK, (A,), VALID, key=authority.make_key("rsa-1024")), RACK), "certificate.key", Grade.FAIL,
      "short-key"),
     ("short curve", tls(authority.leaf(RACK, (A,), VALID, key=authority.make_key("p192")), RACK), "certificate.key", Grade.FAIL,
-     "short-key"),
+     "old-curve"),
+    ("curve of TLS no more", tls(authority.leaf(RACK, (A,), VALID, key=ec.generate_private_key(ec.SECP224R1())), RACK),
+     "certificate.key", Grade.FAIL, "old-curve"),
+    ("curve that TLS never had in use", tls(authority.leaf(RACK, (A,), VALID, key=ec.generate_private_key(ec.SECP256K1())), RACK),
+     "certificate.key", Grade.FAIL, "old-curve"),
+    ("curve without a name here", tls(msgspec.structs.replace(facts(SOUND.der), key_type="EC 1.3.132.0.17", key_bits=0), RACK),
+     "certificate.key", Grade.FAIL, "old-curve"),
+    ("curve that few clients offer", tls(authority.leaf(RACK, (A,), VALID, key=ec.generate_private_key(ec.BrainpoolP256R1())),
+                                         RACK), "certificate.key", Grade.CAUTION, "rare-curve"),
+    ("curve of no register", tls(msgspec.structs.replace(facts(SOUND.der), key_type="EC 1.2.840.10045.3.1.2", key_bits=0), RACK),
+     "certificate.key", Grade.UNPROVEN, "unknown-key"),
+    ("read in the clear", tls(SOUND, RACK, protocol="", cipher="", clear_hello="TLS 1.2", failure=Failure(
+        kind=FailureKind.TLS_ALERT, phase="handshake", elapsed_seconds=0.1, detail="handshake_failure (40)")),
+     "certificate.protocol", Grade.UNPROVEN, "no-tls"),
     ("old versions", tls(SOUND, RACK, versions=trials(*GOOD_VERSIONS[:3], ("TLS 1.0", "accepted"))), "certificate.protocol",
      Grade.FAIL, "old-version"),
     ("nothing new", tls(SOUND, RACK, protocol="TLS 1.1",
@@ -481,7 +495,7 @@ def test_rsa_bits_at_their_limits(judge: Judge, bits: int, profile: str, grade: 
 ])
 def test_curve_bits_at_their_limits(judge: Judge, bits: int, profile: str, grade: Grade) -> None:
     """RFC 9325 section 4.5: 224 is enough; 256 is worth 128 bits."""
-    leaf = msgspec.structs.replace(facts(SOUND.der), key_type="EC secp", key_bits=bits)
+    leaf = msgspec.structs.replace(facts(SOUND.der), key_type="EC secp256r1", key_bits=bits)
     assert judge(tls(leaf, RACK), profile=profile)["certificate.key"].grade is grade
 
 

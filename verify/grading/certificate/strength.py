@@ -18,6 +18,10 @@ _GRADES = {Decision.PASS: Grade.PASS, Decision.CAUTION: Grade.CAUTION, Decision.
 BROKEN_DIGESTS = frozenset({"md2", "md4", "md5", "sha1"})
 #: Signature algorithms with a digest of their own (RFC 8032).
 _NO_DIGEST = frozenset({"ED25519", "ED448"})
+#: The curves of NIST for signatures in TLS (RFC 8446 section 4.2.3), and how the names and numbers of those begin that appendix
+#: B.3.1.4 calls obsolete: all others of RFC 4492, which are of one collection (SEC 2) with these.
+_CURVES = frozenset({"secp256r1", "secp384r1", "secp521r1"})
+_OBSOLETE_CURVES = ("secp", "sect", "1.3.132.0.")
 #: RFC 8996 sections 4 and 5; RFC 7568 section 3.
 _OLD_VERSIONS = ("TLS 1.1", "TLS 1.0", "SSL 3.0")
 _GOOD_VERSIONS = ("TLS 1.3", "TLS 1.2")
@@ -46,7 +50,7 @@ def grade_key(sight: Sight) -> Finding:
     return sight.finding(
         "certificate.key", worth_saying(remarks), planned=f"RSA {rsa.show()}; elliptic curves {curves.show()}",
         found=", ".join(_shown_key(link) for link in readable),
-        measured=Measured(leaf.key_bits, 0.0, "bit") if limits else None, limits=limits)
+        measured=Measured(leaf.key_bits, 0.0, "bit") if limits and leaf.key_bits else None, limits=limits)
 
 
 def _limits_for(link: CertificateFacts, rsa: Limits, curves: Limits) -> Limits | None:
@@ -61,11 +65,21 @@ def _shown_key(link: CertificateFacts) -> str:
 
 def _key(sight: Sight, link: CertificateFacts, rsa: Limits, curves: Limits) -> Remark:
     whose = "The server's key" if link is sight.leaf else f"The key of the intermediate {title(link)}"
+    curve = link.key_type.removeprefix("EC ") if link.key_type.startswith("EC ") and link is sight.leaf else ""
+    if curve.startswith(_OBSOLETE_CURVES) and curve not in _CURVES:
+        return Remark(Grade.FAIL, f"{whose} is {_shown_key(link)}, on a curve that TLS has given up (RFC 8446 appendix B.3.1.4): "
+                                  "clients do not offer it, and no handshake comes about.", "old-curve", _new_key(sight, link))
     limits = _limits_for(link, rsa, curves)
     if limits is not None and link.key_bits:
         grade = _GRADES[limits.decide(Interval(link.key_bits, link.key_bits))]
         text = f"{whose} is {_shown_key(link)}; {limits.show()}."
-        return Remark(grade, text) if grade is Grade.PASS else Remark(grade, text, "short-key", _new_key(sight, link))
+        if grade is not Grade.PASS:
+            return Remark(grade, text, "short-key", _new_key(sight, link))
+        if curve.startswith("brainpool"):
+            return Remark(Grade.CAUTION, f"{whose} is {_shown_key(link)}, on a curve that most clients do not offer unless they "
+                                         "are told to (RFC 7027; RFC 8734): with those no handshake comes about.", "rare-curve",
+                          _new_key(sight, link))
+        return Remark(grade, text)
     if link.key_type == "DSA":
         return Remark(Grade.FAIL, f"{whose} is {_shown_key(link)}, a type that TLS 1.3 does not know any more "
                                   "(RFC 8446 section 4.2.3).", "old-key", _new_key(sight, link))
@@ -164,7 +178,12 @@ def _cipher(tls: TlsEvidence) -> Iterator[Remark]:
 def grade_protocol(sight: Sight) -> Finding:
     """Judge the versions the server accepts, where its certificate was seen."""
     remarks = protocol_remarks(sight.tls)
-    if sight.tls.failure is not None:
+    if sight.tls.failure is not None and sight.tls.clear_hello:
+        remarks.append(Remark(
+            Grade.UNPROVEN, f"No handshake came about: {in_words(sight.tls.failure)}. The certificate was read from the answer "
+                            f"to a bare {sight.tls.clear_hello} hello, which offers every suite and curve there is; that the "
+                            "server holds its key was not seen.", "no-tls"))
+    elif sight.tls.failure is not None:
         remarks.append(Remark(Grade.PASS, "The certificate came, and then the handshake did not end: "
                                           f"{in_words(sight.tls.failure)}."))
     return sight.finding("certificate.protocol", remarks, planned="TLS 1.2 or 1.3, and nothing older",
