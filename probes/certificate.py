@@ -11,7 +11,7 @@ from probes.tlshandshake import Visit, server_name_of
 from probes.tlshello import TLS12, VERSIONS
 from probes.tlsleaf import chain_in_the_clear
 from probes.tlstrials import try_versions
-from shared.evidence import CertificateFacts, Failure, FailureKind, TlsEvidence, VersionTrial
+from shared.evidence import Failure, FailureKind, TlsEvidence, VersionTrial
 from shared.questions import PortQuestion
 
 
@@ -21,7 +21,7 @@ async def examine(network: Network, question: PortQuestion, stream: Stream) -> T
     ``network.pace.timeout_seconds`` covers all of it, from the ClientHello to the last trial, less what is spent waiting
     for a handshake slot or for our turn in the pace.  Raises nothing: what cannot be observed is the evidence's ``failure``.
     """
-    from probes.tlssession import Handshake
+    from probes.tlssession import Handshake, facts_of
 
     at, began = now(network), network.monotonic()
     server_name, patience = server_name_of(question.server_name), Patience(network, network.pace.timeout_seconds)
@@ -36,25 +36,24 @@ async def examine(network: Network, question: PortQuestion, stream: Stream) -> T
     finally:
         stream.close()
     versions = await try_versions(question, server_name, session.protocol, failure, patience)
-    chain, hello = session.chain(), ""
-    if not chain and failure is not None and not visit.greeting:
-        chain, hello = await _in_the_clear(network, question, failure, versions, patience)
+    sent, hello = session.sent(), ""
+    if not sent and failure is not None and not visit.greeting:
+        sent, hello = await _in_the_clear(network, question, failure, versions, patience)
+    chain = facts_of(sent)
     return TlsEvidence(
         address=question.address, port=question.label, server_name=server_name or "", at=at,
         elapsed_seconds=network.monotonic() - began, protocol=session.protocol,
         cipher=session.cipher if session.finished else "", chain=chain, versions=versions, greeting=visit.greeting,
-        clear_hello=hello, failure=failure)
+        clear_hello=hello, chain_left_out=len(sent) - len(chain), failure=failure)
 
 
 async def _in_the_clear(
     network: Network, question: PortQuestion, failure: Failure, versions: tuple[VersionTrial, ...], patience: Patience
-) -> tuple[tuple[CertificateFacts, ...], str]:
+) -> tuple[tuple[bytes, ...], str]:
     """What a server shows to a bare hello where no handshake came about, and the version of that hello.
 
     Its key may be on a curve that is offered no more, and its certificate one that our own library does not read.
     """
-    from probes.tlssession import facts_of
-
     accepted = [number for number, name in VERSIONS.items() if number <= TLS12
                 for trial in versions if (trial.version, trial.outcome) == (name, "accepted")]
     if failure.kind is FailureKind.MALFORMED:
@@ -62,10 +61,9 @@ async def _in_the_clear(
     if not accepted:
         return (), ""
     try:
-        shown = await chain_in_the_clear(network, question, accepted[0], patience)
+        return await chain_in_the_clear(network, question, accepted[0], patience), VERSIONS[accepted[0]]
     except NotObserved:
         return (), ""
-    return facts_of(shown), VERSIONS[accepted[0]]
 
 
 async def shown_certificate(network: Network, question: PortQuestion, stream: Stream) -> str:
@@ -73,7 +71,7 @@ async def shown_certificate(network: Network, question: PortQuestion, stream: St
 
     Raises NotObserved.
     """
-    from probes.tlssession import Handshake
+    from probes.tlssession import Handshake, facts_of
 
     session = Handshake(server_name_of(question.server_name))
     visit = Visit(network, stream, Patience(network, network.pace.timeout_seconds))
@@ -82,7 +80,7 @@ async def shown_certificate(network: Network, question: PortQuestion, stream: St
         await visit.take_leave(session)
     finally:
         stream.close()
-    chain = session.chain()
+    chain = facts_of(session.sent()[:1])
     if not chain:
         raise failed(FailureKind.OTHER, "handshake", 0.0, "the server showed no certificate")
     return chain[0].sha256

@@ -14,8 +14,8 @@ from probes.tlshello import ALERTS, alert_name
 from probes.x509facts import facts
 from shared.evidence import CertificateFacts, FailureKind, bounded
 
-#: The most certificates kept of one chain.  Ours: real chains have two to four.
-CHAIN_LIMIT = 10
+#: The most certificates kept of one chain.  Ours: real chains have two to four, and GnuTLS takes no more than 16.
+CHAIN_LIMIT = 32
 #: The most octets kept of one certificate.  Ours: real ones have 1 to 4 KiB.
 CERTIFICATE_OCTETS_LIMIT = 64 << 10
 #: The most octets taken from the engine at once.
@@ -131,10 +131,10 @@ class Handshake:
         """The negotiated cipher suite by its engine's name; empty before there is one."""
         return self._connection.get_cipher_name() or ""
 
-    def chain(self) -> tuple[CertificateFacts, ...]:
+    def sent(self) -> tuple[bytes, ...]:
         """The certificates as the server sent them, also where the handshake failed after they came."""
-        sent = self._connection.get_peer_cert_chain() or []
-        return facts_of([crypto.dump_certificate(crypto.FILETYPE_ASN1, certificate) for certificate in sent[:CHAIN_LIMIT]])
+        return tuple(crypto.dump_certificate(crypto.FILETYPE_ASN1, certificate)
+                     for certificate in self._connection.get_peer_cert_chain() or ())
 
 
 def facts_of(sent: Sequence[bytes]) -> tuple[CertificateFacts, ...]:

@@ -351,7 +351,8 @@ class TlsEvidence(msgspec.Struct, frozen=True, kw_only=True, gc=False):
     """One TLS handshake and the trials of other versions.  ``chain`` is as sent, the server's own certificate first.
 
     Where the handshake did not come as far, ``chain`` may be what answered a bare hello in the clear; ``clear_hello`` is then
-    the version of that hello, and the server did not prove that it holds the key.
+    the version of that hello, and the server did not prove that it holds the key.  ``chain_left_out`` counts the certificates
+    that were sent beyond those kept.
     """
 
     address: str
@@ -366,6 +367,7 @@ class TlsEvidence(msgspec.Struct, frozen=True, kw_only=True, gc=False):
     greeting: str = ""
     failure: Failure | None = None
     clear_hello: str = ""
+    chain_left_out: int = 0
 
 
 class SshHostKey(msgspec.Struct, frozen=True, kw_only=True, gc=False):

@@ -18,6 +18,7 @@ from typing import Any
 import msgspec
 import pytest
 from cryptography.hazmat.primitives.asymmetric import ec
+from cryptography.hazmat.primitives.serialization import Encoding
 
 from probes import certificate, identities
 from probes.sockets import SocketNetwork
@@ -230,6 +231,25 @@ async def test_certificate_with_a_key_on_a_curve_that_is_not_offered(
     faults = {finding.check: (finding.grade, finding.symptom) for finding in findings(make_plan, port, evidence)
               if finding.grade is not Grade.PASS}
     assert faults == {"certificate.key": fault, "certificate.protocol": (Grade.UNPROVEN, "no-tls")}
+
+
+STRAYS = tuple(authority.root(f"Stray {number}", VALID).certificate for number in range(31))
+
+
+@pytest.mark.parametrize(("strays", "left_out", "grade"), [
+    (8, 0, Grade.PASS), (9, 0, Grade.CAUTION), (30, 0, Grade.CAUTION), (31, 1, Grade.UNPROVEN),
+])
+async def test_issuer_behind_many_that_play_no_part(
+    tmp_path: Path, make_plan: Callable[..., Plan], strays: int, left_out: int, grade: Grade
+) -> None:
+    """Every client takes ten certificates, 32 are looked at, and what may be among the rest is not said to be missing."""
+    sent = (*STRAYS[:strays], RACK.certificate)
+    (tmp_path / "crowd.pem").write_bytes(b"".join(each.public_bytes(Encoding.PEM) for each in sent))
+    with s_server(tmp_path, authority.without_intermediates(LEAF), "-cert_chain", str(tmp_path / "crowd.pem")) as port:
+        evidence = await look(port)
+    assert (len(evidence.chain), evidence.chain_left_out) == (strays + 2 - left_out, left_out)
+    trust = next(finding for finding in findings(make_plan, port, evidence) if finding.check == "certificate.trust")
+    assert (trust.grade, trust.symptom) == (grade, "" if grade is Grade.PASS else "many-certificates")
 
 
 # --- nginx: one process, one port a fault

@@ -181,6 +181,12 @@ FAULTS: list[tuple[str, TlsEvidence, str, Grade, str]] = [
                                          RACK), "certificate.key", Grade.CAUTION, "rare-curve"),
     ("curve of no register", tls(msgspec.structs.replace(facts(SOUND.der), key_type="EC 1.2.840.10045.3.1.2", key_bits=0), RACK),
      "certificate.key", Grade.UNPROVEN, "unknown-key"),
+    ("ten others", tls(SOUND, *[RACK] * 10), "certificate.trust", Grade.CAUTION, "many-certificates"),
+    ("more than are kept", tls(SOUND, chain_left_out=1), "certificate.trust", Grade.UNPROVEN, "many-certificates"),
+    ("too many, of which the first do", tls(SOUND, RACK, chain_left_out=31), "certificate.trust", Grade.CAUTION,
+     "many-certificates"),
+    ("signed by itself, and more than are kept", tls(authority.leaf(None, (A,), VALID), chain_left_out=1), "certificate.trust",
+     Grade.FAIL, "self-signed"),
     ("read in the clear", tls(SOUND, RACK, protocol="", cipher="", clear_hello="TLS 1.2", failure=Failure(
         kind=FailureKind.TLS_ALERT, phase="handshake", elapsed_seconds=0.1, detail="handshake_failure (40)")),
      "certificate.protocol", Grade.UNPROVEN, "no-tls"),

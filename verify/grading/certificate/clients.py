@@ -15,6 +15,10 @@ from verify.grading.certificate.rules import names_any_usage_alone, netscape_typ
 from verify.grading.certificate.sight import Remark, Sight, request_lines
 from verify.grading.certificate.strict import shortcomings
 
+#: How many certificates programs take, the server's own included (jdk.tls.client.maxInboundCertificateChainLength; GnuTLS's
+#: default for its verification depth), as seen with Java 17 and GnuTLS 3.7.
+_JAVA_TAKES, _GNUTLS_TAKES = 10, 16
+
 
 def stumbling_blocks(sight: Sight) -> Iterator[Remark]:
     """What is odd about the path of a chain that is trusted; nothing about most."""
@@ -25,6 +29,7 @@ def stumbling_blocks(sight: Sight) -> Iterator[Remark]:
     sent = [certificate for certificate in (load(facts.der) for facts in sight.tls.chain[1:]) if certificate is not None]
     yield from _identifiers(sight, sent, anchors)
     yield from _order(sight, sent, anchors)
+    yield from _many(sight)
     yield from _strict(sight)
 
 
@@ -57,6 +62,21 @@ def _netscape_type(sight: Sight) -> Iterator[Remark]:
             "netscape-type",
             ("# ask for a certificate without nsCertType; the authority's own settings put it there:",
              *request_lines(sight.door.host)))
+
+
+def _many(sight: Sight) -> Iterator[Remark]:
+    """Java takes ten certificates and GnuTLS sixteen, where they are not told otherwise; OpenSSL 3.0 and Go 1.19 count none.
+
+    RFC 8446 section 4.4.2 has each certificate that is sent certify the one before it.
+    """
+    sent = len(sight.tls.chain) + sight.tls.chain_left_out
+    if sent > _JAVA_TAKES:
+        above = [called(certificate) for certificate in sight.outcome.path[1:-1]]
+        yield Remark(
+            Grade.CAUTION, f"The server sends {sent} certificates: programs with Java refuse more than {_JAVA_TAKES}, and those "
+                           f"with GnuTLS more than {_GNUTLS_TAKES}, unless they are told otherwise.", "many-certificates",
+            ("# leave in the certificate file that the server sends its own certificate, and in this order",
+             *(f"#   {name}" for name in above or ["nothing else"]), "# take all others out, and reload the server"))
 
 
 def _strict(sight: Sight) -> Iterator[Remark]:

@@ -27,7 +27,7 @@ def grade(sight: Sight) -> Finding:
     """Judge the chain, dates aside: those are ``certificate.dates``'s, but for the anchor's own."""
     names = sight.case.plan.anchors
     whose = f"one of the plan's anchors ({', '.join(names)})" if names else "an authority in the runner's own trust store"
-    remarks = [_SAY[sight.outcome.kind](sight, sight.outcome)]
+    remarks = [_cut_short(sight) if _is_cut_short(sight) else _SAY[sight.outcome.kind](sight, sight.outcome)]
     if sight.outcome.kind is Kind.TRUSTED:
         remarks += [*_outdated_anchor(sight), *_unfit_leaf(sight), *stumbling_blocks(sight)]
     return sight.finding("certificate.trust", remarks, planned=f"a chain that leads to {whose}", found=_found(sight.outcome))
@@ -52,6 +52,17 @@ def _found(outcome: Outcome) -> str:
         return "a certificate that cannot be read"
     steps = " ← ".join(called(certificate) for certificate in outcome.path)
     return f"{steps}{_ENDS.get(outcome.kind, '')}"
+
+
+def _is_cut_short(sight: Sight) -> bool:
+    """Whether what is wanting may be among the certificates that were sent and not kept."""
+    return sight.tls.chain_left_out > 0 and sight.outcome.kind in (Kind.ISSUER_NOT_SENT, Kind.UNKNOWN_ISSUER, Kind.BAD_SIGNATURE)
+
+
+def _cut_short(sight: Sight) -> Remark:
+    kept = len(sight.tls.chain)
+    return Remark(Grade.UNPROVEN, f"The server sends {kept + sight.tls.chain_left_out} certificates, and only the first {kept} "
+                                  "are looked at; by these no anchor is reached.", "many-certificates")
 
 
 def _trusted(sight: Sight, outcome: Outcome) -> Remark:
