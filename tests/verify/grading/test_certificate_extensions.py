@@ -114,8 +114,8 @@ def signed(content: bytes) -> bytes:
 
 
 def element(tag: int, content: bytes) -> bytes:
-    length = bytes((len(content),)) if len(content) < 0x80 else b"\x82" + len(content).to_bytes(2, "big")
-    return bytes((tag,)) + length + content
+    octets = len(content).to_bytes((len(content).bit_length() + 7) // 8, "big")
+    return bytes((tag, *((len(content),) if len(content) < 0x80 else (0x80 | len(octets), *octets)))) + content
 
 
 def openssl_takes(folder: pathlib.Path, chain: tuple[bytes, ...], anchor: bytes, *options: str) -> bool:
@@ -172,6 +172,8 @@ SERVERS: dict[str, tuple[bytes, Grade, str, bool]] = {
     # Programs written in Go refuse these two; no other client that was tried does.
     "access cut short": (leaf({ACCESS: ("300501", False)}), Grade.CAUTION, "malformed extension authorityInfoAccess", True),
     "policies cut short": (leaf({POLICIES: ("300301", False)}), Grade.CAUTION, "malformed extension certificatePolicies", True),
+    "a name that is not ASCII": (leaf({SAN: (f"30208206{'dömé'.encode().hex()}8216{NAME.encode().hex()}", False)}), Grade.CAUTION,
+                                 "not all ASCII (RFC 5280 section 4.2.1.6)", True),
     # X.690 section 11.5 leaves a default out; every client that was tried takes it.
     "cA FALSE, written out": (leaf({BASIC: ("3003010100", True)}), Grade.PASS, "", True),
     # What our library does not read and is whole: nobody is accused.
@@ -198,6 +200,26 @@ def test_a_servers_certificate_with_one_oddity(trust: Trust, tmp_path: pathlib.P
     assert found.grade is grade, found.message
     assert said in found.message
     assert bool(found.fix) is (grade in (Grade.FAIL, Grade.CAUTION))
+
+
+@pytest.mark.parametrize(("issuer", "anchor", "grade", "said", "taken"), [
+    (rack({SKI: ("047f01", False)}), ROOT, Grade.FAIL, "extension subjectKeyIdentifier of CN=Rack is malformed", False),
+    (rack({USAGE: ("0300", True)}), ROOT, Grade.FAIL, "extension keyUsage of CN=Rack is malformed", False),
+    (rack({BASIC: ("30030101", True)}), ROOT, Grade.FAIL, "extension basicConstraints of CN=Rack is malformed", False),
+    (rack({BASIC: ("3003010101", True)}), ROOT, Grade.UNPROVEN, "extension basicConstraints of CN=Rack cannot be read", True),
+    (rack({BASIC: ("3003010100", True)}), ROOT, Grade.FAIL, "CN=Rack, which may not issue", False),
+    (rack({ACCESS: ("300501", False)}), ROOT, Grade.CAUTION, "CN=Rack has a malformed extension authorityInfoAccess", True),
+    (RACK, root({ACCESS: ("300501", False)}), Grade.CAUTION, "CN=Root has a malformed extension authorityInfoAccess", True),
+    (RACK, root({SKI: ("047f01", False)}), Grade.FAIL, "extension subjectKeyIdentifier of CN=Root is malformed", False),
+])
+def test_an_authority_with_one_oddity(
+    trust: Trust, tmp_path: pathlib.Path, issuer: bytes, anchor: bytes, grade: Grade, said: str, *, taken: bool
+) -> None:
+    """The same of those above the server's certificate, the anchor included, as OpenSSL has it too."""
+    assert openssl_takes(tmp_path, (leaf(), issuer), anchor) is taken
+    found = trust(leaf(), issuer, anchor=anchor)
+    assert found.grade is grade, found.message
+    assert said in found.message
 
 
 def test_the_rest_is_read_beside_a_malformed_extension(trust: Trust) -> None:
@@ -253,6 +275,35 @@ def test_two_shortcomings_are_told_together_and_others_counted(trust: Trust) -> 
     assert found.grade is Grade.CAUTION
     assert "4.1.2.2), and has no authority key identifier" in found.message
     assert "in 2 more of the chain" in found.message
+
+
+def critical_written_out(certificate: bytes) -> bytes:
+    """The same certificate, with FALSE written out where its key identifier is not critical."""
+    body, _, _ = elements(only(certificate, SEQUENCE))
+    *fields, wrapped = elements(body.content)
+    listed = [each.content for each in elements(only(wrapped.content, SEQUENCE))]
+    odd = [each.replace(bytes.fromhex("0603551d0e04"), bytes.fromhex("0603551d0e01010004")) for each in listed]
+    assert odd != listed
+    inner = element(SEQUENCE, b"".join(element(SEQUENCE, each) for each in odd))
+    return signed(b"".join(field.whole for field in fields) + element(0xA3, inner))
+
+
+def test_default_that_is_written_out_is_not_taken_for_a_fault(trust: Trust, tmp_path: pathlib.Path) -> None:
+    """OpenSSL reads it, as others do, and our library does not: whether the chain holds is not known then."""
+    odd = critical_written_out(leaf())
+    (tmp_path / "leaf.der").write_bytes(odd)
+    for name, part in (("rack", RACK), ("root", ROOT)):
+        (tmp_path / name).write_bytes(pem(part))
+    command = ["openssl", "verify", "-no-CApath", "-no-CAstore", "-attime", str(int(MOMENT.timestamp())), "-CAfile", "root",
+               "-untrusted", "rack", "leaf.der"]
+    subprocess.run(command, cwd=tmp_path, check=True, capture_output=True, timeout=20)
+    below_it = made(NAME, NAME, KEY, KEY, {})
+    for chain in ((odd, RACK), (leaf(), odd), (below_it, odd)):
+        found = trust(*chain, anchor=ROOT)
+        if chain[0] == below_it:
+            assert (found.grade, found.symptom) == (Grade.FAIL, "self-signed")
+        else:
+            assert (found.grade, found.symptom, found.fix) == (Grade.UNPROVEN, "default-written-out", ())
 
 
 def test_certificate_of_version_1_is_trusted_and_has_no_names(trust: Trust, tmp_path: pathlib.Path) -> None:

@@ -46,7 +46,7 @@ def grade_key(sight: Sight) -> Finding:
     rsa, curves = sight.case.limits["certificate_rsa_bits"], sight.case.limits["certificate_curve_bits"]
     remarks = [_key(sight, link, rsa, curves) for link in readable]
     leaf = readable[0]
-    limits = _limits_for(leaf, rsa, curves)
+    limits = None if _on_obsolete_curve(leaf) else _limits_for(leaf, rsa, curves)
     return sight.finding(
         "certificate.key", worth_saying(remarks), planned=f"RSA {rsa.show()}; elliptic curves {curves.show()}",
         found=", ".join(_shown_key(link) for link in readable),
@@ -63,10 +63,14 @@ def _shown_key(link: CertificateFacts) -> str:
     return f"{link.key_type} {link.key_bits} bit" if link.key_bits else link.key_type
 
 
+def _on_obsolete_curve(link: CertificateFacts) -> bool:
+    kind, _, curve = link.key_type.partition(" ")
+    return kind == "EC" and curve.startswith(_OBSOLETE_CURVES) and curve not in _CURVES
+
+
 def _key(sight: Sight, link: CertificateFacts, rsa: Limits, curves: Limits) -> Remark:
     whose = "The server's key" if link is sight.leaf else f"The key of the intermediate {title(link)}"
-    curve = link.key_type.removeprefix("EC ") if link.key_type.startswith("EC ") and link is sight.leaf else ""
-    if curve.startswith(_OBSOLETE_CURVES) and curve not in _CURVES:
+    if link is sight.leaf and _on_obsolete_curve(link):
         return Remark(Grade.FAIL, f"{whose} is {_shown_key(link)}, on a curve that TLS has given up (RFC 8446 appendix B.3.1.4): "
                                   "clients do not offer it, and no handshake comes about.", "old-curve", _new_key(sight, link))
     limits = _limits_for(link, rsa, curves)
@@ -75,7 +79,7 @@ def _key(sight: Sight, link: CertificateFacts, rsa: Limits, curves: Limits) -> R
         text = f"{whose} is {_shown_key(link)}; {limits.show()}."
         if grade is not Grade.PASS:
             return Remark(grade, text, "short-key", _new_key(sight, link))
-        if curve.startswith("brainpool"):
+        if link is sight.leaf and link.key_type.startswith("EC brainpool"):
             return Remark(Grade.CAUTION, f"{whose} is {_shown_key(link)}, on a curve that most clients do not offer unless they "
                                          "are told to (RFC 7027; RFC 8734): with those no handshake comes about.", "rare-curve",
                           _new_key(sight, link))

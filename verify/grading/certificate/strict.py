@@ -77,6 +77,10 @@ def _of_server(certificate: x509.Certificate, read: Reading) -> Iterator[Shortco
     if names is not None and not names.critical and not certificate.subject.rdns:
         yield Shortcoming(certificate, "has no subject, and its alternative names are not marked critical (RFC 5280 section "
                                        "4.2.1.6)", f"{_PYTHON} or with Java")
+    texts = (x509.DNSName, x509.RFC822Name, x509.UniformResourceIdentifier)
+    listed = extension(certificate, x509.SubjectAlternativeName) or ()
+    if any(isinstance(name, texts) and not name.value.isascii() for name in listed):
+        yield Shortcoming(certificate, "has an alternative name that is not all ASCII (RFC 5280 section 4.2.1.6)", _GO)
     usage, constraints = extension(certificate, x509.KeyUsage), extension(certificate, x509.BasicConstraints)
     if usage is not None and usage.key_cert_sign and not (constraints is not None and constraints.ca):
         yield Shortcoming(certificate, "may sign certificates by its key usage and is not marked as an authority (RFC 5280 "

@@ -20,6 +20,8 @@ from verify.grading.certificate.strength import BROKEN_DIGESTS
 
 #: The most certificates of other hosts tried as the missing one.  Ours: a site has a handful of intermediates.
 _CANDIDATES_LIMIT = 16
+#: How the library says that a default is written out, as some programs do with "critical" where it is FALSE.
+_WRITTEN_OUT = "EncodedDefault"
 
 
 @quiet()
@@ -27,7 +29,7 @@ def grade(sight: Sight) -> Finding:
     """Judge the chain, dates aside: those are ``certificate.dates``'s, but for the anchor's own."""
     names = sight.case.plan.anchors
     whose = f"one of the plan's anchors ({', '.join(names)})" if names else "an authority in the runner's own trust store"
-    remarks = [_cut_short(sight) if _is_cut_short(sight) else _SAY[sight.outcome.kind](sight, sight.outcome)]
+    remarks = [_end_not_seen(sight) or _SAY[sight.outcome.kind](sight, sight.outcome)]
     if sight.outcome.kind is Kind.TRUSTED:
         remarks += [*_outdated_anchor(sight), *_unfit_leaf(sight), *stumbling_blocks(sight)]
     return sight.finding("certificate.trust", remarks, planned=f"a chain that leads to {whose}", found=_found(sight.outcome))
@@ -54,15 +56,19 @@ def _found(outcome: Outcome) -> str:
     return f"{steps}{_ENDS.get(outcome.kind, '')}"
 
 
-def _is_cut_short(sight: Sight) -> bool:
-    """Whether what is wanting may be among the certificates that were sent and not kept."""
-    return sight.tls.chain_left_out > 0 and sight.outcome.kind in (Kind.ISSUER_NOT_SENT, Kind.UNKNOWN_ISSUER, Kind.BAD_SIGNATURE)
-
-
-def _cut_short(sight: Sight) -> Remark:
-    kept = len(sight.tls.chain)
-    return Remark(Grade.UNPROVEN, f"The server sends {kept + sight.tls.chain_left_out} certificates, and only the first {kept} "
-                                  "are looked at; by these no anchor is reached.", "many-certificates")
+def _end_not_seen(sight: Sight) -> Remark | None:
+    """Where the chain goes on, or may go on, in certificates that are not kept or that our library alone does not read."""
+    if sight.outcome.kind not in (Kind.UNREADABLE, Kind.ISSUER_NOT_SENT, Kind.UNKNOWN_ISSUER, Kind.BAD_SIGNATURE):
+        return None
+    kept = sight.tls.chain[:1] if sight.outcome.kind is Kind.UNREADABLE else sight.tls.chain
+    if any(_WRITTEN_OUT in link.parse_error for link in kept):
+        return Remark(Grade.UNPROVEN, "A certificate that the server sends has a default value written out, which DER forbids "
+                                      "(X.690 section 11.5). It is not read here for that, and common clients do read it.",
+                      "default-written-out")
+    if kept == sight.tls.chain and sight.tls.chain_left_out:
+        return Remark(Grade.UNPROVEN, f"The server sends {len(kept) + sight.tls.chain_left_out} certificates, and only the first "
+                                      f"{len(kept)} are looked at; by these no anchor is reached.", "many-certificates")
+    return None
 
 
 def _trusted(sight: Sight, outcome: Outcome) -> Remark:
@@ -164,7 +170,7 @@ def _not_an_authority(_sight: Sight, outcome: Outcome) -> Remark:
 
 def _refused(sight: Sight, outcome: Outcome) -> Remark:
     return Remark(
-        Grade.FAIL, f"Every signature in the chain holds, and the chain breaks a rule all the same: {outcome.detail}.", "refused",
+        Grade.FAIL, f"The chain breaks a rule, though every signature in it holds: {outcome.detail}.", "refused",
         ("# show this rule to whoever runs the authority, and have the certificate, or the intermediate, issued again",
          *request_lines(sight.door.host)))
 
