@@ -40,12 +40,11 @@ def test_hostile_hosts_cost_the_others_nothing(hosts_run: Run) -> None:
 @pytest.mark.parametrize(("name", "kinds"), [
     ("reef-a", {"malformed"}),
     ("reef-b", {"reset"}),
-    ("reef-c", {"malformed"}),
     ("reef-g", {"no-answer"}),
     ("reef-h", {"malformed"}),
 ])
 def test_a_port_without_a_handshake_is_evidence_of_its_kind(hosts_run: Run, name: str, kinds: set[str]) -> None:
-    """Plain text, a reset, a certificate that is no DER, silence, a flood: no certificate, and the reason is kept."""
+    """Plain text, a reset, silence, a flood: no certificate, and the reason is kept."""
     (tls,) = hosts_run.host(name)["evidence"]["tls"]
     assert tls["chain"] == []
     assert tls["failure"]["kind"] in kinds, tls["failure"]
@@ -54,6 +53,17 @@ def test_a_port_without_a_handshake_is_evidence_of_its_kind(hosts_run: Run, name
     assert grades.pop("protocol") in ("fail", "unproven")
     assert set(grades.values()) == {"unproven"}
     assert hosts_run.finding(name, "port.open", "443/tcp")["grade"] == "pass"
+
+
+def test_a_certificate_that_is_no_der_is_seen_and_fails(hosts_run: Run) -> None:
+    """No handshake comes about; what the server shows in the clear is kept, and no client can read it."""
+    (tls,) = hosts_run.host("reef-c")["evidence"]["tls"]
+    assert (tls["failure"]["kind"], tls["clear_hello"]) == ("malformed", "TLS 1.2")
+    assert [bool(link["parse_error"]) for link in tls["chain"]] == [True]
+    grades = {check: hosts_run.finding("reef-c", f"certificate.{check}", "443/tcp")["grade"]
+              for check in ("protocol", "trust", "name", "dates", "key", "signature", "shared-key")}
+    assert grades.pop("trust") == "fail"
+    assert set(grades.values()) == {"unproven"}
 
 
 @pytest.mark.parametrize(("name", "shown"), [("reef-a", "HTTP/1.1 400 Bad Request"), ("reef-h", "SSH-2.0-AAAA")])
