@@ -203,6 +203,7 @@ def _handshake(seen: TlsEvidence) -> tuple[str, ...]:
 def chains(handshakes: Sequence[TlsEvidence]) -> Table:
     """Each certificate as sent.  Its octets are in the JSON report, not here."""
     rows = [(f"{h.port} no. {place}", *_certificate(facts)) for h in handshakes for place, facts in enumerate(h.chain, start=1)]
+    rows += [(h.port, f"and {h.chain_left_out} more", "", "", "", "", "") for h in handshakes if h.chain_left_out]
     head = ("port", "subject", "issuer", "valid", "names", "key and signature", "SHA-256")
     return Table("certificate", "Certificates as sent", head, tuple(rows))
 

@@ -24,13 +24,14 @@ from shared.evidence import (
 )
 
 AT = "2027-03-04T09:12:31Z"
+SILENT = "no answer in: connect, after 2 s"
 SILENCE = Failure(kind=FailureKind.NO_ANSWER, phase="connect", elapsed_seconds=2.0)
 
 
 @pytest.mark.parametrize(
     ("failure", "words"),
     [
-        (SILENCE, "no answer in: connect, after 2 s"),
+        (SILENCE, SILENT),
         (
             Failure(kind=FailureKind.PROHIBITED, phase="", elapsed_seconds=0.001, sender="192.0.2.1"),
             "prohibited, said by 192.0.2.1, after 1 ms",
@@ -90,6 +91,9 @@ def test_a_certificate_that_cannot_be_parsed_still_has_its_row() -> None:
     odd = CertificateFacts(der=b"\x00", sha256="ab" * 32, parse_error="truncated")
     seen = TlsEvidence(address="192.0.2.11", port="443/tcp", server_name="h", at=AT, elapsed_seconds=0.1, chain=(odd,))
     assert evidencetables.chains((seen,)).rows == (("443/tcp no. 1", "cannot be parsed: truncated", "", "", "", "", "ab" * 32),)
+    more = msgspec.structs.replace(seen, chain_left_out=3, failure=SILENCE, clear_hello="TLS 1.2")
+    assert evidencetables.chains((more,)).rows[1] == ("443/tcp", "and 3 more", "", "", "", "", "")
+    assert evidencetables.tls((more,)).rows[0][-1] == f"{SILENT}; its certificates answer a bare TLS 1.2 hello"
 
 
 def test_no_record_is_not_no_answer() -> None:
