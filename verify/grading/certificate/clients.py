@@ -94,7 +94,8 @@ def _strict(sight: Sight) -> Iterator[Remark]:
                        f"refuse it for that.{more}", "issued-against-rules",
         ("# have the certificate issued again as these sections ask; the authority's own settings decide:",
          *request_lines(sight.door.host)) if odd is own else
-        (f"# have {called(odd)} made again, with the same name and key, as these sections ask: what it issued stays good",))
+        (f"# have {called(odd)} made again, with the same name and key, as these sections ask: what it issued stays good;",
+         "# where it is not the site's own, have the certificate issued by another authority"))
 
 
 def _spelling(sight: Sight) -> Iterator[Remark]:
