@@ -11,7 +11,7 @@ from reports.alike import together
 from reports.findingview import FindingView, Link, Shower
 from reports.fleetview import common_domain, short_name
 from reports.marks import Mark
-from shared.findings import Finding, Grade
+from shared.findings import Finding, Grade, explanations
 from shared.run import Report
 
 _SENTENCE_END = re.compile(r"(?<=[a-z0-9)\]][.])\s+(?=[A-Z0-9])")
@@ -80,7 +80,7 @@ def numbers_of(groups: Sequence[Sequence[Finding]]) -> dict[str, int]:
 def explained(report: Report) -> int:
     """How many findings follow from the causes that are listed; what follows only from something waived is not among them."""
     by_ref, listed = _unsettled(report), {cause.finding for cause in report.causes}
-    return sum(1 for finding in by_ref.values() if finding.because and listed & _farther(finding, by_ref))
+    return sum(any(cause.ref in listed for cause in explanations(finding, by_ref)) for finding in by_ref.values())
 
 
 def causes(report: Report, groups: Sequence[Sequence[Finding]], shower: Shower) -> tuple[CauseView, ...]:
@@ -89,21 +89,9 @@ def causes(report: Report, groups: Sequence[Sequence[Finding]], shower: Shower) 
     by_ref = _unsettled(report)
     effects: dict[str, list[Finding]] = {}
     for finding in by_ref.values():
-        for ref in _farther(finding, by_ref) if finding.because else ():
-            effects.setdefault(ref, []).append(finding)
+        for cause in explanations(finding, by_ref):
+            effects.setdefault(cause.ref, []).append(finding)
     return tuple(_cause(number, group, effects, shower, domain) for number, group in enumerate(groups, start=1))
-
-
-def _farther(finding: Finding, by_ref: Mapping[str, Finding]) -> set[str]:
-    """Every ref along the ``because`` chain of a finding."""
-    seen: set[str] = set()
-    ahead = list(finding.because)
-    while ahead:
-        ref = ahead.pop()
-        if ref in by_ref and ref not in seen:
-            seen.add(ref)
-            ahead.extend(by_ref[ref].because)
-    return seen - {finding.ref}
 
 
 def _cause(number: int, group: Sequence[Finding], effects: Mapping[str, Sequence[Finding]], shower: Shower,
@@ -157,5 +145,3 @@ def also_open(report: Report, shower: Shower) -> tuple[FindingView, ...]:
     told = {cause.finding for cause in report.causes}
     return tuple(shower.view(finding) for finding in report.findings()
                  if finding.grade in (Grade.FAIL, Grade.CAUTION) and finding.ref not in told and not finding.because)
-
-

@@ -105,7 +105,7 @@ class Names:
 
     def nearest(self, finding: Finding) -> str:
         """The name of a finding, or else of the host that it is about."""
-        return self.of(finding.ref) or self._of_hosts.get(finding.ref.partition("|")[0], "")
+        return self.of(finding.ref) or self._of_hosts.get(finding.host, "")
 
     def _free(self, text: str) -> str:
         base = _NOT_IN_SLUG.sub("-", text.lower())[:_SLUG_LENGTH].strip("-.")
@@ -205,8 +205,7 @@ def in_brief(findings: Iterable[Finding], itself: Container[str]) -> tuple[Brief
 
 def host_of(finding: Finding) -> str:
     """The host a finding is about, as shown."""
-    host = finding.ref.partition("|")[0]
-    return SITE_NAME if host == SITE else host
+    return SITE_NAME if finding.host == SITE else finding.host
 
 
 def show_time(text: str) -> str:

@@ -73,7 +73,7 @@ def kinds(report: Report, nights: Nights, names: Names, domain: str) -> tuple[Ni
     """The pictures of a report's clocks and certificates, where at least two nights are stored."""
     if not nights.trends:
         return ()
-    judged = {(finding.ref.partition("|")[0], finding.check, finding.subject): finding for finding in report.findings()}
+    judged = {(finding.host, finding.check, finding.subject): finding for finding in report.findings()}
     trends = {(trend.host, trend.what, trend.subject): trend for trend in nights.trends}
     clocks = _series(((one.host, one.subject, _spans(one.nights)) for one in nights.clocks), "clock.offset", "clock offset",
                      judged, trends)

@@ -197,8 +197,7 @@ def _hosts(report: Report) -> str:
 
 def _label(finding: Finding) -> str:
     """Grade, check, host and subject."""
-    owner = finding.ref.partition("|")[0]
-    where = "" if owner in (SITE, finding.subject) else f" {_safe(owner, _NAME)}"
+    where = "" if finding.host in (SITE, finding.subject) else f" {_safe(finding.host, _NAME)}"
     return f"{finding.grade.upper()} {_safe(finding.check, _NAME)}{where} {_safe(finding.subject, _NAME)}"
 
 
@@ -226,8 +225,7 @@ def _cause(number: int, group: Sequence[Finding], report: Report) -> _Item:
 
 
 def _place(finding: Finding) -> str:
-    owner = finding.ref.partition("|")[0]
-    return _safe(finding.subject if owner == SITE else owner, _NAME)
+    return _safe(finding.subject if finding.host == SITE else finding.host, _NAME)
 
 
 def _some(names: Sequence[str], most: int = _NAMED) -> str:

@@ -7,6 +7,8 @@ decides or shows.
 from __future__ import annotations
 
 import enum
+from collections import deque
+from collections.abc import Iterator, Mapping
 
 import msgspec
 
@@ -75,6 +77,11 @@ class Finding(msgspec.Struct, frozen=True, kw_only=True, gc=False):
     vantage: str = ""
     at: str = ""
 
+    @property
+    def host(self) -> str:
+        """The full name of the host that this is about, or ``SITE``: the first part of ``ref``."""
+        return self.ref.partition("|")[0]
+
 
 #: The host part of the ref of a finding about the site as a whole.
 SITE = "site"
@@ -83,6 +90,17 @@ SITE = "site"
 def make_ref(host: str, check: str, subject: str) -> str:
     """The unique name of a finding within a run."""
     return f"{host}|{check}|{subject}"
+
+
+def explanations(finding: Finding, by_ref: Mapping[str, Finding]) -> Iterator[Finding]:
+    """Every finding along the ``because`` chain of one, the nearest first and each once, as far as ``by_ref`` has them."""
+    seen, ahead = {finding.ref}, deque(finding.because)
+    while ahead:
+        ref = ahead.popleft()
+        if ref not in seen and ref in by_ref:
+            seen.add(ref)
+            ahead.extend(by_ref[ref].because)
+            yield by_ref[ref]
 
 
 def verdict_of(grades: set[Grade]) -> Verdict:

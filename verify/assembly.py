@@ -10,7 +10,7 @@ import msgspec
 
 from shared import catalogue
 from shared.evidence import Evidence
-from shared.findings import SITE, Finding, Grade, verdict_of
+from shared.findings import SITE, Finding, Grade, explanations, verdict_of
 from shared.plan import Plan
 from shared.quantities import Limits
 from shared.run import (
@@ -120,19 +120,7 @@ def _causes(findings: list[Finding]) -> tuple[Cause, ...]:
 
 def _roots(finding: Finding, by_ref: dict[str, Finding]) -> set[str]:
     """The refs at the far end of a finding's ``because`` chain; none for a finding that nothing explains."""
-    roots: set[str] = set()
-    seen: set[str] = {finding.ref}
-    queue = list(finding.because)
-    while queue:
-        ref = queue.pop()
-        if ref in seen or ref not in by_ref:
-            continue
-        seen.add(ref)
-        if by_ref[ref].because:
-            queue.extend(by_ref[ref].because)
-        else:
-            roots.add(ref)
-    return roots
+    return {cause.ref for cause in explanations(finding, by_ref) if not cause.because}
 
 
 def _coverage(plan: Plan, evidence: Evidence, graded: Graded, checks: frozenset[str], added: Collection[str]) -> Coverage:
@@ -146,8 +134,7 @@ def _coverage(plan: Plan, evidence: Evidence, graded: Graded, checks: frozenset[
     unproven = [finding for finding in findings if finding.grade is Grade.UNPROVEN]
     groups: dict[tuple[str, str], list[str]] = {}
     for finding in unproven:
-        owner = finding.ref.partition("|")[0]
-        subject = finding.subject if owner == SITE else f"{owner} {finding.subject}"
+        subject = finding.subject if finding.host == SITE else f"{finding.host} {finding.subject}"
         why = "because of " + "; ".join(finding.because) if finding.because else finding.message
         groups.setdefault((finding.check, why), []).append(subject.strip())
     missing = [

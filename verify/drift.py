@@ -9,7 +9,7 @@ import msgspec
 
 from shared import catalogue
 from shared.drift import BASELINE, Drift, Kind, Move, RunName
-from shared.findings import Finding, Grade, ShownLimits
+from shared.findings import Finding, Grade, ShownLimits, explanations
 from shared.quantities import show_value
 from shared.run import Report
 from verify.values_moved import host_changes, site_changes
@@ -110,7 +110,7 @@ def _move(kind: Kind, old: Finding | None, new: Finding | None) -> Move:
     told = new or old
     assert told is not None
     return Move(
-        kind=kind, ref=told.ref, host=told.ref.partition("|")[0], check=told.check, subject=told.subject,
+        kind=kind, ref=told.ref, host=told.host, check=told.check, subject=told.subject,
         before=old.grade if old else None, after=new.grade if new else None, was=old.found if old else "",
         now=new.found if new else "", message=told.message, fix=told.fix if kind is not Kind.NOT_ASKED else (),
         symptom=told.symptom)
@@ -128,16 +128,8 @@ def _folded(moves: list[Move], after: Report) -> tuple[Move, ...]:
 
 def _explaining(ref: str, findings: Mapping[str, Finding], shown: Collection[str]) -> str:
     """The farthest shown move at the end of a finding's ``because`` chain, or nothing."""
-    found, seen, queue = "", {ref}, list(findings[ref].because)
-    while queue:
-        cause = queue.pop(0)
-        if cause in seen or cause not in findings:
-            continue
-        seen.add(cause)
-        if cause in shown:
-            found = cause
-        queue.extend(findings[cause].because)
-    return found
+    *_nearer, farthest = "", *(cause.ref for cause in explanations(findings[ref], findings) if cause.ref in shown)
+    return farthest
 
 
 def _context(before: Report, after: Report, called: str) -> list[str]:

@@ -36,7 +36,7 @@ def judged(plan: Plan, chosen: Sequence[Host], *, today: datetime.date) -> tuple
     loose = [finding for finding in raw.findings if finding not in firm]
     linted = [*firm, *waivers.apply(plan, waivers.leave_out(plan, loose), today=today)]
     owners = {SITE, *(host.fqdn for host in chosen)}
-    about = [finding for finding in linted if _owner(finding) in owners]
+    about = [finding for finding in linted if finding.host in owners]
     faults = tuple(line for finding in about if finding.grade is Grade.FAIL
                    for line in (finding.message, *(f"      {mend}" for mend in finding.fix)))
     notes = [MarginNote("remark", remark) for remark in plan.remarks]
@@ -44,18 +44,13 @@ def judged(plan: Plan, chosen: Sequence[Host], *, today: datetime.date) -> tuple
     return faults, tuple(notes)
 
 
-def _owner(finding: Finding) -> str:
-    return finding.ref.partition("|")[0]
-
-
 def _note(plan: Plan, finding: Finding) -> MarginNote:
-    owner = _owner(finding)
     # The sheet's foot names the plan; in the margin its lines are enough.
     here = f"{plan.file}:"
     text = finding.message.replace(here, "line ", 1) if finding.message.startswith(here) else finding.message
     if finding.grade is Grade.WAIVED:
-        return MarginNote("accepted", f"{text}. {finding.waiver}", "" if owner == SITE else owner)
-    return MarginNote("caution", text, "" if owner == SITE else owner)
+        return MarginNote("accepted", f"{text}. {finding.waiver}", "" if finding.host == SITE else finding.host)
+    return MarginNote("caution", text, "" if finding.host == SITE else finding.host)
 
 
 def zone_serial(now: datetime.datetime) -> int:

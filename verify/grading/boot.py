@@ -342,23 +342,23 @@ def explain(findings: list[Finding]) -> list[Finding]:
 
     A host that is silent behind a dead gateway did not come back because of that gateway, as far as can be told.
     """
-    behind = {_owner(finding): finding.because for finding in findings if finding.check == "host.echo" and finding.because}
-    findings = [msgspec.structs.replace(finding, because=behind[_owner(finding)])
-                if finding.check == "boot.up" and finding.symptom == "silent" and _owner(finding) in behind else finding
+    behind = {finding.host: finding.because for finding in findings if finding.check == "host.echo" and finding.because}
+    findings = [msgspec.structs.replace(finding, because=behind[finding.host])
+                if finding.check == "boot.up" and finding.symptom == "silent" and finding.host in behind else finding
                 for finding in findings]
     # An address that answers nothing at all is missing or shut, whichever services were to come back at it.
-    shut = {(_owner(finding), finding.subject): finding.ref for finding in findings
+    shut = {(finding.host, finding.subject): finding.ref for finding in findings
             if finding.check == "host.echo" and finding.grade is Grade.FAIL and finding.symptom == "silent"}
     findings = [msgspec.structs.replace(finding, because=(shut[where],))
                 if finding.check == "boot.up" and finding.grade is Grade.FAIL and finding.symptom != "silent"
-                and (where := (_owner(finding), finding.subject.rpartition(" ")[2])) in shut else finding
+                and (where := (finding.host, finding.subject.rpartition(" ")[2])) in shut else finding
                 for finding in findings]
-    never = {(_owner(finding), finding.subject): finding for finding in findings
+    never = {(finding.host, finding.subject): finding for finding in findings
              if finding.check == "boot.up" and finding.grade is Grade.FAIL}
     if not never:
         return findings
     # A port that accepts by now did come back, and what is wrong behind it is wrong for another reason.
-    back = {(_owner(finding), finding.subject) for finding in findings
+    back = {(finding.host, finding.subject) for finding in findings
             if finding.check == "port.open" and finding.grade is Grade.PASS}
     return [msgspec.structs.replace(finding, because=(cause.ref,))
             if not finding.because and (cause := _boot_cause(finding, never, back)) else finding for finding in findings]
@@ -369,21 +369,16 @@ def _boot_cause(
 ) -> Finding | None:
     if effect.grade not in (Grade.FAIL, Grade.UNPROVEN):
         return None
-    owner = _owner(effect)
-    gone = next((cause for (host, _subject), cause in never.items() if host == owner and cause.symptom == "silent"), None)
+    gone = next((cause for (host, _subject), cause in never.items() if host == effect.host and cause.symptom == "silent"), None)
     if gone is not None and effect.check in ("host.echo", "boot.settled", "boot.new") and effect.symptom == "silent":
         return gone
     if effect.check in _REPEATED:
-        return never.get((owner, effect.subject)) if (owner, effect.subject) not in back else None
+        return never.get((effect.host, effect.subject)) if (effect.host, effect.subject) not in back else None
     if effect.check == "clock.synchronised":
-        return never.get((owner, f"time {effect.subject}"))
+        return never.get((effect.host, f"time {effect.subject}"))
     if effect.check == "boot.settled":
-        return next((cause for (host, subject), cause in never.items() if host == owner and "/tcp" in subject), None)
+        return next((cause for (host, subject), cause in never.items() if host == effect.host and "/tcp" in subject), None)
     return None
-
-
-def _owner(finding: Finding) -> str:
-    return finding.ref.partition("|")[0]
 
 
 def _clock(at: str) -> str:

@@ -68,14 +68,14 @@ class _Outages:
 
 
 class _Fails:
-    """The proven fails, by check and by whose they are: a site of a thousand hosts has thousands."""
+    """The proven fails, by check and by the host they are about: a site of a thousand hosts has thousands."""
 
     def __init__(self, findings: Sequence[Finding]) -> None:
-        self._by_owner: dict[tuple[str, str], list[Finding]] = defaultdict(list)
+        self._by_host: dict[tuple[str, str], list[Finding]] = defaultdict(list)
         self._by_check: dict[str, list[Finding]] = defaultdict(list)
         for finding in findings:
             if finding.grade is Grade.FAIL or _is_excused(finding):
-                self._by_owner[finding.check, _owner(finding)].append(finding)
+                self._by_host[finding.check, finding.host].append(finding)
                 self._by_check[finding.check].append(finding)
 
     def __bool__(self) -> bool:
@@ -86,12 +86,11 @@ class _Fails:
 
         What peers refuse is explained by these peers.
         """
-        owner = _owner(effect)
         if (check, effect.check) == ("clock.offset", "certificate.peers"):
-            return [cause for name in _refusing(effect) for cause in self._by_owner.get((check, name), ())]
-        if owner == SITE:
+            return [cause for name in _refusing(effect) for cause in self._by_host.get((check, name), ())]
+        if effect.host == SITE:
             return self._by_check.get(check, [])
-        return [*self._by_owner.get((check, SITE), ()), *self._by_owner.get((check, owner), ())]
+        return [*self._by_host.get((check, SITE), ()), *self._by_host.get((check, effect.host), ())]
 
 
 def _explained(effect: Finding, fails: _Fails, outages: _Outages) -> Finding:
@@ -133,16 +132,15 @@ def _weighed_over_servers(findings: list[Finding], home: str) -> list[Finding]:
     answers: dict[str, list[Finding]] = defaultdict(list)
     for finding in findings:
         if finding.check in ("name.forward", "name.reverse") and finding.grade is Grade.UNPROVEN:
-            answers[_owner(finding)].append(finding)
+            answers[finding.host].append(finding)
 
     def weighed(finding: Finding) -> Finding:
         if finding.grade is not Grade.UNPROVEN or finding.because or finding.symptom not in _SILENT:
             return finding
-        if finding.check in ("name.agreement", "name.servers-agree"):
-            on_site = _owner(finding) == SITE
-            refs = _roots_of(_mute_about(finding.subject, servers, dead, home) if on_site else answers[_owner(finding)])
-        else:
+        if finding.check not in ("name.agreement", "name.servers-agree"):
             return finding
+        mute = _mute_about(finding.subject, servers, dead, home) if finding.host == SITE else answers[finding.host]
+        refs = _roots_of(mute)
         return msgspec.structs.replace(finding, because=refs) if refs else finding
 
     return [weighed(finding) for finding in findings]
@@ -177,18 +175,17 @@ def _told_before(finding: Finding, told: dict[tuple[str, ...], str]) -> Finding:
     """
     if finding.grade is not Grade.FAIL or finding.because:
         return finding
-    owner = _owner(finding)
     if finding.check in _ASKED_AT_EVERY_SERVER:
         _server, _space, record = finding.subject.partition(" ")
-        first = told.setdefault((finding.check, owner, record, finding.symptom, finding.found), finding.ref)
+        first = told.setdefault((finding.check, finding.host, record, finding.symptom, finding.found), finding.ref)
     elif finding.check in _ASKED_AT_EVERY_ADDRESS:
         service = "" if _is_address(_first_word(finding)) else _first_word(finding)
-        first = told.setdefault((finding.check, owner, service, finding.symptom, finding.found), finding.ref)
+        first = told.setdefault((finding.check, finding.host, service, finding.symptom, finding.found), finding.ref)
     elif finding.check in _TOLD_BY_TWINS:
         # What is found names the twins, and its words are few where the tellings before may be thousands.
         twins = (told.get((finding.check, word)) for word in finding.found.replace(",", " ").split())
         first = next(filter(None, twins), finding.ref)
-        told.setdefault((finding.check, owner), finding.ref)
+        told.setdefault((finding.check, finding.host), finding.ref)
     else:
         return finding
     return finding if first == finding.ref else msgspec.structs.replace(finding, because=(first,))
@@ -219,16 +216,12 @@ def _upstream(check: str) -> Iterator[str]:
 Tie = Callable[[Finding, Finding, _Outages], bool]
 
 
-def _owner(finding: Finding) -> str:
-    return finding.ref.partition("|")[0]
-
-
 def _first_word(finding: Finding) -> str:
     return finding.subject.partition(" ")[0]
 
 
 def _same_host(cause: Finding, effect: Finding, _outages: _Outages) -> bool:
-    return _owner(cause) == _owner(effect)
+    return cause.host == effect.host
 
 
 def _same_port(cause: Finding, effect: Finding, outages: _Outages) -> bool:
@@ -295,7 +288,7 @@ def _unkept_clock(cause: Finding, effect: Finding, outages: _Outages) -> bool:
 def _far_off_host(cause: Finding, effect: Finding, _outages: _Outages) -> bool:
     """One host that is far off puts all hosts' clocks apart, and refuses certificates that all others accept."""
     if effect.check == "certificate.peers":
-        return effect.grade is Grade.FAIL and _owner(cause) in _refusing(effect)
+        return effect.grade is Grade.FAIL and cause.host in _refusing(effect)
     return effect.check == "clock.skew" and effect.grade is not Grade.UNPROVEN
 
 
@@ -326,7 +319,7 @@ def _two_owners(cause: Finding, effect: Finding, _outages: _Outages) -> bool:
     So they predict echoes that are lost now and then, and a login that meets a strange key: whose key that is must be known
     before anybody trusts it.
     """
-    if cause.symptom != "two-owners" or _owner(cause) != _owner(effect):
+    if cause.symptom != "two-owners" or cause.host != effect.host:
         return False
     if effect.check == "system.login":
         return effect.symptom in ("unknown-host-key", "changed-host-key")
@@ -377,11 +370,11 @@ def _excuse_behind_gateways(plan: Plan, evidence: Evidence, findings: list[Findi
     networks = {host.fqdn: host.network for host in plan.hosts}
     silent = [finding for finding in findings if finding.check == "host.echo" and finding.grade is Grade.FAIL
               and finding.symptom in _SILENT]
-    heard = {networks[_owner(finding)] for finding in findings
-             if finding.check == "host.echo" and finding not in silent and _owner(finding) in networks}
+    heard = {networks[finding.host] for finding in findings
+             if finding.check == "host.echo" and finding not in silent and finding.host in networks}
     excused: dict[str, str] = {}
     for finding in silent:
-        network = networks.get(_owner(finding), "")
+        network = networks.get(finding.host, "")
         gateway = gateways.get(network)
         if gateway and network not in heard:
             excused[finding.ref] = gateway

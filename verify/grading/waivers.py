@@ -28,9 +28,8 @@ def leave_out(plan: Plan, findings: list[Finding]) -> list[Finding]:
 
 def covers(waiver: Waiver, finding: Finding, domain: str) -> bool:
     """Whether a waiver speaks of this finding.  Its host may be short ("dome-*") or fully qualified."""
-    host = finding.ref.partition("|")[0]
     wanted = canonical(waiver.host)
-    names = (host, host.removesuffix("." + canonical(domain)))
+    names = (finding.host, finding.host.removesuffix("." + canonical(domain)))
     return (
         fnmatch.fnmatchcase(finding.check, waiver.check)
         and any(fnmatch.fnmatchcase(name, wanted) for name in names)

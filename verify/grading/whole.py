@@ -93,7 +93,6 @@ def _sorted_out(found: list[Finding], visited: list[str], checks: frozenset[str]
     kept = [finding for finding in found if finding.check in checks or finding.ref in explaining]
     by_host: dict[str, list[Finding]] = {name: [] for name in (SITE, *visited)}
     for finding in kept:
-        owner = finding.ref.partition("|")[0]
-        if owner in by_host:
-            by_host[owner].append(finding)
+        if finding.host in by_host:
+            by_host[finding.host].append(finding)
     return Graded(site=tuple(by_host.pop(SITE)), hosts={name: tuple(findings) for name, findings in by_host.items()})

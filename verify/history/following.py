@@ -39,7 +39,7 @@ def nights_until(store: Store, run: RunRecord, report: Report) -> Nights:
 
 def drawn(clocks: Iterable[Followed], ends: Iterable[FollowedEnding], report: Report) -> tuple[Trend, ...]:
     """The trends through what was followed, of those subjects that the report still judges, to the limits it judged them by."""
-    judged = {(finding.ref.partition("|")[0], finding.check, finding.subject): finding.limits for finding in report.findings()}
+    judged = {(finding.host, finding.check, finding.subject): finding.limits for finding in report.findings()}
     found = [_dated(clock_trend(one.host, one.subject, _samples(one), judged[key]),
                     [night for night in one.nights if night.value is not None], report)
              for one in clocks if (key := (one.host, OFFSET, one.subject)) in judged]
