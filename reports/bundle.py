@@ -65,13 +65,6 @@ class Bundle(msgspec.Struct, frozen=True, kw_only=True):
         return hashlib.sha256(self.manifest).hexdigest()
 
 
-def evidence_of(report: Report) -> Evidence:
-    """Everything that a run saw, apart from what was concluded."""
-    facts = report.run
-    return Evidence(vantage=facts.vantage, started=facts.started, finished=facts.finished, complete=facts.complete,
-                    site=report.site.evidence, hosts=tuple(host.evidence for host in report.hosts))
-
-
 def members(report: Report, plan: Plan, plan_files: Iterable[tuple[str, bytes]], facts: BundleFacts) -> list[Entry]:
     """The files of a bundle without its manifest, packed one after the other.  ``plan_files`` are the plan as typed, by name."""
     return [pack_file(name, pieces) for name, pieces in _contents(report, plan, plan_files, facts)]
@@ -97,7 +90,7 @@ def _contents(
     yield from _words(report, facts)
     yield REPORT, json_pieces(report)
     yield PLAN, (_json(plan),)
-    yield EVIDENCE, (_json(evidence_of(report)),)
+    yield EVIDENCE, (_json(report.evidence()),)
     yield FACTS, (_json(facts),)
     for number, (name, content) in enumerate(plan_files, 1):
         bare = re.sub(r"[^A-Za-z0-9._-]+|\.\.+", "-", name.rpartition("/")[2]).lstrip("-.")[:80]
@@ -149,7 +142,7 @@ def read(data: bytes) -> Bundle:
         raise BundleError(f"{REPORT} in the bundle is {error}") from error
     if facts.run != report.run.id:
         raise BundleError(f"the bundle says it is of run {facts.run[:80]}, and its report is of {report.run.id[:80]}")
-    if files[EVIDENCE] != _json(evidence_of(report)) and _read(files, EVIDENCE, Evidence) != evidence_of(report):
+    if files[EVIDENCE] != _json(report.evidence()) and _read(files, EVIDENCE, Evidence) != report.evidence():
         raise BundleError(f"{EVIDENCE} in the bundle is not the evidence that its report holds")
     return Bundle(facts=facts, report=report, plan=_read(files, PLAN, Plan), manifest=files[MANIFEST],
                   signature=files.get(SIGNATURE), files=files)

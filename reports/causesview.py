@@ -140,8 +140,8 @@ def owners(told: Sequence[CauseView]) -> tuple[OwnerView, ...]:
     return tuple(OwnerView(label, tuple(held)) for label, held in numbers.items())
 
 
-def also_open(report: Report, shower: Shower) -> tuple[FindingView, ...]:
+def also_open(report: Report) -> list[Finding]:
     """Fails and cautions that are neither a cause nor explained by one: nothing open is left off the first page."""
     told = {cause.finding for cause in report.causes}
-    return tuple(shower.view(finding) for finding in report.findings()
-                 if finding.grade in (Grade.FAIL, Grade.CAUTION) and finding.ref not in told and not finding.because)
+    return [finding for finding in report.findings()
+            if finding.grade in (Grade.FAIL, Grade.CAUTION) and finding.ref not in told and not finding.because]

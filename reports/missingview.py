@@ -13,8 +13,6 @@ from shared.run import Missing, Report
 _MOST_SUBJECTS = 12
 #: The most different reasons told for one check; the rest are counted.
 _MOST_REASONS = 3
-#: How a report says that something is unproven because of findings: their refs follow, with "; " between them.
-_BECAUSE = "because of "
 
 
 class MissingLine(msgspec.Struct, frozen=True, kw_only=True):
@@ -47,9 +45,8 @@ def missing(report: Report, shower: Shower) -> tuple[MissingView, ...]:
     own: dict[str, list[Missing]] = {}
     waiting: dict[tuple[str, ...], list[Missing]] = {}
     for item in report.coverage.missing:
-        because = _refs(item.why, refs)
-        if because:
-            waiting.setdefault(because, []).append(item)
+        if item.because and refs.issuperset(item.because):
+            waiting.setdefault(item.because, []).append(item)
         else:
             own.setdefault(item.check, []).append(item)
     return (*(_own(check, items, shower) for check, items in own.items()), *_waiting(waiting, shower))
@@ -59,14 +56,6 @@ def beyond(report: Report) -> bool:
     """Whether more is listed than was judged and came out unproven: what was left out, or cannot be asked from here."""
     listed = sum(len(item.subjects) for item in report.coverage.missing)
     return listed > report.coverage.planned - report.coverage.proven
-
-
-def _refs(why: str, known: set[str]) -> tuple[str, ...]:
-    """The refs a reason consists of, or none where it is a sentence."""
-    if not why.startswith(_BECAUSE):
-        return ()
-    parts = tuple(why.removeprefix(_BECAUSE).split("; "))
-    return parts if all(part in known for part in parts) else ()
 
 
 def _own(check: str, items: Sequence[Missing], shower: Shower) -> MissingView:

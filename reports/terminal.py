@@ -65,7 +65,7 @@ def summary(report: Report, *, width: int = 80, colour: bool = False, files: Ite
     groups = causesview.grouped(report)
     shower = Shower(None, checks, causesview.numbers_of(groups))
     told = causesview.causes(report, groups, shower)
-    others = causesview.also_open(report, shower)
+    others = tuple(map(shower.view, causesview.also_open(report)))
     domain = common_domain([host.name for host in report.hosts])
     causes = list(_causes(told, domain, width))
     blocks: list[list[_Line]] = [causes] if quiet else [

@@ -12,7 +12,7 @@ from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
-from reports.causesview import grouped
+from reports.causesview import also_open, grouped
 from reports.marks import many
 from shared.evidence import bounded
 from shared.findings import SITE, Finding, Grade, Verdict
@@ -56,7 +56,8 @@ def ticket_text(report: Report, *, bundle_sha256: str = "") -> str:
         _cause(number, group, report) for number, group in enumerate(causes, 1)))
     later = [
         _Part("ALSO OPEN", "finding", "findings", 0.15, tuple(
-            _one(finding, f"- {_label(finding)}", "  ") for finding in _also_open(report))),
+            _one(finding, f"- {_label(finding)}", "  ")
+            for finding in sorted(also_open(report), key=lambda finding: finding.grade is not Grade.FAIL))),
         _Part("NOT PROVEN", "entry", "entries", 0.25, _not_proven(report)),
         _Part("ACCEPTED IN THE PLAN", "finding", "findings", 0.10, tuple(
             _waived(finding) for finding in report.findings() if finding.grade is Grade.WAIVED)),
@@ -235,22 +236,14 @@ def _some(names: Sequence[str], most: int = _NAMED) -> str:
     return ", ".join(kept[:most]) + more
 
 
-def _also_open(report: Report) -> list[Finding]:
-    """Fails and cautions that are neither a cause nor explained by one, fails first."""
-    told = {cause.finding for cause in report.causes}
-    left = [finding for finding in report.findings()
-            if finding.grade in (Grade.FAIL, Grade.CAUTION) and finding.ref not in told and not finding.because]
-    return sorted(left, key=lambda finding: finding.grade is not Grade.FAIL)
-
-
 def _not_proven(report: Report) -> tuple[_Item, ...]:
     """What was not proven, a check an entry; then, as one, what only waits for a cause that is told above."""
     own: dict[str, list[Missing]] = {}
     waiting = Counter[str]()
     behind: set[str] = set()
     for item in report.coverage.missing:
-        if item.why.startswith("because of "):
-            behind.update(item.why.removeprefix("because of ").split("; "))
+        if item.because:
+            behind.update(item.because)
             waiting[_safe(item.check, _NAME)] += len(item.subjects)
         else:
             own.setdefault(_safe(item.check, _NAME), []).append(item)

@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import itertools
+from collections.abc import Iterable
 
 import msgspec
 
-from shared.evidence import HostEvidence, SiteEvidence, Vantage
+from shared.evidence import Evidence, HostEvidence, SiteEvidence, Vantage
 from shared.findings import Finding, ShownLimits, Verdict
 
 #: The name of the report's format.  Fields may be added under this name; none is renamed or taken away.
@@ -25,12 +26,28 @@ class Counts(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class Missing(msgspec.Struct, frozen=True, kw_only=True):
-    """Something that was not proven, for whom, why, and what would prove it."""
+    """Something that was not proven, for whom, why, and what would prove it.
+
+    ``why`` is a sentence, or "because of " and the refs of the findings that explain it, with "; " between them.
+    """
 
     check: str
     subjects: tuple[str, ...]
     why: str
     would_prove: str
+
+    @property
+    def because(self) -> tuple[str, ...]:
+        """The refs of the findings that ``why`` names; none where it is a sentence."""
+        return tuple(self.why.removeprefix(_BECAUSE_OF).split(_AND_OF)) if self.why.startswith(_BECAUSE_OF) else ()
+
+
+_BECAUSE_OF, _AND_OF = "because of ", "; "
+
+
+def because_of(refs: Iterable[str]) -> str:
+    """How ``Missing.why`` names the findings that explain it."""
+    return _BECAUSE_OF + _AND_OF.join(refs)
 
 
 class Coverage(msgspec.Struct, frozen=True, kw_only=True):
@@ -121,3 +138,8 @@ class Report(msgspec.Struct, frozen=True, kw_only=True):
     def findings(self) -> list[Finding]:
         """Every finding, the site's first and then each host's, in plan order."""
         return [*self.site.findings, *itertools.chain.from_iterable(host.findings for host in self.hosts)]
+
+    def evidence(self) -> Evidence:
+        """Everything that the run saw, apart from what was concluded."""
+        return Evidence(vantage=self.run.vantage, started=self.run.started, finished=self.run.finished,
+                        complete=self.run.complete, site=self.site.evidence, hosts=tuple(host.evidence for host in self.hosts))

@@ -25,6 +25,7 @@ from shared.run import (
     RunFacts,
     SiteReport,
     Tool,
+    because_of,
 )
 from verify.grading import owners
 from verify.grading.case import shown
@@ -135,7 +136,7 @@ def _coverage(plan: Plan, evidence: Evidence, graded: Graded, checks: frozenset[
     groups: dict[tuple[str, str], list[str]] = {}
     for finding in unproven:
         subject = finding.subject if finding.host == SITE else f"{finding.host} {finding.subject}"
-        why = "because of " + "; ".join(finding.because) if finding.because else finding.message
+        why = because_of(finding.because) if finding.because else finding.message
         groups.setdefault((finding.check, why), []).append(subject.strip())
     missing = [
         Missing(check=check, subjects=tuple(subjects), why=why, would_prove=catalogue.find(check).would_prove)

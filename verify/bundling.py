@@ -20,7 +20,7 @@ from verify import signing
 from verify.assembly import Request, assemble, judging_day
 from verify.errors import UsageError
 from verify.history.records import StoredRun
-from verify.regrading import evidence_of, limits_then
+from verify.regrading import limits_then
 from verify.selection import choose_checks
 from verify.version import VERSION
 
@@ -146,7 +146,7 @@ def _grades(read: Bundle) -> Proof:
         return Proof(None, "the verdict was not derived again: nothing can be graded from labels")
     stored, facts = read.report, read.report.run
     try:
-        again = assemble(read.plan, evidence_of(stored), limits_then(stored), Request(run_id=facts.id, kind=facts.kind),
+        again = assemble(read.plan, stored.evidence(), limits_then(stored), Request(run_id=facts.id, kind=facts.kind),
                          today=judging_day(facts.finished), checks=choose_checks(read.facts.checks))
     except Exception as error:  # noqa: BLE001 -- whoever made the bundle may have written any plan; it must not end the proof
         return Proof(None, f"the verdict could not be derived again: {visible(repr(error))[:300]}")

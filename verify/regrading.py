@@ -7,7 +7,7 @@ from collections.abc import Mapping
 import msgspec
 
 from shared import catalogue
-from shared.evidence import Evidence, HostEvidence
+from shared.evidence import HostEvidence
 from shared.plan import Plan
 from shared.quantities import Limits
 from shared.run import Report
@@ -38,17 +38,10 @@ def regrade(stored: StoredRun, plan: Plan | None = None, profile: str | None = N
                       reviewer=facts.reviewer, profile=profile or ("" if plan else facts.profile), command=facts.command)
     known = {host.fqdn for host in stored.snapshot.plan.hosts}
     added = tuple(host.fqdn for host in graded_by.hosts if host.fqdn not in known)
-    evidence = evidence_of(stored.report)
+    evidence = stored.report.evidence()
     evidence = msgspec.structs.replace(
         evidence, hosts=(*evidence.hosts, *(HostEvidence(fqdn=name, complete=False) for name in added)))
     return assemble(graded_by, evidence, limits, request, today=day, checks=choose_checks(stored.checks), added=added)
-
-
-def evidence_of(report: Report) -> Evidence:
-    """Everything that a run saw, as it was before it was graded."""
-    facts = report.run
-    return Evidence(vantage=facts.vantage, started=facts.started, finished=facts.finished, complete=facts.complete,
-                    site=report.site.evidence, hosts=tuple(host.evidence for host in report.hosts))
 
 
 def limits_then(report: Report) -> Mapping[str, Limits]:
