@@ -79,7 +79,7 @@ def lay_out(entries: Iterable[Entry]) -> bytes:
 
 
 def unpack(data: bytes) -> dict[str, bytes]:
-    """The files of an archive by name.  Raises ArchiveError for anything that ``pack`` does not write."""
+    """The files of an archive by name.  Raises ArchiveError for anything that ``lay_out`` does not write."""
     entries = _entries(data)
     if _laid_out(entries) != data:
         raise ArchiveError("the archive is not laid out as seatrial writes it: it was made otherwise, or was changed")

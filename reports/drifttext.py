@@ -49,12 +49,12 @@ def drift_text(drift: Drift, *, width: int = 80, files: Iterable[str] = (), quie
     """
     blocks: list[list[str]] = [] if quiet else [list(_head(drift, width, title))]
     if not quiet or drift.worse or not drift.complete:
-        blocks.append(list(_saidfirst_crossing(drift, width)))
-    blocks += [list(_at_length(title, drift, kind, width)) for kind, title in _WORSE.items()]
+        blocks.append(list(_context(drift, width)))
+    blocks += [list(_at_length(worse, drift, kind, width)) for kind, worse in _WORSE.items()]
     blocks.append(list(_values("Changed, with the same grade", [one for one in drift.values if not one.expected], width)))
     if not quiet:
         blocks.append(list(_values("Changed as expected", [one for one in drift.values if one.expected], width)))
-        blocks += [list(_in_short(title, drift.of(kind), width)) for kind, title in _OTHER.items()]
+        blocks += [list(_in_short(other, drift.of(kind), width)) for kind, other in _OTHER.items()]
         blocks.append(list(_coming(drift, width)))
         blocks.append(list(files))
     text = "\n\n".join("\n".join(block) for block in blocks if block)
@@ -81,7 +81,7 @@ def _counted(drift: Drift) -> str:
     return ", ".join(counts) + "."
 
 
-def _saidfirst_crossing(drift: Drift, width: int) -> Iterator[str]:
+def _context(drift: Drift, width: int) -> Iterator[str]:
     """What may explain the rest, so it is said before it."""
     lines = list(drift.context)
     if drift.hosts_added:
