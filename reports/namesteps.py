@@ -7,6 +7,7 @@ from collections.abc import Sequence
 
 import msgspec
 
+from reports.marks import many
 from shared.safetext import visible
 from shared.zonelines import Line
 
@@ -70,7 +71,7 @@ class NameSteps(msgspec.Struct, frozen=True, kw_only=True):
 
 def to_text(found: NameSteps) -> str:
     """The difference zone by zone, what could not be seen first."""
-    lines = [f"; asked {', '.join(found.servers)} about {_many(found.hosts, 'host')}, from {found.vantage}, {found.at}"]
+    lines = [f"; asked {', '.join(found.servers)} about {many(found.hosts, 'host')}, from {found.vantage}, {found.at}"]
     lines += _unseen_lines(found.unseen)
     for zone in dict.fromkeys(step.zone for step in found.steps):
         lines += ["", f"; zone {zone}"]
@@ -78,7 +79,7 @@ def to_text(found: NameSteps) -> str:
             lines += [_step_line(step, found) for step in found.steps if step.zone == zone and step.action is action]
     counts = ", ".join(f"{found.count(action)} to {action}" for action in Action)
     lost = sum(len(unseen.lines) for unseen in found.unseen)
-    tail = f"; {_many(lost, 'answer')} not seen" if lost else ""
+    tail = f"; {many(lost, 'answer')} not seen" if lost else ""
     return "\n".join(visible(line) for line in [*lines, "", f"; {counts}{tail}"]) + "\n"
 
 
@@ -88,14 +89,10 @@ def comments(found: NameSteps) -> str:
 
 
 def _unseen_lines(unseen: Sequence[Unseen]) -> list[str]:
-    return [f"; not seen at {one.server}: {one.why} ({_many(len(one.lines), 'record')}, of which nothing is said)"
+    return [f"; not seen at {one.server}: {one.why} ({many(len(one.lines), 'record')}, of which nothing is said)"
             for one in unseen]
 
 
 def _step_line(step: Step, found: NameSteps) -> str:
     where = "" if step.servers == found.servers else f"    ; at {', '.join(step.servers)}"
     return f"{step.action:<7} {step.line.absolute()}{where}"
-
-
-def _many(count: int, what: str) -> str:
-    return f"{count} {what}" if count == 1 else f"{count} {what}s"

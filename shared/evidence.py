@@ -518,3 +518,7 @@ class Evidence(msgspec.Struct, frozen=True, kw_only=True, gc=False):
     complete: bool
     site: SiteEvidence
     hosts: tuple[HostEvidence, ...]
+
+    def crashes(self) -> list[Crash]:
+        """Every bug of ours that a probe met, the site's first and then each host's."""
+        return [*self.site.crashes, *(crash for host in self.hosts for crash in host.crashes)]

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Protocol
 
 import click
 
+from reports.marks import many
 from shared.boots import Reading, Sign
 from shared.quantities import show_seconds
 from shared.safetext import visible
@@ -73,8 +74,7 @@ class _Lines:
 
     def on_start(self, watches: Sequence[HostWatch]) -> None:
         """Say what is watched."""
-        hosts = "host" if len(watches) == 1 else "hosts"
-        click.echo(f"watching {len(watches)} {hosts}; interrupt to end with what was seen", err=True)
+        click.echo(f"watching {many(len(watches), 'host')}; interrupt to end with what was seen", err=True)
 
     def on_event(self, event: Event) -> None:
         """Print the change."""

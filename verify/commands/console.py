@@ -9,7 +9,7 @@ import os
 import shutil
 import sys
 import traceback
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING, NoReturn
 
@@ -20,6 +20,7 @@ from verify import lostterminal
 from verify.commands.exits import Exit
 
 if TYPE_CHECKING:
+    from shared.evidence import Crash
     from shared.plan import Plan
 
 #: What stands for standard output where a file may be named.
@@ -33,6 +34,16 @@ def stop(error: Exception) -> NoReturn:
     """Say what cannot be used, on standard error, and end with exit status 2."""
     click.echo("\n".join(map(visible, str(error).split("\n"))), err=True)
     sys.exit(Exit.UNUSABLE)
+
+
+#: How a bug of ours is told, whatever met it.
+_OUR_FAULT = "a fault of seatrial itself, please report it:"
+
+
+def say_crashes(crashes: Iterable[Crash]) -> None:
+    """Own up to bugs that probes of ours met, a line each, on standard error."""
+    for crash in crashes:
+        click.echo(f"{_OUR_FAULT} {crash.error} while asking {crash.asking}", err=True)
 
 
 def say_remarks(plan: Plan, *, err: bool = True) -> None:
@@ -67,7 +78,7 @@ def last_resort() -> Iterator[None]:
             if not isinstance(lost, BrokenPipeError):
                 _complain(f"standard output cannot be written: {lost.strerror}")
             sys.exit(Exit.UNUSABLE)
-        _complain(f"a fault of seatrial itself, please report it:\n{traceback.format_exc().removesuffix(chr(10))}")
+        _complain(f"{_OUR_FAULT}\n{traceback.format_exc().removesuffix(chr(10))}")
         sys.exit(Exit.INTERNAL)
 
 

@@ -95,7 +95,7 @@ def _compare(plan: Plan, options: ProbingOptions, baseline: Baseline, before: Re
 
     from reports.drifttext import drift_text
     from verify.commands.console import STDOUT, columns
-    from verify.commands.probing import say_crashes
+    from verify.commands.probing import say_faults
     from verify.drift import compare
     from verify.selection import choose_checks
 
@@ -103,7 +103,7 @@ def _compare(plan: Plan, options: ProbingOptions, baseline: Baseline, before: Re
     by = f"{baseline.accepted[:10]} by {baseline.operator or 'nobody named'}"
     reason = f" ({baseline.reason})" if baseline.reason else ""
     drift = msgspec.structs.replace(drift, accepted=by + reason, context=(*moved, *drift.context), trends=trends)
-    say_crashes(report)
+    say_faults(report)
     if STDOUT not in (options.json, options.html):
         text = drift_text(drift, width=columns(), files=[str(path) for path in written], quiet=options.quiet,
                           whole="" if options.no_store else

@@ -35,4 +35,4 @@ def exit_of(report: Report, *, strict: bool) -> Exit:
 
 def crashed(report: Report) -> bool:
     """Whether any probe stopped on a bug of ours."""
-    return bool(report.site.evidence.crashes) or any(host.evidence.crashes for host in report.hosts)
+    return bool(report.evidence().crashes())

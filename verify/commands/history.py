@@ -42,7 +42,7 @@ def command(plan: Path | None, host: str | None, as_json: bool, prune: bool, kee
     from verify.history.store import Store
 
     try:
-        _one_purpose(host, as_json, prune, keep_days, keep_runs)
+        _one_purpose(host, keep_days, keep_runs, as_json=as_json, prune=prune)
         with Store.open(store) as history:
             known = _plan_id(history, plan) if plan is not None else None
             if prune:
@@ -58,7 +58,7 @@ def command(plan: Path | None, host: str | None, as_json: bool, prune: bool, kee
     sys.exit(0)
 
 
-def _one_purpose(host: str | None, as_json: bool, prune: bool, keep_days: int | None, keep_runs: int | None) -> None:
+def _one_purpose(host: str | None, keep_days: int | None, keep_runs: int | None, *, as_json: bool, prune: bool) -> None:
     """Refuse combinations that mean nothing.  Raises UsageError."""
     from verify.errors import UsageError
 

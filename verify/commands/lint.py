@@ -19,6 +19,7 @@ def command(plan: Path, strict: bool, quiet: bool) -> None:
     is shown with its line and its mend.  Exit status 0: nothing to mend (cautions included); 1: a mistake; 2: the file
     cannot be read as a plan.
     """
+    from reports.marks import many
     from shared.findings import Grade
     from shared.safetext import visible
     from verify.commands.console import say_remarks, stop
@@ -47,9 +48,6 @@ def command(plan: Path, strict: bool, quiet: bool) -> None:
     waived = sum(finding.grade is Grade.WAIVED for finding in findings)
     if wrong or not quiet:
         tail = f", {waived} waived" if waived else ""
-        click.echo(f"{visible(read.file)}: {_hosts(len(read.hosts))}, {fails} to mend, {len(wrong) - fails} to consider{tail}")
+        hosts = many(len(read.hosts), "host")
+        click.echo(f"{visible(read.file)}: {hosts}, {fails} to mend, {len(wrong) - fails} to consider{tail}")
     sys.exit(Exit.FAILED if fails or (strict and wrong) else Exit.READY)
-
-
-def _hosts(count: int) -> str:
-    return "1 host" if count == 1 else f"{count} hosts"

@@ -21,7 +21,7 @@ from shared.history import Nights
 from shared.plan import Plan
 from shared.run import Report
 from verify import trial
-from verify.commands.console import STDOUT, columns, forsake_output, say_remarks, stop
+from verify.commands.console import STDOUT, columns, forsake_output, say_crashes, say_remarks, stop
 from verify.commands.exits import crashed, exit_of
 from verify.commands.interrupts import put_off
 from verify.commands.options import ProbingOptions
@@ -172,7 +172,7 @@ def _html_octets(report: Report, nights: Nights) -> Iterator[bytes]:
 
 def say(report: Report, written: list[Path], options: ProbingOptions) -> None:
     """Print the summary to standard output, unless a report went there; then it stays silent."""
-    say_crashes(report)
+    say_faults(report)
     if STDOUT in (options.json, options.html):
         return
     colour = sys.stdout.isatty() and "NO_COLOR" not in os.environ
@@ -187,10 +187,9 @@ def say(report: Report, written: list[Path], options: ProbingOptions) -> None:
             forsake_output()
 
 
-def say_crashes(report: Report) -> None:
-    """Own up to faults of ours, on standard error."""
-    for crash in [*report.site.evidence.crashes, *(crash for host in report.hosts for crash in host.evidence.crashes)]:
-        click.echo(f"a fault of seatrial itself, please report it: {crash.error} while asking {crash.asking}", err=True)
+def say_faults(report: Report) -> None:
+    """Own up to faults of ours, on standard error, and say what becomes of the evidence."""
+    say_crashes(report.evidence().crashes())
     if crashed(report):
         click.echo("the evidence is kept in the JSON report; what the fault touched is not graded", err=True)
 

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from verify.commands.console import STDOUT, say_crashes, stop
 from verify.commands.options import Rate, Seconds
 
 if TYPE_CHECKING:
@@ -16,7 +17,6 @@ if TYPE_CHECKING:
     from reports.sheetview import MarginNote
     from shared.plan import Host, Plan
 
-_STDOUT = "-"
 _EPILOG = """\
 Only --check-names touches the network: it asks the planned name servers for the planned names and addresses, over UDP
 and where needed TCP, and changes nothing.  It ends with 0 where every record is in place, with 1 where one is to be
@@ -49,7 +49,6 @@ def command(
     One host is one side of A4, in black and white, with boxes to tick and to initial.  A plan with a mistake in it gives
     no sheet: it would be typed in.
     """
-    from verify.commands.console import stop
     from verify.commands.exits import Exit
     from verify.errors import PlanError, UsageError
     from verify.planfile import read_plan
@@ -58,7 +57,7 @@ def command(
     from verify.trial import today
 
     try:
-        _one_purpose(host, html, text, zones, update, check_names)
+        _one_purpose(host, html, text, zones, update=update, check_names=check_names)
         read = read_plan(plan)
         chosen = choose_hosts(read, host)
         faults, notes = judged(read, chosen, today=today())
@@ -79,7 +78,7 @@ def command(
 
 
 def _one_purpose(
-    host: tuple[str, ...], html: str | None, text: str | None, zones: Path | None, update: bool, check_names: bool,
+    host: tuple[str, ...], html: str | None, text: str | None, zones: Path | None, *, update: bool, check_names: bool,
 ) -> None:
     """Refuse combinations that mean nothing.  Raises UsageError."""
     from verify.errors import UsageError
@@ -91,7 +90,7 @@ def _one_purpose(
         raise UsageError("--zones writes files and does nothing else; leave --update and --check-names out")
     if (zones is not None or update or check_names) and (html or text):
         raise UsageError("--html and --text are for the sheets; run the command once more without them for the records")
-    if html == _STDOUT and text == _STDOUT:
+    if html == STDOUT and text == STDOUT:
         raise UsageError("--html - and --text - cannot both be standard output; give one of them a file")
 
 
@@ -99,6 +98,7 @@ def _write_sheets(
     plan: Plan, chosen: Sequence[Host], notes: Sequence[MarginNote], html: str | None, text: str | None, output: Path,
 ) -> None:
     """Both forms into the output folder, or those that were asked for to where they were."""
+    from reports.marks import many
     from reports.sheet import to_html, to_text
     from reports.sheetview import build
     from verify.files import prove_apart, prove_files, write_all
@@ -110,25 +110,21 @@ def _write_sheets(
         html, text = str(output / f"{stem}.html"), str(output / f"{stem}.txt")
     day = today()
     view = build(plan, chosen, notes, printed=f"{day.day} {day:%B %Y}")
-    places = {option: Path(target) if target not in (None, _STDOUT) else None
+    places = {option: Path(target) if target not in (None, STDOUT) else None
               for option, target in (("--html", html), ("--text", text))}
     prove_apart(places, files_of(plan))
     prove_files(places, "build sheets", "choose another place for them")
     files: dict[Path, bytes] = {}
     for target, render in ((html, to_html), (text, to_text)):
-        if target == _STDOUT:
+        if target == STDOUT:
             sys.stdout.buffer.write(render(view).encode())
             sys.stdout.buffer.flush()
         elif target is not None:
             files[Path(target)] = render(view).encode()
     write_all(files)
-    if _STDOUT not in (html, text):
-        counts = f"{_many(len(chosen), 'build sheet')}, {_many(len(notes), 'margin note')}"
+    if STDOUT not in (html, text):
+        counts = f"{many(len(chosen), 'build sheet')}, {many(len(notes), 'margin note')}"
         click.echo("\n".join([counts, *map(str, files)]))
-
-
-def _many(count: int, what: str) -> str:
-    return f"{count} {what}" if count == 1 else f"{count} {what}s"
 
 
 def _write_zones(plan: Plan, folder: Path) -> None:
@@ -168,9 +164,8 @@ def _check_names(plan: Plan, chosen: Sequence[Host], timeout: float, limit_rate:
         click.echo(namesteps.comments(found) + (partial_update(plan, changes) if changes else "; nothing to change\n"), nl=False)
     else:
         click.echo(namesteps.to_text(found), nl=False)
-    crashes = [*evidence.site.crashes, *(crash for host in evidence.hosts for crash in host.crashes)]
-    for crash in crashes:
-        click.echo(f"a fault of seatrial itself, please report it: {crash.error} while asking {crash.asking}", err=True)
+    crashes = evidence.crashes()
+    say_crashes(crashes)
     if not evidence.complete:
         return Exit.INTERRUPTED
     if crashes:
