@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from probes.certificate import shown_certificate
 from probes.seam import Network, NotObserved, Stream, now
-from probes.shell import shown_key
+from probes.ssh import shown_key
 from probes.tlsleaf import shown_in_the_clear
 from shared.evidence import Identity, TlsEvidence
 from shared.questions import PortQuestion

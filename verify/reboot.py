@@ -12,7 +12,7 @@ from dataclasses import dataclass, field
 
 import msgspec
 
-from probes import certificate, clock, echo, ports, shell
+from probes import certificate, clock, echo, ports, ssh
 from probes.seam import Network, rfc3339
 from probes.stamps import RunnersClock
 from shared.boots import BootEvidence, BootMark, Reading, Sign
@@ -189,7 +189,7 @@ class _Follower:
             if sign.speaks == "tls":
                 reading, detail = tls_reading(await certificate.examine(self.network, question, stream))
             else:
-                heard = await shell.identify(self.network, question, stream)
+                heard = await ssh.identify(self.network, question, stream)
                 reading, detail = ssh_reading(heard)
                 where = f"{heard.port} {heard.address}"
                 self.watch.note_keys([(where, key.key_type, key.fingerprint) for key in heard.host_keys])

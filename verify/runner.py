@@ -14,7 +14,7 @@ from typing import Any
 
 import msgspec
 
-from probes import certificate, clock, echo, identities, link, names, path, ports, shell, witness
+from probes import certificate, clock, echo, identities, link, names, path, ports, ssh, witness
 from probes.hostword import Desk, HostWord
 from probes.seam import Network, NotObserved, now
 from probes.vantage import look_around
@@ -188,7 +188,7 @@ async def _knock(network: Network, question: PortQuestion, book: _Notebook, inde
         if question.speaks == "tls":
             book.tls[index] = await certificate.examine(network, question, stream)
         elif question.speaks == "ssh":
-            book.ssh[index] = await shell.identify(network, question, stream)
+            book.ssh[index] = await ssh.identify(network, question, stream)
     finally:
         stream.close()
     return seen

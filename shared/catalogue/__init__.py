@@ -11,11 +11,11 @@ import fnmatch
 from shared.catalogue.entry import PROFILES, Check, LimitRule
 from shared.quantities import Limits
 
-from . import boots, certificates, clocks, gateways, hosts, names, plans, ports, shells, systems
+from . import boots, certificates, clocks, gateways, hosts, names, plans, ports, ssh, systems
 
 __all__ = ["CHECKS", "LIMITS", "PROFILES", "Check", "LimitRule", "find", "limits_of", "matching"]
 
-_FAMILIES = (plans, names, gateways, hosts, clocks, certificates, ports, shells, systems, boots)
+_FAMILIES = (plans, names, gateways, hosts, clocks, certificates, ports, ssh, systems, boots)
 
 #: Every check by name, in the order in which a report shows them.
 CHECKS: dict[str, Check] = {check.name: check for family in _FAMILIES for check in family.CHECKS}

@@ -19,8 +19,8 @@ from pathlib import Path
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
 from probes import sshproof
-from probes.shell import identify
 from probes.sockets import SocketNetwork
+from probes.ssh import identify
 from shared.questions import Pace, PortQuestion
 
 

@@ -15,7 +15,7 @@ from cryptography.hazmat.primitives.serialization import Encoding, PublicFormat
 from probes import sshproof, sshwire
 from probes.fake import FakeNetwork, run
 from probes.seam import Stream, failed
-from probes.shell import IDENTIFICATION, PREAMBLE_CHARACTERS, PREAMBLE_LINES, identify
+from probes.ssh import IDENTIFICATION, PREAMBLE_CHARACTERS, PREAMBLE_LINES, identify
 from probes.sshproof import METHODS, Transcript
 from probes.sshwire import Kexinit, KexReply, put_string
 from shared.evidence import Failure, FailureKind, SshEvidence

@@ -14,8 +14,8 @@ from pathlib import Path
 import paramiko
 import pytest
 
-from probes.shell import identify
 from probes.sockets import SocketNetwork
+from probes.ssh import identify
 from probes.sshproof import METHODS
 from shared.evidence import SshEvidence
 from shared.questions import Pace, PortQuestion
