@@ -74,14 +74,14 @@ class Desk:
             await _to_its_end(talking, line)
             stream.close()
         talking.result()
-        failure = interview.failure
+        failure, session, elapsed = interview.failure, interview.session, network.monotonic() - began
         if overdue:
-            failure = Failure(kind=FailureKind.NO_ANSWER, phase=interview.phase, elapsed_seconds=network.monotonic() - began,
+            failure = Failure(kind=FailureKind.NO_ANSWER, phase=session.phase, elapsed_seconds=elapsed,
                               detail=f"the whole visit took longer than {limit:g} s")
         system = SystemEvidence(
-            address=address, port=port_label(question.port), user=question.user, at=at,
-            elapsed_seconds=network.monotonic() - began, host_key=interview.host_key, key_standing=interview.key_standing,
-            banner=interview.banner, commands=tuple(interview.answers), facts=interview.facts(), failure=failure)
+            address=address, port=port_label(question.port), user=question.user, at=at, elapsed_seconds=elapsed,
+            host_key=session.host_key, key_standing=session.key_standing, banner=interview.banner,
+            commands=tuple(interview.answers), facts=interview.facts(), failure=failure)
         return HostWord(system, interview.witness(address))
 
 

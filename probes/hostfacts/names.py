@@ -74,7 +74,7 @@ def resolvectl(text: str) -> Resolver | None:
     return Resolver(servers=servers[:_SERVERS_KEPT], search=(), source="") if servers else None
 
 
-def behind(front: Resolver) -> str:
+def local_forwarder(front: Resolver) -> str:
     """The address of the forwarder on the host itself that ``front`` points at; empty where it names real servers."""
     local = [server for server in front.servers or () if ipaddress.ip_address(server).is_loopback]
     return local[0] if local and len(local) == len(front.servers or ()) else ""

@@ -276,7 +276,7 @@ def test_the_servers_behind_a_forwarder_and_who_wrote_them_down(text: str, serve
 ])
 def test_a_forwarder_on_the_host_itself(servers: tuple[str, ...], stub: str) -> None:
     """It is one only where no other server stands beside it."""
-    assert names.behind(Resolver(servers=servers, search=(), source="")) == stub
+    assert names.local_forwarder(Resolver(servers=servers, search=(), source="")) == stub
 
 
 def test_the_servers_of_resolvectl() -> None:
