@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import functools
-import ipaddress
 import secrets
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
@@ -12,6 +10,7 @@ import msgspec
 
 from probes import dnswire
 from probes.seam import Datagram, Network, NotObserved, Service, Stream, failed, now
+from shared.addresses import is_address
 from shared.aliases import ALIAS_LIMIT, NAMES_FOLLOWED, follow, values_at
 from shared.evidence import Failure, FailureKind, NameAnswer
 from shared.hostnames import canonical
@@ -74,7 +73,7 @@ async def resolve(network: Network, servers: Sequence[Endpoint], name: str) -> s
 
     An address is returned as it is (RFC 1123 section 2.1).  Raises NotObserved with kind not-resolved.
     """
-    if _is_address(name):
+    if is_address(name):
         return name
     said = []
     for server in servers:
@@ -157,8 +156,7 @@ async def _ask_once(network: Network, question: NameQuestion) -> NameAnswer:
                        transport=question.transport, at=now(network), elapsed_seconds=0.0)
     talk = _Talk(question=question, blank=blank, left_seconds=network.pace.timeout_seconds)
     try:
-        if not _is_address(question.server.host):
-            # The system would look a name up by itself, blocking, at servers nobody planned.
+        if not is_address(question.server.host):
             raise failed(FailureKind.NOT_RESOLVED, "question", 0.0, "a name server is planned by its address")
         talk.section = _question_section(question)
         with _fresh_id(question.server) as ident:
@@ -316,12 +314,3 @@ def _fresh_id(server: Endpoint) -> Iterator[int]:
         yield taken[2]
     finally:
         _ids_taken.discard(taken)
-
-
-@functools.lru_cache(maxsize=1024)
-def _is_address(text: str) -> bool:
-    try:
-        ipaddress.ip_address(text)
-    except ValueError:
-        return False
-    return True

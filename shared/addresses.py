@@ -7,6 +7,7 @@ a person typed therefore comes in through this file.  What an address is set asi
 
 from __future__ import annotations
 
+import functools
 import ipaddress
 import re
 from collections.abc import Callable
@@ -39,6 +40,19 @@ def parse_address(text: str) -> Address:
     if isinstance(address, ipaddress.IPv6Address) and address.scope_id is not None:
         raise AddressError(f'"{_short(text)}" names an interface after "%", which means something on one machine only')
     return address
+
+
+@functools.lru_cache(maxsize=1024)
+def is_address(text: str) -> bool:
+    """Whether a socket takes ``text`` for an address, also one with a zone.
+
+    Anything else it would take for a name and have the system look it up, at servers that nobody planned.
+    """
+    try:
+        ipaddress.ip_address(text)
+    except ValueError:
+        return False
+    return True
 
 
 def without_mask(text: str) -> Address | None:

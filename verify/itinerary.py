@@ -62,7 +62,7 @@ def draw_up(
             HostQuestions(
                 fqdn=host.fqdn,
                 names=names.host_questions(plan, host) if wanted("names") else (),
-                echoes=hosts.echo_questions(plan, host) if wanted("echoes") else (),
+                echoes=hosts.echo_questions(host) if wanted("echoes") else (),
                 clocks=clocks.host_questions(plan, host) if wanted("host clocks") else (),
                 ports=hosts.port_questions(plan, host, visits=hosts.VISITS if wanted("owners") else 0) if wanted("ports") else (),
                 witnesses=clocks.witness_questions(plan, host) if wanted("witnesses") else (),

@@ -115,7 +115,7 @@ class _Follower:
         role = self.plan.role(self.host.role)
         planned = {port.number for port in (*role.open, *role.tls, *role.ssh, *role.http)} if role else set()
         self._echoes = {Sign("echo", question.address): msgspec.structs.replace(question, count=1)
-                        for question in hosts.echo_questions(self.plan, self.host)}
+                        for question in hosts.echo_questions(self.host)}
         self._knocks = {Sign(f"{question.port}/tcp", question.address, question.speaks): question
                         for question in hosts.port_questions(self.plan, self.host) if question.port in planned}
         self._clocks = {Sign("time", question.server.host): msgspec.structs.replace(question, exchanges=1)

@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-import ipaddress
-
 from shared.plan import Endpoint, Host, Plan
 from shared.questions import ClockQuestion, WitnessQuestion
+from verify.asking.hosts import addresses_among
 
 #: Exchanges with one server: enough to pick the one that was delayed least (RFC 5905 section 10), few enough to bother
 #: nobody (RFC 4330 section 10 asks clients to be frugal; four in a burst is common practice, no source).
@@ -25,7 +24,8 @@ def host_questions(plan: Plan, host: Host) -> tuple[ClockQuestion, ...]:
     role = plan.role(host.role)
     if role is None or role.ntp_port is None:
         return ()
-    return tuple(ClockQuestion(Endpoint(address, role.ntp_port, address), EXCHANGES) for address in host.addresses)
+    return tuple(ClockQuestion(Endpoint(address, role.ntp_port, address), EXCHANGES)
+                 for address in addresses_among(host.addresses))
 
 
 def witness_questions(plan: Plan, host: Host) -> tuple[WitnessQuestion, ...]:
@@ -40,13 +40,4 @@ def witness_questions(plan: Plan, host: Host) -> tuple[WitnessQuestion, ...]:
     # Where there are both, one of each: they are the likeliest to have different servers behind them.
     ports = [(port.number, "http") for port in plain[: HTTP_PORTS - 1 if role.tls else HTTP_PORTS]]
     ports += [(port.number, "tls") for port in role.tls[: HTTP_PORTS - len(ports)]]
-    return tuple(WitnessQuestion(address, tuple(ports), host.fqdn) for address in host.addresses if _is_address(address))
-
-
-def _is_address(text: str) -> bool:
-    """A socket would take anything else for a name and ask the runner's own resolver."""
-    try:
-        ipaddress.ip_address(text)
-    except ValueError:
-        return False
-    return True
+    return tuple(WitnessQuestion(address, tuple(ports), host.fqdn) for address in addresses_among(host.addresses))

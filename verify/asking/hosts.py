@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-import ipaddress
 from collections.abc import Iterable
 
+from shared.addresses import is_address
 from shared.plan import Host, Plan, Role
 from shared.questions import EchoQuestion, PortQuestion
 from shared.special_addresses import means_one_wire
@@ -28,7 +28,7 @@ def gateway_questions(plan: Plan) -> tuple[EchoQuestion, ...]:
     return tuple(EchoQuestion(gateway, ECHOES) for gateway in gateways(plan))
 
 
-def echo_questions(_plan: Plan, host: Host) -> tuple[EchoQuestion, ...]:
+def echo_questions(host: Host) -> tuple[EchoQuestion, ...]:
     """One burst for each address of the host."""
     return tuple(EchoQuestion(address, ECHOES) for address in addresses_among(host.addresses))
 
@@ -61,16 +61,5 @@ def _speaks(role: Role, number: int) -> str:
 
 
 def addresses_among(texts: Iterable[str]) -> list[str]:
-    """Those that are addresses, each once; lint reports the rest.
-
-    A socket would take anything else for a name and ask the runner's own resolver.
-    """
-    return [text for text in dict.fromkeys(texts) if _is_address(text)]
-
-
-def _is_address(text: str) -> bool:
-    try:
-        ipaddress.ip_address(text)
-    except ValueError:
-        return False
-    return True
+    """Those that are addresses, each once; lint reports the rest."""
+    return [text for text in dict.fromkeys(texts) if is_address(text)]

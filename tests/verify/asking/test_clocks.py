@@ -26,6 +26,13 @@ def test_every_address_of_a_host_that_serves_time_is_asked_on_the_roles_port(mak
         ("192.0.2.11", 11123, 4), ("2001:db8::11", 11123, 4)]
 
 
+def test_what_is_no_address_is_not_asked_by_its_name(make_plan: Callable[..., Plan]) -> None:
+    """A socket would have the system look it up, at servers that nobody planned."""
+    plan = make_plan(roles=(Role(name="node", ntp_port=123),))
+    host = msgspec.structs.replace(plan.hosts[0], addresses=("dome-a", "192.0.2.11"))
+    assert [question.server.host for question in host_questions(plan, host)] == ["192.0.2.11"]
+
+
 def test_a_host_that_serves_no_time_is_not_asked(make_plan: Callable[..., Plan]) -> None:
     """Neither is one whose role is not in the plan: only what is planned is probed."""
     plan = make_plan(roles=(Role(name="node"),))

@@ -43,7 +43,7 @@ def test_what_is_no_address_is_not_asked(make_plan: Callable[..., Plan], typed: 
     plan = make_plan(networks=(_network("a", typed),))
     host = msgspec.structs.replace(plan.hosts[0], addresses=(typed, "192.0.2.11"))
     assert gateway_questions(plan) == ()
-    assert echo_questions(plan, host) == (EchoQuestion("192.0.2.11", ECHOES),)
+    assert echo_questions(host) == (EchoQuestion("192.0.2.11", ECHOES),)
     assert {question.address for question in port_questions(plan, host)} == {"192.0.2.11"}
 
 
@@ -72,4 +72,4 @@ def test_host_of_an_unknown_role_is_not_knocked_on(make_plan: Callable[..., Plan
     plan = make_plan(roles=())
     host: Host = plan.hosts[0]
     assert port_questions(plan, host) == ()
-    assert len(echo_questions(plan, host)) == 1
+    assert len(echo_questions(host)) == 1

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 
+from shared.addresses import is_address
 from shared.findings import Finding, Grade, Measured
 from shared.hostcommands import own_topic
 from shared.hostfacts import TimeSource, Unit
@@ -104,7 +105,7 @@ def _time_sources(word: Word) -> Finding:
     missing = [label for label, names in wanted.items() if not names & set(asked)]
     others = [address for address in asked if not any(address in names for names in wanted.values())]
     hosts = {source.label: source.host for source in word.case.plan.time_sources}
-    unheard = [label for label in missing if wanted[label] == {hosts[label]} and not _is_address(hosts[label])]
+    unheard = [label for label in missing if wanted[label] == {hosts[label]} and not is_address(hosts[label])]
     if unheard and len(unheard) == len(missing) and others:
         return word.finding(
             "system.clock", "sources", Grade.UNPROVEN, planned=planned, found=found, topic="time sources", symptom="names",
@@ -184,10 +185,6 @@ def _addresses_of(word: Word, label: str, host: str) -> set[str]:
     """A planned source as the host may name it: as planned, or by the address that the planned name servers gave the runner."""
     seen = (clock.address for clock in word.case.evidence.site.clocks if clock.server == label and clock.address)
     return {host, *seen}
-
-
-def _is_address(label: str) -> bool:
-    return ":" in label or label.replace(".", "").isdigit()
 
 
 # --- services
