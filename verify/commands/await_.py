@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import functools
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import click
 
@@ -35,7 +35,7 @@ class _Span(click.ParamType):  # type: ignore[type-arg]  # generic in the newest
     def __init__(self, least: float, most: float) -> None:
         self._least, self._most = least, most
 
-    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> float:
+    def convert(self, value: object, param: click.Parameter | None, ctx: click.Context | None) -> float:
         from shared.quantities import QuantityError, parse_quantity, show_seconds
 
         text = str(value).strip()

@@ -38,9 +38,7 @@ def command(output: Path, quiet: bool) -> None:
             prepared = trial.prepare(plan, trial.Trial(kind="demo", reason="a look at seatrial"))
             report = trial.conduct(prepared, progress.on_host)
         files = [output / "tidewater.html", output / "tidewater.json"]
-        options = ProbingOptions(host=(), only=(), profile=None, json=str(files[1]), html=str(files[0]), output=output,
-                                 reason="", ticket="", operator="", limit_rate=1000, concurrency=1000, timeout=6,
-                                 strict=False, quiet=quiet)
+        options = ProbingOptions(json=str(files[1]), html=str(files[0]), output=output, quiet=quiet)
         written, unwritten = write_reports(report, plan.file, options)
     except UsageError as error:
         stop(error)

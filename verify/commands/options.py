@@ -15,26 +15,27 @@ from verify.version import VERSION
 
 F = TypeVar("F", bound=Callable[..., Any])
 
-_DEFAULT = Pace()
+#: How gently to ask where the command line does not say.
+DEFAULT_PACE = Pace()
 
 
 class ProbingOptions(msgspec.Struct, frozen=True, kw_only=True):
     """What the command line asked for, as typed, before any of it is checked against a plan."""
 
-    host: tuple[str, ...]
-    only: tuple[str, ...]
-    profile: str | None
-    json: str | None
-    html: str | None
+    host: tuple[str, ...] = ()
+    only: tuple[str, ...] = ()
+    profile: str | None = None
+    json: str | None = None
+    html: str | None = None
     output: Path
-    reason: str
-    ticket: str
-    operator: str
-    limit_rate: float
-    concurrency: int
-    timeout: float
-    strict: bool
-    quiet: bool
+    reason: str = ""
+    ticket: str = ""
+    operator: str = ""
+    limit_rate: float = DEFAULT_PACE.packets_per_second
+    concurrency: int = DEFAULT_PACE.hosts
+    timeout: float = DEFAULT_PACE.timeout_seconds
+    strict: bool = False
+    quiet: bool = False
     store: str | None = None
     no_store: bool = False
     reviewer: str = ""
@@ -51,7 +52,7 @@ class Rate(click.ParamType):  # type: ignore[type-arg]  # generic in the newest 
 
     name = "rate"
 
-    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> float:
+    def convert(self, value: object, param: click.Parameter | None, ctx: click.Context | None) -> float:
         """The rate in packets a second."""
         text = str(value).removesuffix("/s")
         try:
@@ -68,7 +69,7 @@ class Seconds(click.ParamType):  # type: ignore[type-arg]  # generic in the newe
 
     name = "seconds"
 
-    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> float:
+    def convert(self, value: object, param: click.Parameter | None, ctx: click.Context | None) -> float:
         """The time-out in seconds."""
         text = str(value).removesuffix("s").strip()
         try:
@@ -104,9 +105,9 @@ _OPTIONS = (
     click.option("--ticket", default="", metavar="TEXT", help="Change ticket; kept in the report."),
     click.option("--operator", default=account, metavar="TEXT", help="Who runs it; your account name unless given."),
     click.option("--reviewer", default="", metavar="TEXT", help="Who is to check the run; kept in the report."),
-    click.option("--limit-rate", type=Rate(), default=f"{_DEFAULT.packets_per_second:g}/s", show_default=True,
+    click.option("--limit-rate", type=Rate(), default=f"{DEFAULT_PACE.packets_per_second:g}/s", show_default=True,
                  metavar="N/s", help="Packets sent a second, at most."),
-    click.option("--concurrency", type=click.IntRange(1, 100_000), default=_DEFAULT.hosts, show_default=True, metavar="N",
+    click.option("--concurrency", type=click.IntRange(1, 100_000), default=DEFAULT_PACE.hosts, show_default=True, metavar="N",
                  help="Hosts visited at the same time, at most."),
     click.option("--workers", type=click.IntRange(0, 64), default=0, show_default=True, metavar="N",
                  help="Processes that ask; 0 is as many as the rate and the cores can keep busy."),
@@ -130,8 +131,8 @@ def probing_options(command: F, *, timeout_flag: str = "--timeout") -> F:
 
     gathered.__name__, gathered.__doc__ = command.__name__, command.__doc__
     decorated: Any = gathered
-    question = click.option(timeout_flag, "timeout", type=Seconds(), default=f"{_DEFAULT.timeout_seconds:g}", show_default=True,
-                            metavar="SECONDS", help="Longest wait for one question, its retries included.")
+    question = click.option(timeout_flag, "timeout", type=Seconds(), default=f"{DEFAULT_PACE.timeout_seconds:g}",
+                            show_default=True, metavar="SECONDS", help="Longest wait for one question, its retries included.")
     for option in reversed((*_OPTIONS, question)):
         decorated = option(decorated)
     return decorated  # type: ignore[no-any-return]

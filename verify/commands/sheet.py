@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import click
 
 from verify.commands.console import STDOUT, say_crashes, stop
-from verify.commands.options import Rate, Seconds
+from verify.commands.options import DEFAULT_PACE, Rate, Seconds
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -36,10 +36,10 @@ added or removed, and with 3 where nothing is wrong but a server was silent.
 @click.option("--update", is_flag=True, help="Print the records as a script of dynamic updates (RFC 2136); never sent.")
 @click.option("--check-names", is_flag=True,
               help="Ask the name servers, and print what to add, remove and keep; with --update, only that as a script.")
-@click.option("--timeout", type=Seconds(), default="6", show_default=True, metavar="SECONDS",
+@click.option("--timeout", type=Seconds(), default=f"{DEFAULT_PACE.timeout_seconds:g}", show_default=True, metavar="SECONDS",
               help="Longest wait for one question of --check-names.")
-@click.option("--limit-rate", type=Rate(), default="1000/s", show_default=True, metavar="N/s",
-              help="Packets that --check-names sends a second, at most.")
+@click.option("--limit-rate", type=Rate(), default=f"{DEFAULT_PACE.packets_per_second:g}/s", show_default=True,
+              metavar="N/s", help="Packets that --check-names sends a second, at most.")
 def command(
     plan: Path, host: tuple[str, ...], html: str | None, text: str | None, output: Path, zones: Path | None, update: bool,
     check_names: bool, timeout: float, limit_rate: float,
