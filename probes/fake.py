@@ -40,6 +40,10 @@ class StreamPeer(Protocol):
         """What the peer says to ``data``."""
 
 
+#: What a connection to one place meets: a peer, freshly made, or a failure.
+StreamEntry = Callable[[], StreamPeer] | Failure
+
+
 class _JumpingSelector(selectors.DefaultSelector):
     """A selector that never waits: it moves its loop's clock forward instead."""
 
@@ -80,8 +84,8 @@ class FakeNetwork:
     """A ``Network`` (see ``probes.seam``) whose world is three tables.
 
     ``datagrams`` maps (service name, address, port) to a peer or to the failure every packet there meets; ``streams``
-    maps (address, port) to a factory of peers, to a failure, or to a list of these used one a connection.  What is in
-    no table is silent.  ``wire`` answers every frame put on the one wire there is, or is why there is none.  ``sent`` records
+    maps (address, port) to a factory of peers, to a failure, or to a list of these that is used up, one a connection.  What is
+    in no table is silent.  ``wire`` answers every frame put on the one wire there is, or is why there is none.  ``sent`` records
     (service, "tcp" or "frame", address, port, octets) in order.
     """
 
@@ -89,7 +93,7 @@ class FakeNetwork:
         self,
         *,
         datagrams: Mapping[tuple[str, str, int], DatagramPeer | Failure] | None = None,
-        streams: Mapping[tuple[str, int], Any] | None = None,
+        streams: Mapping[tuple[str, int], StreamEntry | list[StreamEntry]] | None = None,
         pace: Pace | None = None,
         echo: str | Failure = "icmp-datagram",
         sources: Mapping[str, str] | None = None,

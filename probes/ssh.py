@@ -89,13 +89,13 @@ async def _identify(network: Network, question: PortQuestion, line: _Line) -> Ss
         address=question.address, port=question.label, at=at, elapsed_seconds=network.monotonic() - began,
         identification=_text(heard.greeting.identification) if heard.greeting else "",
         preamble=tuple(bounded(_text(said), PREAMBLE_CHARACTERS) for said in heard.preamble[:PREAMBLE_LINES]),
-        kex_algorithms=_with_markers(offer.kex, False), markers=_with_markers(offer.kex, True),
+        kex_algorithms=_methods_of(offer.kex), markers=_markers_of(offer.kex),
         host_key_algorithms=offer.host_key, ciphers=_merged(offer.cipher_in, offer.cipher_out),
         macs=_merged(offer.mac_in, offer.mac_out), compressions=_merged(offer.compression_in, offer.compression_out),
         host_keys=tuple(keys), key_failures=tuple(failures), failure=failure)
 
 
-def is_marker(name: str) -> bool:
+def _is_marker(name: str) -> bool:
     """Whether an entry of a key exchange list announces an extension and is no method (RFC 8308 section 2.1).
 
     ``kex-strict-*`` is a marker of the same make by convention, without an RFC.
@@ -104,8 +104,14 @@ def is_marker(name: str) -> bool:
 
 
 @functools.lru_cache(maxsize=256)
-def _with_markers(names: tuple[str, ...], wanted: bool) -> tuple[str, ...]:
-    return tuple(name for name in names if is_marker(name) is wanted)
+def _methods_of(names: tuple[str, ...]) -> tuple[str, ...]:
+    """A key exchange list without its markers."""
+    return tuple(name for name in names if not _is_marker(name))
+
+
+@functools.lru_cache(maxsize=256)
+def _markers_of(names: tuple[str, ...]) -> tuple[str, ...]:
+    return tuple(filter(_is_marker, names))
 
 
 @functools.lru_cache(maxsize=256)
@@ -188,7 +194,7 @@ def _method(line: _Line, heard: _Heard) -> str:
     offered = heard.offer.kex if heard.offer else ()
     method = next((name for name in METHODS if name in offered), None)
     if method is None:
-        methods = ", ".join(_with_markers(offered, False))
+        methods = ", ".join(_methods_of(offered))
         detail = "no key exchange method that is offered is spoken here: " + (methods or "there is none")
         raise line.failed(FailureKind.OTHER, "negotiation", bounded(detail))
     return method

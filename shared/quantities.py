@@ -26,7 +26,7 @@ _QUANTITY = re.compile(r"\s*([+-]?\d+(?:\.\d+)?(?:[eE][+-]?\d+)?)\s*([^\s\d]*)\s
 
 
 class QuantityError(ValueError):
-    """The text is not a quantity of the wanted unit.  The plan's author is at fault; the message says the mend."""
+    """The text is not a quantity of the wanted unit.  Whoever asked for one says where it was typed, and the mend."""
 
 
 def parse_quantity(text: str, unit: str) -> float:
@@ -34,15 +34,14 @@ def parse_quantity(text: str, unit: str) -> float:
 
     Raises QuantityError when the number or its unit cannot be read, or when it is negative.
     """
-    names = _UNITS[unit]
+    sizes = _UNITS[unit]
     match = _QUANTITY.match(text)
-    wanted = ", ".join(name for name in names if name) or "a bare number"
-    if match is None or match.group(2) not in names:
-        raise QuantityError(f'"{text}" is not a quantity here; write a number with a unit ({wanted}), such as "100 ms"'
-                            if unit == "s" else f'"{text}" is not a quantity here; write a number with a unit ({wanted})')
-    value = float(match.group(1)) * names[match.group(2)]
+    if match is None or match.group(2) not in sizes:
+        wanted = ", ".join(filter(None, sizes)) or "none"
+        raise QuantityError(f'"{text}" is not a number with its unit ({wanted})')
+    value = float(match.group(1)) * sizes[match.group(2)]
     if value < 0 or not math.isfinite(value):
-        raise QuantityError(f'"{text}" is out of range; a limit is zero or more')
+        raise QuantityError(f'"{text}" is not zero or more')
     return value
 
 

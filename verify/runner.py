@@ -10,7 +10,7 @@ import asyncio
 import socket
 from collections.abc import Awaitable, Callable
 from dataclasses import dataclass, field
-from typing import Any
+from typing import TypeVar
 
 import msgspec
 
@@ -39,6 +39,9 @@ from shared.evidence import (
     bounded,
 )
 from shared.questions import ClockQuestion, HostQuestions, Itinerary, NameQuestion, PortQuestion, SiteQuestions
+
+Question = TypeVar("Question")
+Answer = TypeVar("Answer")
 
 #: Connections one host sees from us at the same time, so that a small machine's accept queue is never the thing tested
 #: (common practice, no source).
@@ -72,7 +75,7 @@ class _Notebook:
                             crashes=tuple(self.crashes), owners=_kept(self.owners))
 
     def host(self, fqdn: str) -> HostEvidence:
-        said: tuple[HostWord, ...] = _kept(self.systems)
+        said = _kept(self.systems)
         return HostEvidence(fqdn=fqdn, names=_kept(self.names), echoes=_kept(self.echoes), clocks=_kept(self.clocks),
                             ports=_kept(self.ports), tls=_kept(self.tls), ssh=_kept(self.ssh),
                             crashes=tuple(self.crashes), complete=self.complete,
@@ -81,11 +84,11 @@ class _Notebook:
                             identities=_joined(self.identities))
 
 
-def _kept(slots: list[Any]) -> tuple[Any, ...]:
+def _kept(slots: list[Answer | None]) -> tuple[Answer, ...]:
     return tuple(slot for slot in slots if slot is not None)
 
 
-def _joined(slots: list[Any]) -> tuple[Any, ...]:
+def _joined(slots: list[tuple[Answer, ...] | None]) -> tuple[Answer, ...]:
     return tuple(one for told in _kept(slots) for one in told)
 
 
@@ -209,9 +212,9 @@ async def _ask_time(network: Network, itinerary: Itinerary, question: ClockQuest
 def _each(
     group: asyncio.TaskGroup,
     book: _Notebook,
-    slots: list[Any],
-    questions: tuple[Any, ...],
-    ask: Callable[[Any], Awaitable[Any]],
+    slots: list[Answer | None],
+    questions: tuple[Question, ...],
+    ask: Callable[[Question], Awaitable[Answer]],
 ) -> None:
     """Start one task a question; each puts its answer in its own place, so that order never depends on timing."""
     first = len(slots)
@@ -221,7 +224,7 @@ def _each(
 
 
 async def _answer(
-    book: _Notebook, slots: list[Any], index: int, question: Any, ask: Callable[[Any], Awaitable[Any]]
+    book: _Notebook, slots: list[Answer | None], index: int, question: Question, ask: Callable[[Question], Awaitable[Answer]]
 ) -> None:
     try:
         slots[index] = await ask(question)
