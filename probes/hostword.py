@@ -4,8 +4,8 @@ The login goes to a host key that the plan vouches for and to no other: the key 
 a user name is sent.  It uses a key file or an agent, never a password and never what a server asks to be typed.  What is run
 is in ``shared.hostcommands``, and the site's own questions.
 
-paramiko waits in threads; these belong to a bounded pool (``Desk``), and every wait has an end: connecting, the key exchange,
-the login, each command, and the visit as a whole.  A host that hangs, floods or hangs up costs only its own evidence.
+paramiko waits in threads; these belong to a bounded pool (``LoginPool``), and every wait has an end: connecting, the key
+exchange, the login, each command, and the visit as a whole.  A host that hangs, floods or hangs up costs only its own evidence.
 """
 
 from __future__ import annotations
@@ -37,7 +37,7 @@ class HostWord(msgspec.Struct, frozen=True):
     witness: ClockWitness | None = None
 
 
-class Desk:
+class LoginPool:
     """The pool that logins wait in.  Close it when no visit is under way any more."""
 
     def __init__(self) -> None:

@@ -11,13 +11,13 @@ from contextlib import AbstractAsyncContextManager
 from typing import TypeVar
 
 from probes.connections import open_connection
-from probes.courtesy import Counter
 from probes.datagrams import Channel
 from probes.failures import from_oserror
 from probes.frames import PacketWire, wire_interface
 from probes.icmpsockets import forbid_fragments, icmp_socket, timestamp_socket
 from probes.readiness import Switchboard
 from probes.seam import Datagram, NotObserved, Service, Stream, Wire
+from probes.serverqueue import ServerQueue
 from probes.socketerrors import family_of, source_address
 from probes.timeouts import Timeouts
 from shared.evidence import Failure, FailureKind
@@ -60,7 +60,7 @@ class SocketNetwork:
         self._pacer = _Pacer(pace.packets_per_second)
         self._connections = asyncio.Semaphore(pace.connections)
         self._handshakes = asyncio.Semaphore(pace.handshakes)
-        self._counters: dict[tuple[str, int], Counter] = {}
+        self._queues: dict[tuple[str, int], ServerQueue] = {}
         self._echo_methods: dict[int, str] = {}
         self._shortages: dict[str, int] = {}
         self._loop = asyncio.get_running_loop()
@@ -147,7 +147,7 @@ class SocketNetwork:
 
         async def take_turn_and_send() -> Datagram:
             if service.crowded:
-                return await self._counter(address, port).ask(self._turn, send)
+                return await self._queue_of(address, port).ask(self._turn, send)
             await self._turn()
             return await send()
 
@@ -177,10 +177,10 @@ class SocketNetwork:
             await asyncio.sleep(pause)
         return await attempt()
 
-    def _counter(self, address: str, port: int) -> Counter:
-        if (address, port) not in self._counters:
-            self._counters[address, port] = Counter(self.pace.server_questions, self.pace.timeout_seconds)
-        return self._counters[address, port]
+    def _queue_of(self, address: str, port: int) -> ServerQueue:
+        if (address, port) not in self._queues:
+            self._queues[address, port] = ServerQueue(self.pace.server_questions, self.pace.timeout_seconds)
+        return self._queues[address, port]
 
     async def _turn(self) -> None:
         wait = self._pacer.wait_seconds(self._loop.time())

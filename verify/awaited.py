@@ -8,7 +8,7 @@ from collections.abc import Callable, Sequence
 
 import msgspec
 
-from probes.hostword import Desk
+from probes.hostword import LoginPool
 from probes.seam import Network, now
 from probes.vantage import look_around
 from shared.boots import BootEvidence
@@ -38,13 +38,13 @@ def watch(
     async def work(network: Network) -> tuple[Watched, Evidence]:
         began = now(network)
         vantage = look_around(network, name=socket.gethostname(), footholds=prepared.questions.networks)
-        desk = Desk()
+        logins = LoginPool()
         try:
             watched = await reboot.watch(
                 network, prepared.plan, chosen, wait.rules, timeout_seconds=wait.timeout_seconds, on_event=on_event,
-                on_start=on_start, ask_mark=functools.partial(bootmark.ask, desk, network, prepared.plan))
+                on_start=on_start, ask_mark=functools.partial(bootmark.ask, logins, network, prepared.plan))
         finally:
-            desk.close()
+            logins.close()
         alone = Evidence(vantage=vantage, started=began, finished=now(network), complete=False, site=SiteEvidence(),
                          hosts=tuple(HostEvidence(fqdn=host.fqdn, complete=False) for host in chosen))
         return watched, with_boots(alone, watched)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import datetime
 
-from probes.hostword import Desk
+from probes.hostword import LoginPool
 from probes.seam import Network
 from shared.boots import BootMark
 from shared.evidence import SystemEvidence
@@ -15,10 +15,10 @@ from verify.asking import systems
 _UPTIME = "system.uptime"
 
 
-async def ask(desk: Desk, network: Network, plan: Plan, host: Host) -> BootMark | None:
+async def ask(logins: LoginPool, network: Network, plan: Plan, host: Host) -> BootMark | None:
     """The present boot of a host; None where the plan gives no access, or the host did not say."""
     for question in systems.host_questions(plan, host, systems.known_hosts(plan), (_UPTIME,)):
-        return mark_of((await desk.ask(network, question)).system)
+        return mark_of((await logins.ask(network, question)).system)
     return None
 
 

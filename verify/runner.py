@@ -15,7 +15,7 @@ from typing import TypeVar
 import msgspec
 
 from probes import certificate, clock, echo, identities, link, names, path, ports, ssh, witness
-from probes.hostword import Desk, HostWord
+from probes.hostword import HostWord, LoginPool
 from probes.seam import Network, NotObserved, now
 from probes.vantage import look_around
 from shared.evidence import (
@@ -106,11 +106,11 @@ async def gather(
     started = now(network)
     vantage = look_around(network, name=socket.gethostname(), footholds=itinerary.networks)
     site, books, seen = _Notebook(), dict[int, _Notebook](), dict[int, HostEvidence]()
-    desk, complete, places = Desk(), True, asyncio.Semaphore(itinerary.pace.hosts)
+    logins, complete, places = LoginPool(), True, asyncio.Semaphore(itinerary.pace.hosts)
 
     async def visit(place: int, questions: HostQuestions) -> None:
         book = books[place] = _Notebook()
-        await _visit_host(network, questions, book, desk)
+        await _visit_host(network, questions, book, logins)
         book.complete = True
         seen[place] = books.pop(place).host(questions.fqdn)
         places.release()
@@ -127,7 +127,7 @@ async def gather(
     except asyncio.CancelledError:
         complete = False
     finally:
-        desk.close()
+        logins.close()
     # Where the run was cut short, hosts under way have what is in their notebooks so far, and the rest nothing.
     hosts = tuple(seen.get(place) or books.get(place, _Notebook()).host(questions.fqdn)
                   for place, questions in enumerate(itinerary.hosts))
@@ -144,7 +144,7 @@ async def _visit_site(network: Network, itinerary: Itinerary, book: _Notebook) -
         _each(group, book, book.owners, questions.owners, lambda question: link.owners(network, question))
 
 
-async def _visit_host(network: Network, questions: HostQuestions, book: _Notebook, desk: Desk) -> None:
+async def _visit_host(network: Network, questions: HostQuestions, book: _Notebook, logins: LoginPool) -> None:
     connections = asyncio.Semaphore(CONNECTIONS_A_HOST)
     book.tls, book.ssh = [None] * len(questions.ports), [None] * len(questions.ports)
     book.identities = [None] * len(questions.ports)
@@ -165,7 +165,7 @@ async def _visit_host(network: Network, questions: HostQuestions, book: _Noteboo
               lambda question: clock.ask_time(network, question, question.server.host))
         _each(group, book, book.ports, questions.ports, knock)
         _each(group, book, book.witnesses, questions.witnesses, lambda question: witness.ask_clock(network, question))
-        _each(group, book, book.systems, questions.systems, lambda question: desk.ask(network, question))
+        _each(group, book, book.systems, questions.systems, lambda question: logins.ask(network, question))
         _each(group, book, book.owners, questions.owners, lambda question: link.owners(network, question))
         _each(group, book, book.paths, questions.paths, lambda question: path.measure(network, question))
 

@@ -16,7 +16,7 @@ import tempfile
 import time
 from pathlib import Path
 
-from probes.hostword import Desk
+from probes.hostword import LoginPool
 from probes.sockets import SocketNetwork
 from shared.evidence import SystemEvidence
 from shared.hostcommands import TOPICS
@@ -52,11 +52,11 @@ def serve(folder: Path) -> tuple[subprocess.Popen[bytes], SystemQuestion]:
 
 async def visit(question: SystemQuestion, count: int) -> list[SystemEvidence]:
     async with SocketNetwork(Pace(timeout_seconds=30)) as network:
-        desk = Desk()
+        logins = LoginPool()
         try:
-            words = await asyncio.gather(*(desk.ask(network, question) for _ in range(count)))
+            words = await asyncio.gather(*(logins.ask(network, question) for _ in range(count)))
         finally:
-            desk.close()
+            logins.close()
     return [word.system for word in words]
 
 

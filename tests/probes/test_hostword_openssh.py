@@ -15,7 +15,7 @@ from typing import Any
 import msgspec
 import pytest
 
-from probes.hostword import Desk, HostWord
+from probes.hostword import HostWord, LoginPool
 from probes.sockets import SocketNetwork
 from shared.evidence import FailureKind, SystemEvidence
 from shared.hostcommands import GREETING, TOPICS
@@ -70,11 +70,11 @@ def shells(tmp_path: Path, sshd: Callable[..., int]) -> Shells:
 def word(question: SystemQuestion, timeout_seconds: float = 20.0) -> HostWord:
     async def visit() -> HostWord:
         async with SocketNetwork(Pace(timeout_seconds=timeout_seconds)) as network:
-            desk = Desk()
+            logins = LoginPool()
             try:
-                return await desk.ask(network, question)
+                return await logins.ask(network, question)
             finally:
-                desk.close()
+                logins.close()
 
     before = threading.active_count()
     told = asyncio.run(visit())
@@ -426,15 +426,15 @@ def test_an_interrupted_visit_leaves_nothing_behind(shells: Shells) -> None:
 
     async def interrupted() -> float:
         async with SocketNetwork(Pace(timeout_seconds=60)) as network:
-            desk = Desk()
-            asking = asyncio.ensure_future(desk.ask(network, question))
+            logins = LoginPool()
+            asking = asyncio.ensure_future(logins.ask(network, question))
             while not any(thread.name.startswith("seatrial-login") for thread in threading.enumerate()):  # noqa: ASYNC110
                 await asyncio.sleep(0)
             asking.cancel()
             began = network.monotonic()
             with pytest.raises(asyncio.CancelledError):
                 await asking
-            desk.close()
+            logins.close()
             return network.monotonic() - began
 
     before = threading.active_count()

@@ -13,8 +13,8 @@ from probes.seam import Datagram, NotObserved
 _UNHEARD_SECONDS = 0.2
 
 
-class Counter:
-    """The places at one server: each question holds one until it is answered or given up.
+class ServerQueue:
+    """The places at one server: each question holds one until it is answered or given up, and the others wait.
 
     A server from which nothing was heard for ``silence_seconds``, while it was asked, is taken for gone until it answers again.
     """
