@@ -18,7 +18,7 @@ from markupsafe import Markup
 from reports import palette, view
 from shared import catalogue
 from shared.catalogue import Check
-from shared.history import Nights
+from shared.history import NO_NIGHTS, Nights
 from shared.run import Report
 from shared.safetext import visible
 
@@ -28,7 +28,7 @@ LONGEST_TEXT = 2000
 _PARTS_A_PIECE = 1000
 
 
-def to_html(report: Report, *, checks: Mapping[str, Check] = catalogue.CHECKS, nights: Nights = view.NO_NIGHTS) -> str:
+def to_html(report: Report, *, checks: Mapping[str, Check] = catalogue.CHECKS, nights: Nights = NO_NIGHTS) -> str:
     """The page of a report, whole.
 
     ``checks`` is the catalogue its titles and owners are read from.  ``nights`` is what earlier runs saw; where given, the
@@ -38,7 +38,7 @@ def to_html(report: Report, *, checks: Mapping[str, Check] = catalogue.CHECKS, n
 
 
 def html_pieces(report: Report, *, checks: Mapping[str, Check] = catalogue.CHECKS,
-                nights: Nights = view.NO_NIGHTS) -> Iterator[str]:
+                nights: Nights = NO_NIGHTS) -> Iterator[str]:
     """The same page piece by piece, as it is drawn."""
     environment = _environment()
     style = environment.get_template("style.css.j2").render(light=palette.LIGHT, dark=palette.DARK)

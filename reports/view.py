@@ -21,7 +21,7 @@ from reports.missingview import MissingView
 from reports.timeline import Timeline, timeline
 from shared.catalogue import Check
 from shared.findings import Finding, Grade, Verdict, verdict_of
-from shared.history import Nights
+from shared.history import NO_NIGHTS, Nights
 from shared.quantities import show_seconds
 from shared.run import HostReport, Report
 from shared.times import read_time
@@ -30,7 +30,6 @@ from shared.times import read_time
 _MOST_WAIVED = 40
 #: Up to so many hosts the passes stand open on the page.
 _UNFOLDED_HOSTS = 3
-NO_NIGHTS = Nights()
 
 
 class Fact(msgspec.Struct, frozen=True):

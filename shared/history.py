@@ -91,3 +91,7 @@ class Nights(msgspec.Struct, frozen=True, kw_only=True):
     clocks: tuple[Followed, ...] = ()
     endings: tuple[FollowedEnding, ...] = ()
     trends: tuple[Trend, ...] = ()
+
+
+#: What there is before a first run, and wherever no history is read.
+NO_NIGHTS = Nights()

@@ -8,9 +8,9 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Callable, Iterable
 
-from reports.namesteps import Action, NameSteps, Step, Unseen
 from shared.evidence import Evidence, HostEvidence
 from shared.hostnames import canonical, reverse_name
+from shared.namesteps import Action, NameSteps, Step, Unseen
 from shared.plan import Host, Plan
 from shared.questions import NameQuestion
 from shared.zonelines import Line, address_line, boundary_zone, classless_zone, pointer_line, reverse_lines, subnet_of

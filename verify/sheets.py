@@ -8,11 +8,11 @@ from collections.abc import Callable, Sequence
 
 import msgspec
 
-from reports.namesteps import NameSteps
 from reports.sheetview import MarginNote
 from shared import catalogue
 from shared.evidence import Evidence, HostEvidence
 from shared.findings import SITE, Finding, Grade
+from shared.namesteps import NameSteps
 from shared.plan import Host, Plan
 from shared.questions import Pace
 from verify import itinerary, trial

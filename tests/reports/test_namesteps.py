@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from reports.namesteps import Action, NameSteps, Step, Unseen, comments, to_text
+from reports.namesteps import comments, to_text
+from shared.namesteps import Action, NameSteps, Step, Unseen
 from shared.zonelines import Line
 
 ZONE = "obs.example.net"

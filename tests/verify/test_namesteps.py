@@ -7,9 +7,9 @@ from collections.abc import Callable
 import msgspec
 import pytest
 
-from reports.namesteps import Action, NameSteps
 from shared.evidence import Evidence, Failure, FailureKind, HostEvidence, NameAnswer, NameRecord, SiteEvidence, Vantage
 from shared.hostnames import reverse_name
+from shared.namesteps import Action, NameSteps
 from shared.plan import Network, Plan
 from verify.namesteps import classless_questions, name_steps
 

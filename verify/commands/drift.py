@@ -115,7 +115,7 @@ def _compare(plan: Plan, options: ProbingOptions, baseline: Baseline, before: Re
 
 def _nights(report: Report, options: ProbingOptions) -> Nights:
     """What the runs up to this one saw, for its page; nothing where the history can no longer be read, which is said."""
-    from reports.view import NO_NIGHTS
+    from shared.history import NO_NIGHTS
     from verify.history import queries
     from verify.history.errors import HistoryError
     from verify.history.following import nights_until

@@ -16,8 +16,7 @@ import msgspec
 from reports.html import html_pieces
 from reports.jsonfile import json_pieces
 from reports.terminal import summary
-from reports.view import NO_NIGHTS
-from shared.history import Nights
+from shared.history import NO_NIGHTS, Nights
 from shared.plan import Plan
 from shared.run import Report
 from verify import trial

@@ -9,8 +9,7 @@ from pathlib import Path
 from reports.html import to_html
 from reports.jsonfile import to_json
 from reports.ticket import ticket_text
-from reports.view import NO_NIGHTS
-from shared.history import Nights
+from shared.history import NO_NIGHTS, Nights
 from shared.run import Report
 from verify.commands.console import STDOUT
 from verify.errors import UsageError

@@ -116,7 +116,7 @@ def _load(run: str, store: str | None) -> StoredRun:
 def _render(stored: StoredRun, store: str | None, json: str | None, html: str | None, text: str | None,
             kinds: tuple[str, ...]) -> None:
     from reports.redact import redact
-    from reports.view import NO_NIGHTS
+    from shared.history import NO_NIGHTS
     from verify.commands.console import STDOUT
     from verify.commands.rendering import write_renderings
     from verify.history.place import files_of_history
