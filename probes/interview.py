@@ -15,7 +15,7 @@ from probes.login import Heard, Session
 from probes.seam import Network, NotObserved
 from probes.stamps import RunnersClock, sample
 from shared.evidence import ClockWitness, CommandAnswer, Failure, FailureKind, WitnessSample, bounded
-from shared.hostcommands import GREETING, RESOLVED, TOPICS, Alternative, Topic, own_topic, written_out
+from shared.hostcommands import GREETING, NO_SUCH_COMMAND, RESOLVED, TOPICS, Alternative, Topic, own_topic, written_out
 from shared.hostfacts import HostFacts, Resolver, Unit
 from shared.plan import port_label
 from shared.questions import SystemQuestion
@@ -26,8 +26,6 @@ KEPT_BANNER = 1024
 HANGS = 2
 #: Readings of the clock: the one with the shortest way is the best (RFC 5905 section 10 likewise).
 CLOCK_READINGS = 3
-#: Exit statuses of a shell that found no such command or could not run it (POSIX.1-2017, Shell & Utilities, 2.8.2).
-NOT_FOUND = (126, 127)
 #: The fields of ``HostFacts`` by the topic that fills them; the clock is a witness, and two topics tell of the resolver.
 _FIELDS = {
     "uptime": "uptime_seconds", "boot": "boot_id", "machine": "machine_id", "routes over IPv4": "routes_4",
@@ -193,7 +191,7 @@ def digest(identifier: str) -> str:
 def _read(one: Alternative, heard: Heard) -> object | None:
     """What the reader makes of an output; None where the command was not there, failed, or did not end."""
     status = heard.answer.status
-    if heard.answer.failure or status in NOT_FOUND or (status != 0 and one.reader not in WHATEVER_STATUS):
+    if heard.answer.failure or status in NO_SUCH_COMMAND or (status != 0 and one.reader not in WHATEVER_STATUS):
         return None
     return READERS[one.reader](heard.text)
 

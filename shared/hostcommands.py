@@ -19,6 +19,8 @@ import msgspec
 TIME_UNITS = ("chrony", "chronyd", "systemd-timesyncd", "ntpsec", "ntp", "ntpd", "openntpd")
 #: Where systemd-resolved listens for the host's own programs (systemd-resolved.service(8)).
 RESOLVED = ("127.0.0.53", "127.0.0.54")
+#: Exit statuses of a shell that found no such command or could not run it (POSIX.1-2017, Shell & Utilities, 2.8.2).
+NO_SUCH_COMMAND = (126, 127)
 #: What the shell is asked first: a word that no banner holds, so that all before it is banner.
 GREETING = "seatrial-was-here"
 

@@ -16,7 +16,7 @@ from collections.abc import Iterable
 import msgspec
 
 #: The port that a name without a port stands for (RFC 4253 section 4.1).
-_DEFAULT_PORT = 22
+DEFAULT_PORT = 22
 _REVOKED, _AUTHORITY = "@revoked", "@cert-authority"
 
 
@@ -85,7 +85,7 @@ def keys_of(known: KnownHosts, names: Iterable[str], port: int) -> tuple[KnownKe
 
 def entry_name(name: str, port: int) -> str:
     """How the file writes a host: NAME, or [NAME]:PORT for any port but 22."""
-    return name if port == _DEFAULT_PORT else f"[{name}]:{port}"
+    return name if port == DEFAULT_PORT else f"[{name}]:{port}"
 
 
 def _speaks_of(patterns: str, name: str, port: int) -> bool:

@@ -7,8 +7,8 @@ from typing import Any
 
 import click
 
-from verify.collecting import collect_seldom
 from verify.commands.console import last_resort, open_streams
+from verify.cyclecollector import collect_seldom
 from verify.version import VERSION
 
 #: Command name to module; the module defines a click command named ``command``.

@@ -129,7 +129,7 @@ def _job(hosts: int, folder: Path, *, workers: int, concurrency: int, rate: floa
     from shared.questions import Pace
     from verify import trial
     from verify.assembly import assemble
-    from verify.collecting import collect_seldom
+    from verify.cyclecollector import collect_seldom
     from verify.history.keeping import keep_run
     from verify.planfile import read_plan
 

@@ -121,7 +121,7 @@ def _new(case: Case, host: Host, seen: BootEvidence) -> Iterable[Finding]:
                       "weaker proof: a cut wire looks the same, and its boot identifier could not be compared.")
     elif back:
         lasted, others = _lasted(seen, back[-1]), shared_with(case, host, seen, back[-1])
-        these = listed(iter(others), len(others))
+        these = listed(others, len(others))
         yield finding(Grade.UNPROVEN, f"silent {lasted}, then back, together with {len(others)} more",
                       f"{host.name} was silent {lasted} and came back; so did {these}, in the "
                       "same moments, and no service of it was seen to start. A router or a wire that was down for as long "

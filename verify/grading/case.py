@@ -15,8 +15,9 @@ from shared.findings import Finding, Grade, Measured, ShownLimits, make_ref
 from shared.plan import Plan
 from shared.quantities import Decision, Interval, Limits, show_value
 
-_GRADES = {Decision.PASS: Grade.PASS, Decision.CAUTION: Grade.CAUTION, Decision.FAIL: Grade.FAIL,
-           Decision.UNDECIDED: Grade.UNPROVEN}
+#: The grade of what an interval proves about its limits.
+GRADE_OF = {Decision.PASS: Grade.PASS, Decision.CAUTION: Grade.CAUTION, Decision.FAIL: Grade.FAIL,
+            Decision.UNDECIDED: Grade.UNPROVEN}
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,7 +79,7 @@ class Case:
         ``quantity`` names what was measured and begins the message ("clock offset").  ``fix`` is printed only where the
         grade is a caution or a fail.
         """
-        grade = _GRADES[limits.decide(interval)]
+        grade = GRADE_OF[limits.decide(interval)]
         value = show_value(interval.value, limits.unit)
         found = f"{value} ± {show_value(interval.uncertainty, limits.unit)}" if interval.uncertainty else value
         message = f"{quantity} is {found}; {limits.show()}"

@@ -37,7 +37,7 @@ class Machines:
                 and (other == host or len(self._addresses[other]) == 1)}
 
 
-def listed(names: Iterator[str], count: int) -> str:
+def listed(names: Iterable[str], count: int) -> str:
     """The first few of ``count`` names and how many more there are: the rest have findings of their own."""
     first = list(itertools.islice(names, _LISTED))
     more = f" and {count - _LISTED} more" if count > _LISTED else ""

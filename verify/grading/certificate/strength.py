@@ -6,13 +6,10 @@ from collections.abc import Iterator
 
 from shared.evidence import CertificateFacts, TlsEvidence
 from shared.findings import Finding, Grade, Measured
-from shared.quantities import Decision, Interval, Limits
+from shared.quantities import Interval, Limits
 from shared.safetext import visible
-from verify.grading.case import in_words
+from verify.grading.case import GRADE_OF, in_words
 from verify.grading.certificate.sight import Remark, Sight, request_lines, title, worth_saying
-
-_GRADES = {Decision.PASS: Grade.PASS, Decision.CAUTION: Grade.CAUTION, Decision.FAIL: Grade.FAIL,
-           Decision.UNDECIDED: Grade.UNPROVEN}
 
 #: RFC 9155 sections 2 to 4 (SHA-1 and MD5 MUST NOT), RFC 9325 section 4.5 for certificates; MD2 and MD4: RFC 6149 and 6150.
 BROKEN_DIGESTS = frozenset({"md2", "md4", "md5", "sha1"})
@@ -75,7 +72,7 @@ def _key(sight: Sight, link: CertificateFacts, rsa: Limits, curves: Limits) -> R
                                   "clients do not offer it, and no handshake comes about.", "old-curve", _new_key(sight, link))
     limits = _limits_for(link, rsa, curves)
     if limits is not None and link.key_bits:
-        grade = _GRADES[limits.decide(Interval(link.key_bits, link.key_bits))]
+        grade = GRADE_OF[limits.decide(Interval(link.key_bits, link.key_bits))]
         text = f"{whose} is {_shown_key(link)}; {limits.show()}."
         if grade is not Grade.PASS:
             return Remark(grade, text, "short-key", _new_key(sight, link))

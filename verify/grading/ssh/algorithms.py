@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from shared.evidence import SshEvidence
 from shared.findings import Finding, Grade
 from verify.grading.case import Case
+from verify.grading.machines import listed
 
 PRACTICE = "common practice, no source"
 
@@ -151,7 +152,7 @@ def grade(case: Case, host: str, subject: str, seen: SshEvidence) -> Finding:
     worst = next(grade for grade in (Grade.FAIL, Grade.CAUTION, Grade.PASS) if grade in grades)
     return case.finding(
         host, "ssh.algorithms", subject, worst, planned="no algorithm that is ruled out or discouraged",
-        found=_listed([name for _kind, name, _rule in bad]) if bad else "none that is known to be weak",
+        found=listed([name for _kind, name, _rule in bad], len(bad)) if bad else "none that is known to be weak",
         message=_message(seen, bad, exhausted, unknown), fix=_fix(fix, exhausted) if fix else (),
         symptom="weak-algorithms" if bad else "", at=seen.at)
 
@@ -178,10 +179,5 @@ def _message(seen: SshEvidence, bad: list[tuple[Kind, str, Rule]], exhausted: li
     for title in exhausted:
         text += f" It offers nothing better for {title}, so current clients may not connect at all."
     if unknown:
-        text += f" Not judged, because they are not known here: {_listed(unknown)}."
+        text += f" Not judged, because they are not known here: {listed(unknown, len(unknown))}."
     return text
-
-
-def _listed(names: list[str]) -> str:
-    more = f" and {len(names) - _NAMES_SHOWN} more" if len(names) > _NAMES_SHOWN else ""
-    return ", ".join(names[:_NAMES_SHOWN]) + more

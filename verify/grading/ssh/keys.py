@@ -9,8 +9,8 @@ from dataclasses import dataclass
 from shared.evidence import FailureKind, NameAnswer, SshEvidence, SshHostKey, SshKeyFailure
 from shared.findings import Finding, Grade, Measured
 from shared.hostnames import same_name
-from shared.quantities import Decision, Interval
-from verify.grading.case import Case, in_words
+from shared.quantities import Interval
+from verify.grading.case import GRADE_OF, Case, in_words
 from verify.grading.machines import Machines, listed
 from verify.grading.ssh.algorithms import KEY_EXCHANGE, is_good
 from verify.grading.ssh.apart import strangers, which_is_whose
@@ -23,8 +23,6 @@ _DIGESTS = {1: "sha1", 2: "sha256"}
 _SHA_256 = 2
 #: From the worst to the best; what is unproven outranks a caution as it does in a verdict.
 _ORDER = (Grade.FAIL, Grade.UNPROVEN, Grade.CAUTION, Grade.PASS)
-_GRADES = {Decision.PASS: Grade.PASS, Decision.CAUTION: Grade.CAUTION, Decision.FAIL: Grade.FAIL,
-           Decision.UNDECIDED: Grade.UNPROVEN}
 
 _RESTART = "systemctl restart ssh    # the unit is called sshd on some systems"
 
@@ -152,7 +150,7 @@ def _long_enough(case: Case, host: str, seen: SshEvidence) -> list[_Remark]:
     if rsa is None:
         return []
     limits = case.limits["ssh_rsa_bits"]
-    grade_ = _GRADES[limits.decide(Interval(rsa.bits, rsa.bits))]
+    grade_ = GRADE_OF[limits.decide(Interval(rsa.bits, rsa.bits))]
     if grade_ is Grade.PASS:
         return []
     return [_Remark(
@@ -303,7 +301,7 @@ def _shared(case: Case, holder: Holder, fleet: _Fleet) -> Finding:
                             message=f"The host keys of {holder.host} are none of those of the {compared} other "
                             f"{_hosts(compared)} whose keys were proven.", at=holder.seen.at)
     twins = dict.fromkeys(twin for _, group in common for twin in group.beside(*where))
-    told = listed(iter(twins), len(twins))
+    told = listed(twins, len(twins))
     message, fix = _why_common(holder, fleet, twins, told)
     named = "; ".join(f"{listed(group.beside(*where), group.count_beside(*where))} ({_shown(key)})" for key, group in common)
     return case.finding(

@@ -9,6 +9,7 @@ from shared.findings import Finding, Grade
 from shared.hostfacts import InterfaceAddress, Route
 from shared.plan import Host, Network
 from verify.grading.case import Case
+from verify.grading.machines import listed
 from verify.grading.system.routers import on_one_wire, rules_of, same_hardware, without_link
 from verify.grading.system.word import Word
 
@@ -17,6 +18,8 @@ _METRICS = {4: 0, 6: 1024}
 _VERSIONS = {4: "IPv4", 6: "IPv6"}
 #: The length of the prefix of a wire, for all addresses but those that begin with 000 (RFC 4291 section 2.5.4).
 _USUAL_LENGTH_6 = 64
+#: The most addresses that get a line to type (our own bound).
+_MENDED = 8
 
 
 def family_of(address: str) -> int:
@@ -267,16 +270,15 @@ def _others(word: Word, network: Network, carried: tuple[InterfaceAddress, ...])
     if not extra:
         return word.finding("system.address", "others", Grade.PASS, planned=planned, found="none", topic="addresses",
                             message=f"{name} carries no address beyond the planned ones and those that every host has.")
-    listed = ", ".join(f"{address.address}/{address.prefix_length} on {address.interface}" for address in extra[:8])
-    listed += f" and {len(extra) - 8} more" if len(extra) > 8 else ""
+    told = listed((f"{address.address}/{address.prefix_length} on {address.interface}" for address in extra), len(extra))
     stray = network.ipv6 == "off" and any(":" in address.address for address in extra)
     why = ", though the plan has IPv6 off" if stray else ""
     return word.finding(
-        "system.address", "others", Grade.FAIL if stray else Grade.CAUTION, planned=planned, found=listed, topic="addresses",
-        symptom="unplanned", message=f"{name} also carries addresses that the plan does not name{why}: {listed}.",
-        fix=(*_unadvertised(extra[:8]),
+        "system.address", "others", Grade.FAIL if stray else Grade.CAUTION, planned=planned, found=told, topic="addresses",
+        symptom="unplanned", message=f"{name} also carries addresses that the plan does not name{why}: {told}.",
+        fix=(*_unadvertised(extra[:_MENDED]),
              *(f"ip address del {address.address}/{address.prefix_length} dev {address.interface}    # as root, until it restarts"
-               for address in extra[:8]),
+               for address in extra[:_MENDED]),
              "# and take them out of its network settings, or add them to its row in the plan"))
 
 

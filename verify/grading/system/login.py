@@ -10,7 +10,7 @@ import msgspec
 
 from shared.evidence import Failure, FailureKind, HostEvidence, SshHostKey, SystemEvidence
 from shared.findings import SITE, Finding, Grade, make_ref
-from shared.knownhosts import entry_name, keys_of, parse
+from shared.knownhosts import DEFAULT_PORT, entry_name, keys_of, parse
 from shared.plan import Access, Host
 from verify.grading.case import Case, in_words
 from verify.grading.system.word import vantage
@@ -18,8 +18,6 @@ from verify.grading.system.word import vantage
 #: The phase of a failure that comes after a login which worked.
 _AFTERWARDS = "commands"
 _UNHEARD = (FailureKind.NO_ANSWER, FailureKind.KERNEL_TIMEOUT, FailureKind.CLOSED, FailureKind.RESET)
-#: RFC 4253 section 4.1.
-_DEFAULT_PORT = 22
 #: How OpenSSH names its host key files by their type (sshd_config(5), HostKey).
 _KEY_FILES = {"ssh-ed25519": "ed25519", "ssh-rsa": "rsa", "ecdsa-sha2-nistp256": "ecdsa", "ecdsa-sha2-nistp384": "ecdsa",
               "ecdsa-sha2-nistp521": "ecdsa"}
@@ -106,7 +104,7 @@ def _let_in(host: Host, access: Access) -> tuple[str, ...]:
 
 def _stranger(case: Case, host: Host, access: Access, seen: SystemEvidence, key: SshHostKey) -> _Judged:
     """A host key that the plan does not vouch for: nothing was sent to it, not even a user name."""
-    port = case.plan.login_port(host) or _DEFAULT_PORT
+    port = case.plan.login_port(host) or DEFAULT_PORT
     name = entry_name(host.fqdn, port)
     line = f"{name} {key.key_type} {base64.b64encode(key.blob).decode()}"
     compare = (f"# at the console of {host.fqdn}; it must print {key.fingerprint}:", f"ssh-keygen -lf {_key_file(key)}")

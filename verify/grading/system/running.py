@@ -13,6 +13,7 @@ from shared.quantities import show_seconds
 from shared.times import read_time
 from verify.grading.case import in_words
 from verify.grading.clock.mends import only_these, see_names, why_none_selected
+from verify.grading.machines import listed
 from verify.grading.system.units import RUNS, STANDS, at_boot, calls, falls_over, starters
 from verify.grading.system.word import Word
 
@@ -22,6 +23,8 @@ SETTLED_SECONDS = 15 * 60.0
 _POLLS_HEARD = 3
 #: How much of a line a regular expression of the plan is tried on, and of an output is shown (our own bounds).
 _LINE_CHARACTERS, _SHOWN_CHARACTERS = 1000, 200
+#: The most failed units that get a line to type (our own bound).
+_MENDED = 8
 
 
 def grade(word: Word) -> list[Finding]:
@@ -249,11 +252,11 @@ def _failed(word: Word, planned_units: set[str]) -> Finding:
     if not others:
         return word.finding("system.service", "failed units", Grade.PASS, planned=planned, found="none", topic="failed units",
                             message=f"Nothing else that {word.host.fqdn} started has failed.")
-    listed = ", ".join(others[:8]) + (f" and {len(others) - 8} more" if len(others) > 8 else "")
+    told = listed(others, len(others))
     return word.finding(
-        "system.service", "failed units", Grade.CAUTION, planned=planned, found=listed, topic="failed units", symptom="failed",
-        message=f"On {word.host.fqdn} these units failed, which the plan does not name: {listed}.",
-        fix=(*(f"journalctl -b -u {unit}" for unit in others[:8]),
+        "system.service", "failed units", Grade.CAUTION, planned=planned, found=told, topic="failed units", symptom="failed",
+        message=f"On {word.host.fqdn} these units failed, which the plan does not name: {told}.",
+        fix=(*(f"journalctl -b -u {unit}" for unit in others[:_MENDED]),
              '# "cannot assign requested address" there means that it started before the network was up'))
 
 

@@ -7,12 +7,11 @@ from dataclasses import dataclass
 
 from shared.evidence import CommandAnswer, SystemEvidence
 from shared.findings import Finding, Grade, Measured
+from shared.hostcommands import NO_SUCH_COMMAND
 from shared.hostfacts import HostFacts, InterfaceAddress
 from shared.plan import Host
 from verify.grading.case import Case, in_words
 
-#: Exit statuses of a shell that found no such command or could not run it (POSIX.1-2017, Shell & Utilities, 2.8.2).
-_NOT_FOUND = (126, 127)
 #: How many commands an explanation names, and how much of what they said.
 _NAMED, _SAID_CHARACTERS = 4, 80
 
@@ -73,7 +72,7 @@ def vantage(host: Host) -> str:
 def _outcome(answer: CommandAnswer) -> str:
     if answer.failure:
         return in_words(answer.failure)
-    if answer.status in _NOT_FOUND:
+    if answer.status in NO_SUCH_COMMAND:
         return "is not there or may not be run"
     if answer.status is None:
         return "printed more than is read" if answer.cut else "ended without an exit status"
