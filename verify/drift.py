@@ -147,7 +147,7 @@ def _context(before: Report, after: Report, called: str) -> list[str]:
         said.append(f"It was seen from another place: {old.vantage.name} then, {new.vantage.name} now.")
     if old.vantage.privileges != new.vantage.privileges:
         then, today = (", ".join(run.vantage.privileges) or "none" for run in (old, new))
-        said.append(f"The runner may do other things than then: {then} then, {today} now.")
+        said.append(f"What the system allows the runner has changed: {then} then, {today} now.")
     if not new.complete:
         cut = sum(not host.evidence.complete for host in after.hosts)
         of = f" ({cut:,} of its {len(after.hosts):,} hosts, in part or wholly)" if cut else ""

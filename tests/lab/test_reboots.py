@@ -345,7 +345,7 @@ def test_an_interrupt_reports_what_was_seen(quay: Quay, tmp_path: Path) -> None:
 @pytest.mark.parametrize(("option", "value", "words"), [
     ("--since", "tomorrow", "--since tomorrow"),
     ("--since", "2026-01-01T00:00:00", "with its zone"),
-    ("--since", "2999-01-01T00:00:00Z", "no coming one"),
+    ("--since", "2999-01-01T00:00:00Z", "a time that is past"),
     ("--timeout", "soon", "is not a time to wait"),
     ("--timeout", "-5 s", "is not a time to wait"),
     ("--every", "0 s", "is not a time to wait"),

@@ -124,5 +124,5 @@ def _since(typed: str | None) -> str:
     if moment is None or moment.tzinfo is None:
         raise UsageError(f'--since {typed}: write how long ago ("10 min") or a time with its zone (2027-03-04T09:12:00Z)')
     if moment > now or now - moment > datetime.timedelta(days=366):
-        raise UsageError(f"--since {typed}: a reboot that was ordered at most a year ago is meant, and no coming one")
+        raise UsageError(f"--since {typed}: say when the reboot was ordered: a time that is past, and at most a year ago")
     return f"{moment.astimezone(datetime.UTC):%Y-%m-%dT%H:%M:%S.%fZ}"

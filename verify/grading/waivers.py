@@ -102,7 +102,7 @@ def _idle(finding: Finding, idle: dict[str, Waiver]) -> Finding:
         return finding
     where = f" ({waiver.subject})" if waiver.subject != "*" else ""
     return msgspec.structs.replace(
-        finding, grade=Grade.CAUTION, found="matches no finding that failed or cautioned", symptom="idle",
+        finding, grade=Grade.CAUTION, found="matches no finding that is a fail or a caution", symptom="idle",
         message=f"{waiver.place}: the waiver of {waiver.check}{where} for {waiver.host} accepted nothing in this run: nothing "
-                "that it names failed or cautioned.  It would hide the next fault.",
+                "that it names is a fail or a caution.  It would hide the next fault.",
         fix=("delete the waiver, if what it accepted is mended for good",))
