@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from probes import ntpwire
 from probes.seam import Datagram, Network, NotObserved, Service, now, rfc3339
+from probes.stamps import STEP_SECONDS
 from shared.evidence import ClockEvidence, ClockSample, Failure, FailureKind, bounded
 from shared.questions import ClockQuestion
 
@@ -15,9 +16,6 @@ PATIENCE_SECONDS = 2.0
 #: before its silence is believed.  On a path that loses every twentieth packet either way a second one, lost too, would take the
 #: service from one host in a hundred (common practice, no source).
 FRUITLESS_TO_STOP = 3
-#: The wall clock may run this far from the monotonic one during an exchange.  A clock slewed at RFC 5905's greatest rate,
-#: 500 parts per million, moves one millisecond in the longest exchange; more than that is a step.
-STEP_SECONDS = 1e-3
 
 
 async def ask_time(network: Network, question: ClockQuestion, address: str) -> ClockEvidence:

@@ -11,6 +11,7 @@ from collections.abc import Callable
 
 from probes.icmpwire import Echo, WireError, pack_request, read_quoted_request, read_reply
 from probes.seam import Datagram, Network, NotObserved, Service, now
+from probes.stamps import STEP_SECONDS
 from shared.evidence import EchoEvidence, Failure, FailureKind
 from shared.questions import EchoQuestion
 
@@ -27,15 +28,13 @@ WARM_UP_WAIT_SECONDS = 5.0
 #: path that loses every fifteenth would fail every thirtieth host.  Common practice, no source.
 LOSSY_COUNT = 20
 
-#: A wall clock that moved this much against the monotonic one was stepped: its stamps are no duration any more.
-STEP_TOLERANCE_SECONDS = 1e-3
-
 #: Octets of payload.  Common practice, no source; with its headers well below the 576 octets that every IPv4 host must
 #: take (RFC 1122 section 3.3.2), so that size is never the reason for silence.
 _PAYLOAD_OCTETS = 56
-_TOKEN_OCTETS = 8
+#: Random octets at the front of each payload, which tie a reply to its request.
+TOKEN_OCTETS = 8
 _SEQUENCE_AT = 6
-_PADDING = bytes(range(_PAYLOAD_OCTETS - _TOKEN_OCTETS))
+_PADDING = bytes(range(_PAYLOAD_OCTETS - TOKEN_OCTETS))
 
 _Reader = Callable[[int, bytes], Echo]
 
@@ -50,15 +49,16 @@ def _token(reader: _Reader, version: int, packet: bytes) -> bytes | None:
         payload = reader(version, packet).payload
     except WireError:
         return None
-    return payload[:_TOKEN_OCTETS] if len(payload) >= _TOKEN_OCTETS else None
+    return payload[:TOKEN_OCTETS] if len(payload) >= TOKEN_OCTETS else None
 
 
-def _service(version: int) -> Service:
-    return Service("icmp", key_of=lambda packet: _token(read_reply, version, packet),
+def echo_service(name: str, version: int) -> Service:
+    """The service of this name (``probes.seam.Service``) for echoes of one IP version, known by their tokens."""
+    return Service(name, key_of=lambda packet: _token(read_reply, version, packet),
                    key_of_request=lambda packet: _token(read_quoted_request, version, packet))
 
 
-_SERVICES = {4: _service(4), 6: _service(6)}
+_SERVICES = {version: echo_service("icmp", version) for version in (4, 6)}
 
 
 async def echo(network: Network, question: EchoQuestion) -> EchoEvidence:
@@ -128,7 +128,7 @@ async def _one(network: Network, address: str, sequence: int, wait_seconds: floa
 
 async def _try(network: Network, address: str, sequence: int, wait_seconds: float) -> Datagram | Failure:
     version = 6 if ":" in address else 4
-    token = secrets.token_bytes(_TOKEN_OCTETS)
+    token = secrets.token_bytes(TOKEN_OCTETS)
     payload = token + _PADDING
     expected = sequence.to_bytes(2, "big") + payload
 
@@ -167,7 +167,7 @@ def _round_trip(result: Datagram | Failure) -> float | None:
     if isinstance(result, Failure):
         return None
     stamped = (result.received_ns - result.sent_ns) / 1e9
-    stepped = abs(result.clock_step_seconds) > STEP_TOLERANCE_SECONDS or stamped < 0
+    stepped = abs(result.clock_step_seconds) > STEP_SECONDS or stamped < 0
     return result.elapsed_seconds if stepped else stamped
 
 

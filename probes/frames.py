@@ -191,4 +191,3 @@ def _only_advertisements(sock: socket.socket) -> None:
              (if_equal, 0, 1, ADVERTISEMENT), (leave, 0, 0, 0xFFFF), (leave, 0, 0, 0))
     program = ctypes.create_string_buffer(b"".join(struct.pack("=HBBI", *step) for step in steps))
     sock.setsockopt(socket.SOL_SOCKET, _SO_ATTACH_FILTER, struct.pack("HP", len(steps), ctypes.addressof(program)))
-

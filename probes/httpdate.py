@@ -275,4 +275,3 @@ class _Visit:
             method="http-date", address=self._question.address, port=port_label(self._port), at=self._at,
             samples=tuple(self._samples), asked=self.asked, details=tuple(self._details.items()),
             discarded=tuple(self._discarded), runner_steps_seconds=tuple(self._steps), failure=self._failure)
-

@@ -9,10 +9,10 @@ from __future__ import annotations
 
 import asyncio
 import secrets
-from collections.abc import Callable
 
-from probes.icmpwire import Echo, WireError, pack_request, read_quoted_request, read_reply
-from probes.seam import Network, NotObserved, Service, now
+from probes.echo import TOKEN_OCTETS, echo_service
+from probes.icmpwire import Echo, pack_request, read_reply
+from probes.seam import Network, NotObserved, now
 from shared.evidence import Failure, FailureKind, PathMtuEvidence, SizeTrial
 from shared.questions import PathQuestion
 
@@ -34,31 +34,10 @@ _FOLLOWED = 3
 HEADERS = {4: 28, 6: 48}
 #: A small packet: what an echo of 56 octets comes to.  Common practice, no source.
 SMALL_PAYLOAD = 56
-_TOKEN_OCTETS = 8
 #: Timers are rarely exact; a wait that ends this much beyond what is left is still inside it.
 _SLACK_SECONDS = 0.05
 
-
-def _service(version: int) -> Service:
-    def key_of(packet: bytes) -> bytes | None:
-        return _token(lambda: read_reply(version, packet))
-
-    def key_of_request(packet: bytes) -> bytes | None:
-        return _token(lambda: read_quoted_request(version, packet))
-
-    return Service("icmp-whole", key_of=key_of, key_of_request=key_of_request)
-
-
-def _token(read: Callable[[], Echo]) -> bytes | None:
-    """The random octets that tie a reply, or a quoted request, to its question: see ``probes.echo``."""
-    try:
-        payload = read().payload
-    except WireError:
-        return None
-    return payload[:_TOKEN_OCTETS] if len(payload) >= _TOKEN_OCTETS else None
-
-
-_SERVICES = {4: _service(4), 6: _service(6)}
+_SERVICES = {version: echo_service("icmp-whole", version) for version in (4, 6)}
 
 
 async def measure(network: Network, question: PathQuestion) -> PathMtuEvidence:
@@ -162,7 +141,7 @@ class _Walk:
 
     async def _echo(self, size: int) -> tuple[Failure | None, float]:
         """One echo in a packet of ``size`` octets: its failure, None where it was answered, and the seconds it took."""
-        version, token = self.version, secrets.token_bytes(_TOKEN_OCTETS)
+        version, token = self.version, secrets.token_bytes(TOKEN_OCTETS)
         payload = (token + bytes(range(256)) * (size // 256 + 1))[: size - HEADERS[version]]
         request = pack_request(version, Echo(identifier=secrets.randbits(16), sequence=1, payload=payload))
         try:

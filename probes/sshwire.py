@@ -39,7 +39,6 @@ _BLOCK_OCTETS, _PADDING_LEAST = 8, 4
 _NAME_LISTS = 10
 
 
-
 class SshWireError(ValueError):
     """The peer's octets are not the SSH they should be.  The peer is at fault; the message says how."""
 

@@ -5,8 +5,8 @@ from __future__ import annotations
 from probes.seam import Network, rfc3339
 from shared.evidence import WitnessSample
 
-#: The wall clock may run this far from the monotonic one while a clock is read.  Both are slewed alike; what sets them
-#: apart is a step.  A millisecond is what NTP exchanges allow too (``probes.clock``).
+#: The wall clock may run this far from the monotonic one while something is measured; beyond, it was stepped.  Where only the
+#: wall clock is slewed, at RFC 5905's greatest rate of 500 parts per million, it moves one millisecond in the longest exchange.
 STEP_SECONDS = 1e-3
 #: How often the two clocks are looked at side by side, so that one look is not interrupted (common practice, no source).
 _LOOKS = 3

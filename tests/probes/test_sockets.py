@@ -306,7 +306,6 @@ async def test_answers_lost_in_our_own_full_queue_are_ours(monkeypatch: pytest.M
             assert network.shortages() == (("answers lost in a full receive queue", lost),)
 
 
-
 async def test_a_turn_is_to_spare_when_all_that_was_asked_for_has_been_sent() -> None:
     """A fifth of a second's worth beyond the burst is waited for, and nothing where nothing waits."""
     async with SocketNetwork(Pace(packets_per_second=500.0)) as network:

@@ -373,7 +373,6 @@ def test_without_an_exchange_in_common_no_key_is_proven_and_the_reason_is_told_o
     assert ("no fault of the server" in finding.message) is faultless
 
 
-
 @pytest.mark.parametrize("kind", [kind for kind in FailureKind if kind is not FailureKind.MISMATCHED])
 def test_a_key_that_could_not_be_had_makes_the_check_unproven(graded: Graded, kind: FailureKind) -> None:
     """One proven key does not stand for another that was offered."""
