@@ -138,8 +138,8 @@ def _clocks(series: Sequence[_Series], names: Names, domain: str) -> NightsView:
                        for at, lo, hi in one.nights)
         panels.append(_panel(one, path, [(key, height(value)) for key, value in bounds[one.finding.ref]], names, domain))
     return NightsView(title="Each clock", drawn="spans", zero=height(0.0), panels=tuple(panels),
-                said=f"How far from the agreed time, as an interval a night{_limits_said(series)}; the axis is compressed away "
-                     f"from zero{beyond}. {_when(series)}", unseen=max(0, len(series) - MOST_PANELS))
+                      said=f"How far from the agreed time, as an interval a night{_limits_said(series)}; the axis is compressed "
+                           f"away from zero{beyond}. {_when(series)}", unseen=max(0, len(series) - MOST_PANELS))
 
 
 def _lives(series: Sequence[_Series], names: Names, domain: str) -> NightsView:
@@ -160,8 +160,8 @@ def _lives(series: Sequence[_Series], names: Names, domain: str) -> NightsView:
                        for place, (at, left, _) in enumerate(_corners(one.nights)))
         panels.append(_panel(one, path, [(key, height(value)) for key, value in _bounds(one, _DAY)], names, domain))
     return NightsView(title="Each certificate", drawn="line", zero=height(0.0), panels=tuple(panels),
-                said=f"The days it had left, night by night{_limits_said(series)}{beyond}. {_when(series)}",
-                unseen=max(0, len(series) - MOST_PANELS))
+                      said=f"The days it had left, night by night{_limits_said(series)}{beyond}. {_when(series)}",
+                      unseen=max(0, len(series) - MOST_PANELS))
 
 
 def _corners(nights: Sequence[tuple[float, float, float]]) -> list[tuple[float, float, float]]:

@@ -51,7 +51,7 @@ CHECKS = (
                 "a router nobody thought of advertises itself on the wire",
                 "the cable of the interface with the gateway is out: the kernel keeps the route and nothing leaves"),
         mends=("leave the gateway empty on every interface but one",
-               "where a network card must have both DHCP and a static neighbour, let the lease set no route",
+               "where a second interface has to use DHCP, let its lease set no route",
                "after a change, and again after a restart: ip route; ip -6 route"),
         would_prove=_ASKED,
         owner="build",
