@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import functools
-import ipaddress
 
 from service_identity import hazmat
 from service_identity.exceptions import CertificateError
 
+from shared.addresses import is_address
 from shared.evidence import CertificateFacts
 from shared.findings import Finding, Grade
 from shared.hostnames import canonical, same_name
@@ -94,7 +94,7 @@ def _why(leaf: CertificateFacts, wanted: str) -> str:
         return f"the name in it is written with a final dot, which a certificate's name does not have{odd}"
     if any(same_name(value, wanted.partition(".")[0]) for value in names):
         return f"it has the short name only{odd}"
-    addresses = [visible(value) for value in names if _is_address(value)]
+    addresses = [visible(value) for value in names if is_address(value)]
     if addresses:
         return (f"it has the address {addresses[0]} where a DNS name belongs; addresses go into the address field, and count "
                 f"for nothing here (RFC 9525 section 6.4){odd}")
@@ -106,11 +106,3 @@ def _why(leaf: CertificateFacts, wanted: str) -> str:
     if stars:
         return f"its wildcard {stars[0]} does not cover it: a wildcard stands for one whole label (RFC 9525 section 6.3){odd}"
     return f"it is made out to {', '.join(map(visible, names[:_SHOWN]))}{odd}"
-
-
-def _is_address(value: str) -> bool:
-    try:
-        ipaddress.ip_address(value)
-    except ValueError:
-        return False
-    return True
