@@ -1,6 +1,6 @@
 """DNS messages as octets: a query out of plain values, plain evidence out of an answer.  No input or output here.
 
-Making and parsing messages costs more than sending them (DEVELOPERS.md, measured costs), so queries are packed by hand,
+Making and parsing messages costs more than sending them (tests/bench/README.md), so queries are packed by hand,
 answers are matched by comparing octets, and only the one answer that is kept is parsed, once: by ``probes.dnsplain`` where
 it is as usual, by dnspython where anything is odd.
 """

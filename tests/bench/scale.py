@@ -1,7 +1,7 @@
 """The cost of many hosts: every measure of the project in one run, beside its references, on this machine and now.
 
 Run it as root: python tests/bench/scale.py.  Takes some ten minutes.  Writes tests/bench/results.json and the table between
-the markers in DEVELOPERS.md; --again only writes the table anew.
+the markers in tests/bench/README.md; --again only writes the table anew.
 """
 
 from __future__ import annotations
@@ -19,7 +19,7 @@ from typing import Any
 
 HERE = Path(__file__).resolve().parent
 ROOT = HERE.parents[1]
-_BEGIN, _END = "<!-- tests/bench/scale.py writes from here -->\n", "<!-- to here -->\n"
+_BEGIN, _END = "<!-- scale.py writes from here -->\n", "<!-- to here -->\n"
 _AFTER = ("plan", "grade", "json", "html", "store", "summary")
 _COMMANDS = ("lint", "verify", "explain", "regrade", "report", "history", "sheet", "drift", "await", "demo")
 
@@ -67,7 +67,7 @@ def measure(*, big: int) -> dict[str, Any]:
 
 
 def table(results: dict[str, Any]) -> str:
-    """The figures as they stand in DEVELOPERS.md."""
+    """The figures as they stand in README.md."""
     one, idle, usual = results["thousand"], results["idle"], results["usual"]
     big, two = results["big_one_core"], results["big_two_cores"]
     growth = (big["memory_after_probe_mb"] - one["memory_after_probe_mb"]) / (big["hosts"] - one["hosts"])
@@ -139,7 +139,7 @@ def main() -> None:
     parser.add_argument("--big", type=int, default=10_000, help="hosts of the largest fleet")
     parser.add_argument("--again", action="store_true", help="measure nothing: write the table of the last run anew")
     options = parser.parse_args()
-    file, handbook = HERE / "results.json", ROOT / "DEVELOPERS.md"
+    file, handbook = HERE / "results.json", HERE / "README.md"
     if not options.again:
         file.write_text(json.dumps(measure(big=options.big), indent=2) + "\n", encoding="utf-8")
     text = handbook.read_text(encoding="utf-8")
