@@ -183,6 +183,9 @@ def lede(report: Report, told: int, others: int) -> str:
         said.append(f"{many(others, 'finding')} to look at.")
     elif report.verdict is Verdict.READY:
         said.append("Everything asked was found as planned.")
+    # Before anybody looks at a host: what many of them share.
+    said += [causesview.first_sentence(finding.message) for finding in report.site.findings
+             if finding.check == "host.shared-loss" and finding.grade in (Grade.FAIL, Grade.CAUTION)]
     if report.hosts:
         said.append(f"{ready:,} of {many(len(report.hosts), 'host')} {'is' if 1 in (ready, len(report.hosts)) else 'are'} ready.")
     return " ".join(said)

@@ -131,7 +131,8 @@ async def gather(
     # Where the run was cut short, hosts under way have what is in their notebooks so far, and the rest nothing.
     hosts = tuple(seen.get(place) or books.get(place, _Notebook()).host(questions.fqdn)
                   for place, questions in enumerate(itinerary.hosts))
-    vantage = msgspec.structs.replace(vantage, shortages=network.shortages())
+    vantage = msgspec.structs.replace(vantage, shortages=network.shortages(),
+                                      packets_per_second=itinerary.pace.packets_per_second)
     return Evidence(vantage=vantage, started=started, finished=now(network), complete=complete, site=site.site(), hosts=hosts)
 
 

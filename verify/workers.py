@@ -265,7 +265,8 @@ class _Gathered:
             shortages[what] = shortages.get(what, 0) + times
         crashes = (*(crash for part in parts for crash in part.site.crashes), *self.crashes)
         return Evidence(
-            vantage=msgspec.structs.replace(parts[0].vantage, shortages=tuple(shortages.items())),
+            vantage=msgspec.structs.replace(parts[0].vantage, shortages=tuple(shortages.items()),
+                                            packets_per_second=sum(part.vantage.packets_per_second for part in parts)),
             started=min(part.started for part in parts), finished=max(part.finished for part in parts),
             complete=len(parts) == complete_of and all(part.complete for part in parts),
             site=msgspec.structs.replace(site, crashes=crashes), hosts=tuple(self._hosts.values()))

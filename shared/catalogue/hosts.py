@@ -37,8 +37,33 @@ CHECKS = (
         would_prove="an ICMP socket for this user (net.ipv4.ping_group_range, or CAP_NET_RAW), a route to the address, or a "
                     "runner with no filter between",
         owner="build",
-        needs=("gateway.echo", "host.address-conflict"),
+        needs=("gateway.echo", "host.address-conflict", "host.shared-loss"),
         limits=("echo_loss", "echo_round_trip"),
+    ),
+    Check(
+        name="host.shared-loss",
+        title="No losses that many hosts share",
+        proves="This is a finding only where losses are shared: at least half of the hosts of a network that answered, five or "
+               "more, lost packets, echoes as well as questions over TCP and NTP, and of both more than the limit, counted over "
+               "all with an error bar of 95 %.",
+        not_proves="Whether the way loses packets or the runner asks faster than a link on it carries: a run at a gentle pace "
+                   "tells.  Until then it is a caution; at 100 packets a second or fewer it is a fail where more than the limit "
+                   "for a fail is lost.  What such losses explain at a host or a server (a few lost echoes, a port or a time "
+                   "service that stayed silent) is unproven, and not held against it; what they do not explain, such as a host "
+                   "that loses far more than the others, is.  Where less than half of the hosts lose packets, each is judged "
+                   "alone.",
+        basis=("RFC 7680 section 2.4 (loss is that of a way between two places, at a time)",
+               "RFC 2914 section 3 (who sends faster than a link carries makes its losses)",
+               "E. B. Wilson 1927, the score interval of a share",
+               "half of the hosts, five of them, and what is a gentle pace: common practice, no source"),
+        causes=("a link on the way is smaller than the runner's pace: a tunnel, a radio link, a policer",
+                "the runner's own link, its cable or its network card loses packets",
+                "a router or a firewall on the way is overloaded, or limits each sender"),
+        mends=("verify again with --limit-rate 100 --concurrency 20: without losses, keep to that pace",
+               "otherwise read the error counters at both ends of each link on the way, beginning at the runner"),
+        would_prove="a run at a gentle pace, or one from another place",
+        owner="network",
+        limits=("echo_loss",),
     ),
     Check(
         name="host.address-conflict",

@@ -108,6 +108,24 @@ def test_the_findings_are_the_same(
     assert [crash for host in report["hosts"] for crash in host["evidence"]["crashes"]] == []
 
 
+#: Every ninth packet is lost, whoever sends it.
+LOSSY = "table ip lossy { chain in { type filter hook input priority 0; policy accept; numgen inc mod 9 < 1 drop; }; }"
+
+
+def test_losses_on_the_way_to_all_are_no_fault_of_any_host(fleet: Fleet) -> None:
+    """Told once, of the site; the planted faults are found as before, and no sound host is called not ready."""
+    inside = ["nsenter", f"--net=/proc/{fleet.pid}/ns/net", "nft"]
+    subprocess.run([*inside, "-f", "-"], input=LOSSY, text=True, check=True)
+    try:
+        report = fleet.report("lossy")
+    finally:
+        subprocess.run([*inside, "delete", "table", "ip", "lossy"], check=True)
+    told = next(finding for finding in report["site"]["findings"] if finding["check"] == "host.shared-loss")
+    assert "our own pace of 1,000 packets a second" in told["message"]
+    failed = {host["name"].partition(".")[0] for host in report["hosts"] if host["verdict"] == "not-ready"}
+    assert failed == {"h1", "h2", "h3", "h4", "h5", "h6", "m7", "m8", "m9"}
+
+
 @pytest.mark.parametrize("workers", ["1", "2"])
 def test_the_rate_holds_on_the_wire(fleet: Fleet, workers: str) -> None:
     """Over any stretch of time no more leaves than the rate, its burst of a tenth of a second, and what the kernel repeats."""

@@ -152,6 +152,18 @@ def test_the_first_sentence_says_what_is_the_matter(
     assert (page.headline, page.lede) == (headline, lede)
 
 
+def test_what_many_hosts_share_is_said_before_anybody_looks_at_a_host(sample: ModuleType, checks: dict[str, Check]) -> None:
+    """The first sentence of host.shared-loss, while it is open."""
+    report = sample.tidewater()
+    shared = sample.finding("site", "host.shared-loss", "hosts", Grade.CAUTION, "none", "9 hosts", "9 hosts lost packets. Look.")
+    for grade, said in ((Grade.CAUTION, True), (Grade.FAIL, True), (Grade.WAIVED, False)):
+        findings = (msgspec.structs.replace(shared, grade=grade), *report.site.findings)
+        site = msgspec.structs.replace(report.site, findings=findings)
+        lede = view.build(msgspec.structs.replace(report, site=site), checks).lede
+        assert ("from them. 9 hosts lost packets. 4 of 10" in lede) == said
+        assert "Look" not in lede
+
+
 def test_one_host_is_spoken_of_as_one(sample: ModuleType, checks: dict[str, Check]) -> None:
     """Also where it is not ready."""
     report = sample.small()

@@ -43,7 +43,8 @@ def seen(part: Itinerary, tell: Callable[[HostEvidence], None]) -> Evidence:
         tell(hosts[-1])
     names = tuple(NameAnswer(server=one.server.label, name=one.name, rrtype=one.rrtype, purpose=one.purpose, transport="udp",
                              at=AT, elapsed_seconds=0.0) for one in part.site.names)
-    return Evidence(vantage=Vantage(name="bench", shortages=(("ports", 2),)), started=AT, finished=AT, complete=True,
+    vantage = Vantage(name="bench", shortages=(("ports", 2),), packets_per_second=part.pace.packets_per_second)
+    return Evidence(vantage=vantage, started=AT, finished=AT, complete=True,
                     site=SiteEvidence(names=names), hosts=tuple(hosts))
 
 
@@ -86,7 +87,7 @@ def test_how_many_workers_are_of_use(
 
 @pytest.mark.parametrize("count", [1, 2, 3])
 def test_evidence_comes_back_whole_and_in_order(count: int) -> None:
-    """As if one process had seen it: hosts in plan order, the site's answers once, shortages added up."""
+    """As if one process had seen it: hosts in plan order, the site's answers once, shortages and paces added up."""
     told: list[str] = []
     whole = itinerary(7)
     evidence = workers.gather(whole, count, seen, lambda host: told.append(host.fqdn))
@@ -94,6 +95,7 @@ def test_evidence_comes_back_whole_and_in_order(count: int) -> None:
     assert sorted(told) == sorted(host.fqdn for host in whole.hosts)
     assert [answer.name for answer in evidence.site.names] == ["obs.example.net"]
     assert evidence.vantage.shortages == (("ports", 2 * count),)
+    assert evidence.vantage.packets_per_second == pytest.approx(whole.pace.packets_per_second)
     assert evidence.complete
     assert evidence.hosts == seen(whole, lambda _host: None).hosts
 

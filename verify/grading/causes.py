@@ -2,7 +2,7 @@
 
 Three rules keep an explanation from hiding a fault of its own.  The cause is a proven fail, never itself unproven.  The
 effect shows what that cause predicts.  Nothing seen contradicts it: a gateway is no excuse for a silent host while
-another host answers through it.
+another host answers through it.  Losses that many hosts share are measured over all of them (``losses``), and may be a caution.
 """
 
 from __future__ import annotations
@@ -18,6 +18,7 @@ from shared.findings import SITE, Finding, Grade
 from shared.hostnames import reverse_name, under
 from shared.plan import Plan
 from shared.zonelines import home_zone
+from verify.grading import losses
 
 #: Symptoms of having heard nothing at all from whom was asked.
 _SILENT = frozenset({"silent", "no-answer", "no-way"})
@@ -333,8 +334,9 @@ def _no_host_behind_it(_cause: Finding, _effect: Finding, _outages: _Outages) ->
 
 
 def _is_excused(finding: Finding) -> bool:
-    """Whether this is the silence of a host behind a dead gateway: proven as silence, which is all that its effects need."""
-    return finding.check == "host.echo" and finding.grade is Grade.UNPROVEN and bool(finding.because)
+    """Whether a dead gateway or shared losses explain this silence: proven as silence, which is all that its effects need."""
+    return finding.grade is Grade.UNPROVEN and bool(finding.because) and (
+        finding.check == "host.echo" or finding.because == (losses.REF,))
 
 
 def _is_address(word: str) -> bool:

@@ -22,6 +22,7 @@ from verify.grading import (
     fleet,
     gateway,
     hosts,
+    losses,
     names,
     owners,
     path,
@@ -32,6 +33,7 @@ from verify.grading import (
 )
 from verify.grading.case import Case
 from verify.grading.clock import Agreement
+from verify.grading.way import measure
 from verify.lint import lint
 
 
@@ -56,6 +58,8 @@ def grade(
     case = replace(case, agreed=agreement.agreed)
     found: list[Finding] = [*lint(plan, today=today).findings]
     found += [*names.grade_site(case), *gateway.grade_site(case), *owners.grade_site(case), *clock.grade_site(case, agreement)]
+    way = measure(case)
+    found += losses.grade_site(case, way)
     wire = owners.Wire(case)
     planned = {host.fqdn: host for host in plan.hosts}
     for seen in evidence.hosts:
@@ -64,7 +68,8 @@ def grade(
     found += [*clock.grade_fleet(case, agreement), *certificate.grade_fleet(case), *ssh.grade_fleet(case),
               *system.grade_fleet(case), *fleet.grade_fleet(case)]
     found = waivers.leave_out(plan, found)
-    found = boot.explain(causes.explain(plan, evidence, found))
+    found = causes.explain(plan, evidence, losses.excuse(case, way, found))
+    found = boot.explain(losses.explain_rest(way, found))
     found = waivers.apply(plan, found, today=today)
     found = waivers.say_idle(
         plan, found, visited=[seen.fqdn for seen in evidence.hosts if seen.complete], checks=checks, today=today)
