@@ -11,24 +11,23 @@ from shared.questions import ClockQuestion
 NTP = Service("ntp", ntpwire.key_of_answer, ntpwire.key_of_request)
 
 #: The longest one answer is waited for (common practice, no source).
-PATIENCE_SECONDS = 2.0
-#: Exchanges without a usable answer, in a row, after which the server is left alone: as many packets as a name server is sent
-#: before its silence is believed.  On a path that loses every twentieth packet either way a second one, lost too, would take the
-#: service from one host in a hundred (common practice, no source).
-FRUITLESS_TO_STOP = 3
+PATIENCE_SECONDS = 1.5
+#: Exchanges without a usable answer, in a row, after which the server is left alone.  On a path that loses three packets of a
+#: hundred either way, three in a row are lost to one host of 5,000, and four to one of 80,000 (common practice, no source).
+FRUITLESS_TO_STOP = 4
 
 
 async def ask_time(network: Network, question: ClockQuestion, address: str) -> ClockEvidence:
     """Hold the planned number of exchanges with the server at ``address``.
 
     Never raises: what was not observed is in the evidence.  The burst ends early when the server asks to be left alone
-    (RFC 5905 section 7.4), when three exchanges in a row bring nothing usable, and when ``pace.timeout_seconds`` are spent;
+    (RFC 5905 section 7.4), when four exchanges in a row bring nothing usable, and when ``pace.timeout_seconds`` are spent;
     waiting for our own packet rate is not counted.  Exchanges are ``pace.clock_spacing_seconds`` apart, or follow a
     silence that was longer at once.
     """
     burst = _Burst(at=now(network))
     spacing, budget = network.pace.clock_spacing_seconds, network.pace.timeout_seconds
-    patience = min(budget / 3, PATIENCE_SECONDS)
+    patience = min(budget / FRUITLESS_TO_STOP, PATIENCE_SECONDS)
     for _ in range(question.exchanges):
         took = await burst.exchange(network, address, question.server.port, min(patience, budget))
         # A silence that was waited out has kept the exchanges apart already.

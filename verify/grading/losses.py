@@ -55,9 +55,9 @@ def grade_site(case: Case, way: Way | None) -> list[Finding]:
     return [case.finding(
         SITE, CHECK, ALL_HOSTS, Grade.FAIL if failed else Grade.CAUTION, planned="no losses that hosts share",
         found=f"{way.losing:,} of {way.answering:,} hosts lost packets, {share} in all", symptom="shared-loss",
-        message=f"{who} hosts that answered {where}{_from(case, way)} lost packets, {share} of all: what they share is the likely "
-                f"cause, {cause}, and no single host. {settled}{_servers(way)} What such losses explain at a host is unproven, "
-                "and not held against it.",
+        message=f"{who} hosts that answered {where}{_from(case, way)} lost packets, {share} of all: what they share is the "
+                f"likely cause, {cause}, and no single host. {settled}{_servers(way)} What such losses explain at a host is "
+                "unproven, and not held against it.",
         measured=Measured((low + high) / 2, (high - low) / 2, limits.unit), limits=limits,
         fix=_gentle_fix(where) if gentle else (*_pace_fix(case), *_way_fix(where)), at=case.evidence.started)]
 
@@ -178,10 +178,12 @@ class _Excuses:
                                            for trial in path.trials if trial.failure is not None), default=0))
 
     def silence(self, finding: Finding, seen: HostEvidence) -> bool:
+        """All ports are asked at the same time, and share their luck: they count as one."""
         address = finding.subject
-        return self._all_lost("", sum(1 + len(echo.round_trips_seconds) for echo in seen.echoes if echo.address == address)
-                              + sum(_SYNS_AN_ATTEMPT * port.attempts for port in seen.ports if port.address == address)
-                              + sum(clock.asked for clock in seen.clocks if clock.address == address))
+        echoes = sum(1 + len(echo.round_trips_seconds) for echo in seen.echoes if echo.address == address)
+        attempts = max((port.attempts for port in seen.ports if port.address == address), default=0)
+        asked = sum(clock.asked for clock in seen.clocks if clock.address == address)
+        return self._all_lost("", echoes + _SYNS_AN_ATTEMPT * attempts + asked)
 
     def loss_of_answers(self, finding: Finding, _seen: HostEvidence) -> bool:
         return self._loses("", self._way.servers.get(finding.subject, (0, 0)))

@@ -173,8 +173,8 @@ def test_the_finding_says_how_to_tell_the_pace_from_the_way(graded: Grading) -> 
     told = graded(lossy(range(20)))[REF]
     assert told.grade is Grade.CAUTION
     assert told.message.startswith(
-        "All 20 hosts that answered runner lost packets, 17.9 % of all: what they share is the likely cause, the way from runner, "
-        "or our own pace of 1,000 packets a second, and no single host. Which of the two, a run at a gentle pace tells. ")
+        "All 20 hosts that answered runner lost packets, 17.9 % of all: what they share is the likely cause, the way from "
+        "runner, or our own pace of 1,000 packets a second, and no single host. Which of the two, a run at a gentle pace tells. ")
     assert graded([*lossy(range(19), 4), host(19)])[REF].message.startswith("19 of the 20 hosts that answered")
     assert told.fix[0] == "seatrial verify tidewater.toml --limit-rate 100 --concurrency 20"
 
@@ -224,11 +224,12 @@ def test_a_host_that_loses_far_more_than_the_others_has_a_fault_of_its_own(grade
     assert found[ref(19, "port.open", "22/tcp")].because == ()
 
 
-def test_a_dead_host_stays_dead(graded: Grading) -> None:
-    """No such path loses every packet to one host."""
-    found = graded([*lossy(range(19)), dead(19)])
-    assert found[ref(19, "host.echo")].grade is Grade.FAIL
-    assert found[ref(19, "port.open", "22/tcp")].because == (ref(19, "host.echo"),)
+@pytest.mark.parametrize(("echoes", "expected"), [(3, Grade.FAIL), (10, Grade.FAIL), (18, Grade.UNPROVEN)])
+def test_a_dead_host_stays_dead_unless_nearly_everything_is_lost(graded: Grading, echoes: int, expected: Grade) -> None:
+    """A path that loses a sixth, or two fifths, does not lose all of fifteen packets; one that loses two thirds may."""
+    found = graded([*lossy(range(19), echoes), dead(19)])
+    assert found[ref(19, "host.echo")].grade is expected
+    assert found[ref(19, "port.open", "22/tcp")].because == (REF if expected is Grade.UNPROVEN else ref(19, "host.echo"),)
 
 
 def test_a_refusal_is_no_loss(graded: Grading) -> None:
