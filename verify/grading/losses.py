@@ -42,7 +42,7 @@ def grade_site(case: Case, way: Way | None) -> list[Finding]:
     """
     if way is None:
         return []
-    where, limits, pace = case.evidence.vantage.name, case.limits["echo_loss"], case.evidence.vantage.packets_per_second
+    where, limits, pace = case.evidence.vantage.name, case.limits["shared_loss"], case.evidence.vantage.packets_per_second
     low, high = bounds(way.total)
     gentle = 0 < pace <= GENTLE_PACE
     failed = gentle and limits.decide(Interval(low, low)) is Decision.FAIL
@@ -174,6 +174,7 @@ class _Excuses:
         return self._all_lost("connection", _PACKETS_OF_A_TALK)
 
     def loss_of_large_packets(self, finding: Finding, seen: HostEvidence) -> bool:
+        """The size that was tried most often counts: others are tried at the same time, and share their luck."""
         return self._all_lost("echo", max((trial.tries for path in seen.paths if path.address == finding.subject
                                            for trial in path.trials if trial.failure is not None), default=0))
 

@@ -1,7 +1,8 @@
 """What the way to many hosts does to packets, as far as their losses show it: counted over all hosts, by kind of question.
 
-One host that loses packets may have a bad cable.  Where at least half of a network's hosts lose some, echoes as well as questions
-over TCP and NTP, what they share is the likely cause: the way there, or a runner that asks too fast for it.
+One host that loses packets may have a bad cable.  Where nearly as many of a network's hosts lose some as would if all had the
+same share of them, echoes as well as questions over TCP and NTP, what they share is the likely cause: the way there, or a runner
+that asks too fast for it.
 """
 
 from __future__ import annotations
@@ -16,8 +17,10 @@ from shared.evidence import EchoEvidence, HostEvidence, NameAnswer, PortEvidence
 from verify.grading.case import Case
 from verify.grading.life import answered
 
-#: The fewest hosts of a network that can show that losses are shared, and the share of them that has to lose some.  Ours.
-FEWEST_HOSTS, SHARE_OF_HOSTS = 5, 0.5
+#: The fewest hosts of a network that can show that losses are shared, and how many of those that would lose something if all had
+#: the same share of the losses have to lose some.  Ours: where loss was the same for all, 85 of 100 did and more; with losses at
+#: one host in 20, 15.
+FEWEST_HOSTS, SHARE_OF_EXPECTED = 5, 0.75
 #: How likely it may be that, of all the hosts, one meets by chance what is then no longer put down to the way.  Ours.
 _CHANCE = 0.05
 Lost = tuple[int, int]
@@ -98,14 +101,17 @@ def of_port(port: PortEvidence) -> Lost:
 
 
 def _is_shared(case: Case, tallies: list[dict[str, Lost]]) -> bool:
-    """Whether half of the hosts or more lost something, and the loss of echoes is above its limit, and that of the rest too.
+    """Whether hosts lose something all over, and the loss of echoes is above its limit, and that of the rest too.
 
     Both surely.  A limit on echoes at every host loses nothing else, and a full queue of connections loses no echo.
     """
-    losing = sum(add(tally.values())[0] > 0 for tally in tallies)
-    if len(tallies) < FEWEST_HOSTS or losing < SHARE_OF_HOSTS * len(tallies):
+    totals = [add(tally.values()) for tally in tallies]
+    kept = 1 - ratio(add(totals))
+    expected = sum(1 - kept**sent for _lost, sent in totals)
+    losing = sum(lost > 0 for lost, _sent in totals)
+    if len(tallies) < FEWEST_HOSTS or losing < SHARE_OF_EXPECTED * expected:
         return False
-    limits = case.limits["echo_loss"]
+    limits = case.limits["shared_loss"]
     bound = limits.fail if limits.caution is None else limits.caution
     echoes = add(tally["echo"] for tally in tallies)
     others = add(lost for tally in tallies for kind, lost in tally.items() if kind != "echo")
