@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import datetime
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
@@ -12,6 +12,8 @@ from cryptography.hazmat.primitives import hashes, serialization
 from cryptography.hazmat.primitives.asymmetric import ec
 from cryptography.x509.oid import NameOID
 
+from labkit import databases
+from labkit.databases import Database
 from verify.errors import PlanError
 from verify.planfile import read_plan
 
@@ -122,6 +124,13 @@ def problems_of(write_plan: Callable[..., Path]) -> Callable[..., list[str]]:
         return [problem.replace(f"{path.parent}/", "") for problem in caught.value.problems]
 
     return problems
+
+
+@pytest.fixture(scope="session")
+def server() -> Iterator[Database]:
+    """A PostgreSQL server, for every test that asks for one."""
+    with databases.running() as running:
+        yield running
 
 
 @pytest.fixture(scope="session")
