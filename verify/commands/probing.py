@@ -27,7 +27,7 @@ from verify.commands.options import ProbingOptions
 from verify.commands.progress import Progress, telling
 from verify.errors import PlanError, UsageError
 from verify.files import prove_apart, prove_files, prove_writable, write_whole
-from verify.history.place import files_of_history
+from verify.history.place import files_of_history, is_url
 from verify.planfile import files_of, read_plan
 
 #: Conducts a prepared trial, showing on the way what there is to be seen.
@@ -78,7 +78,7 @@ def probe(
     prepared = trial.prepare(plan, trial.Trial(
         hosts=options.host, checks=options.only, profile=options.profile, pace=options.pace(), kind=kind,
         operator=options.operator, reason=options.reason, ticket=options.ticket,
-        reviewer=options.reviewer, command=_command_line(), workers=options.workers))
+        reviewer=options.reviewer, command=_command_line(options.store), workers=options.workers))
     _prove_outputs(plan, options)
     if not options.quiet:
         say_remarks(plan)
@@ -193,5 +193,13 @@ def say_faults(report: Report) -> None:
         click.echo("the evidence is kept in the JSON report; what the fault touched is not graded", err=True)
 
 
-def _command_line() -> str:
-    return shlex.join(["seatrial", *sys.argv[1:]])
+def _command_line(store: str | None) -> str:
+    """What was typed, for the report: without a password that stands in the URL of the history."""
+    words = sys.argv[1:]
+    if store and is_url(store):
+        # Slow to load, so only where there is one.
+        from verify.history.address import fit_to_be_kept
+
+        fit = fit_to_be_kept(store)
+        words = [word.replace(store, fit) for word in words]
+    return shlex.join(["seatrial", *words])

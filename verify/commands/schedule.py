@@ -40,7 +40,8 @@ def command(plan: Path, at: tuple[int, int], output: Path | None, profile: str |
     from verify.commands.console import stop
     from verify.commands.options import account
     from verify.errors import PlanError, UsageError
-    from verify.history.place import is_url, place_of
+    from verify.history.errors import HistoryError
+    from verify.history.place import place_of
     from verify.planfile import read_plan
     from verify.planfile.profiles import limits_in_force
 
@@ -48,20 +49,32 @@ def command(plan: Path, at: tuple[int, int], output: Path | None, profile: str |
         read = read_plan(plan)
         limits_in_force(read, profile)
         place = place_of(store)
+        _say_password(place, account())
         path = plan.absolute()
         words = (*_program(), "drift", str(path), "--output", str((output or path.parent / "seatrial-reports").absolute()),
                  "--store", place, *_profile(profile), *(["--strict"] if strict else []))
         unprintable = [word for word in words if not word.isprintable()]
         if unprintable:
             raise UsageError(f"{unprintable[0]!r} holds a character that neither a unit file nor a crontab can; rename it")
-        if is_url(place) and "@" in place:
-            click.echo("the URL of the history stands in these lines as you gave it; if there is a password in it, whoever "
-                       "reads them reads it", err=True)
-    except (PlanError, UsageError) as error:
+    except (HistoryError, PlanError, UsageError) as error:
         stop(error)
     click.echo(schedule_text(Nightly(title=read.title, domain=read.domain, words=words, folder=str(path.parent),
                                      account=account(), hour=at[0], minute=at[1])), nl=False)
     sys.exit(0)
+
+
+def _say_password(place: str, user: str) -> None:
+    """Warn of a password in the URL of the history.  Raises HistoryError for a URL that no run could be stored under."""
+    from verify.history.place import is_url
+
+    if not is_url(place):
+        return
+    from verify.history.address import holds_secret, read_url
+
+    if holds_secret(read_url(place)):
+        click.echo("the password in the URL of the history stands in these lines, and whoever reads them or lists the processes "
+                   f"of that night reads it; leave it out, and keep it in ~/.pgpass of {user or 'the account that runs them'}",
+                   err=True)
 
 
 def _program() -> tuple[str, ...]:
