@@ -14,9 +14,10 @@ from typing import Any
 
 import sqlalchemy
 from sqlalchemy import Connection, Engine, event
-from sqlalchemy.engine import make_url
-from sqlalchemy.exc import ArgumentError, DBAPIError, NoSuchModuleError, SQLAlchemyError
+from sqlalchemy.exc import ArgumentError, DBAPIError, SQLAlchemyError
 
+from verify.history import postgresql
+from verify.history.address import read_url, unreadable, without_secrets
 from verify.history.errors import DamagedError, HistoryError
 from verify.history.place import is_url
 
@@ -39,15 +40,28 @@ def open_engine(place: str) -> Engine:
         else:
             engine = sqlalchemy.create_engine(url, poolclass=sqlalchemy.NullPool)
     else:
-        try:
-            engine = sqlalchemy.create_engine(make_url(place), poolclass=sqlalchemy.NullPool)
-        except (ArgumentError, NoSuchModuleError, ModuleNotFoundError) as error:
-            raise HistoryError(f"--store cannot be used: {str(error).splitlines()[0]}; give a file, or a URL such as "
-                               "postgresql+psycopg://user@host/database with that driver installed") from error
+        engine = _engine_of(read_url(place))
     if engine.dialect.name == "sqlite":
         event.listen(engine, "connect", _prepare_sqlite)
         event.listen(engine, "begin", _begin_sqlite)
+    else:
+        event.listen(engine, "begin", _begin_postgresql)
     return engine
+
+
+def _engine_of(url: sqlalchemy.URL) -> Engine:
+    try:
+        if url.get_backend_name() == "sqlite":
+            return sqlalchemy.create_engine(url, poolclass=sqlalchemy.NullPool)
+        # One connection for all that a command asks: making one takes longer than most answers.
+        return sqlalchemy.create_engine(url, connect_args={
+            name: value for name, value in postgresql.OPTIONS.items() if name not in url.query})
+    except ArgumentError:
+        raise unreadable() from None
+    except ImportError as error:
+        # The driver itself, or the library of PostgreSQL's that it calls.
+        raise HistoryError("--store cannot be used: a history on a PostgreSQL server needs the driver psycopg, which is not "
+                           "there; pip install 'psycopg[binary]'") from error
 
 
 def _read_only(place: str) -> bool:
@@ -70,7 +84,7 @@ def shown(engine: Engine) -> str:
     """The place of a history as it may be shown: a password in its URL is not."""
     if engine.dialect.name == "sqlite":
         return str(engine.url.database)
-    return engine.url.render_as_string(hide_password=True)
+    return without_secrets(engine.url)
 
 
 def _prepare_sqlite(connection: sqlite3.Connection, _record: Any) -> None:
@@ -91,8 +105,15 @@ def _prepare_sqlite(connection: sqlite3.Connection, _record: Any) -> None:
 
 def _begin_sqlite(connection: Connection) -> None:
     # A writer takes its place in the queue at once: a read that turns into a write cannot wait for others.
-    writing = connection.get_execution_options().get("writing", False)
-    connection.exec_driver_sql("BEGIN IMMEDIATE" if writing else "BEGIN")
+    connection.exec_driver_sql("BEGIN IMMEDIATE" if _writes(connection) else "BEGIN")
+
+
+def _begin_postgresql(connection: Connection) -> None:
+    postgresql.begin(connection, writing=_writes(connection), patience_seconds=BUSY_SECONDS)
+
+
+def _writes(connection: Connection) -> bool:
+    return bool(connection.get_execution_options().get("writing", False))
 
 
 @contextlib.contextmanager
@@ -125,12 +146,15 @@ def explained(engine: Engine) -> Iterator[None]:
 def _in_words(engine: Engine, error: Exception) -> HistoryError:
     cause = error.orig if isinstance(error, DBAPIError) and error.orig is not None else error
     place = f'the history "{shown(engine)}"'
+    busy = f"another process kept it busy for {BUSY_SECONDS} s"
+    if engine.dialect.name == "postgresql":
+        return HistoryError(f"{place} cannot be used: {postgresql.in_words(error, engine.url, busy)}")
     code = getattr(cause, "sqlite_errorcode", 0) & 0xFF
     if code in (_CORRUPT, _NOTADB):
         return DamagedError(f"{place} is damaged ({cause})")
     known = {
         _FULL: "the disk is full",
-        _BUSY: f"another process kept it busy for {BUSY_SECONDS} s",
+        _BUSY: busy,
         _LOCKED: "another connection keeps it locked",
         # Even a reader makes a file beside one with a log (sqlite.org/wal.html, on databases that can only be read).
         _READONLY: "it or its folder may not be written by this user, which even reading needs; to read it, copy it, with what "

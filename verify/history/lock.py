@@ -1,4 +1,4 @@
-"""Keeps two nightly runs of one plan apart.
+"""Keeps two nightly runs of one plan on one machine apart.  Those of two machines are both stored, one after the other.
 
 The kernel holds the lock and lets go of it when the process ends, however it ends, so no stale lock is ever left.
 """

@@ -6,7 +6,7 @@ from collections.abc import Iterator, Sequence
 from itertools import groupby
 from typing import Any
 
-from sqlalchemy import Select, exists, func, select
+from sqlalchemy import Connection, Select, exists, func, select
 
 from shared.history import EndingNight, Followed, FollowedEnding, Night, RunRecord
 from shared.plan import Plan
@@ -17,7 +17,7 @@ from verify.history.engine import reading
 from verify.history.errors import UnknownRunError
 from verify.history.identity import recognise
 from verify.history.records import Baseline, PlanRecord, StoredRun
-from verify.history.store import Store, chunks
+from verify.history.store import Store, chunks, taken_out
 
 #: The word for the run that was stored last.
 LAST = "last"
@@ -70,7 +70,7 @@ def _unknown(typed: str, fitting: Sequence[str], known: Sequence[str], place: st
 def load(store: Store, record: RunRecord) -> StoredRun:
     """A run whole, as it was when it was stored.  Raises HistoryError."""
     with reading(store.engine) as connection:
-        lean = body.lean(_content(connection, record))
+        lean = body.lean(_content(connection, record, store.place))
         digests = list(body.octets_in(lean))
         octets = {row.digest: row.content for some in chunks(digests) for row in connection.execute(
             select(tables.octets).where(tables.octets.c.digest.in_(some)))}
@@ -87,11 +87,14 @@ def lean_report(store: Store, record: RunRecord, *, host: str | None = None) -> 
     With ``host`` of all hosts only that one.
     """
     with reading(store.engine) as connection:
-        return body.lean(_content(connection, record), host=host)
+        return body.lean(_content(connection, record, store.place), host=host)
 
 
-def _content(connection: Any, record: RunRecord) -> bytes:
-    return bytes(connection.execute(select(tables.body.c.content).where(tables.body.c.run == record.number)).scalar_one())
+def _content(connection: Connection, record: RunRecord, place: str) -> bytes:
+    found = connection.execute(select(tables.body.c.content).where(tables.body.c.run == record.number)).scalar_one_or_none()
+    if found is None:
+        raise taken_out(record, place)
+    return bytes(found)
 
 
 def known_plan(store: Store, plan: Plan) -> PlanRecord | None:

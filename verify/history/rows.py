@@ -10,6 +10,7 @@ import msgspec
 from shared.evidence import HostEvidence
 from shared.findings import SITE, Finding, Grade
 from shared.run import HostReport, Report
+from verify.history.tables import held
 
 #: The check whose series carries the end of a port's certificates.
 DATES = "certificate.dates"
@@ -41,7 +42,7 @@ def points(report: Report) -> list[Point]:
     """The verdict on every host, and every finding that measured something or was no pass."""
     found = [_point(SITE, finding) for finding in report.site.findings if _followed(finding)]
     for host in report.hosts:
-        found.append(Point(host.name, VERDICT, "", "", host.verdict.value, None, None))
+        found.append(Point(held(host.name), VERDICT, "", "", host.verdict.value, None, None))
         found += [_point(host.name, finding) for finding in host.findings if _followed(finding)]
     # A check is graded once a subject; should one ever come twice, the first stands.
     return list({(point.host, point.check, point.subject, point.unit): point for point in reversed(found)}.values())[::-1]
@@ -53,7 +54,7 @@ def _followed(finding: Finding) -> bool:
 
 def _point(host: str, finding: Finding) -> Point:
     measured = finding.measured
-    return Point(host, finding.check, finding.subject, measured.unit if measured else "", finding.grade.value,
+    return Point(held(host), held(finding.check), held(finding.subject), measured.unit if measured else "", finding.grade.value,
                  measured.value if measured else None, measured.uncertainty if measured else None)
 
 
@@ -70,7 +71,7 @@ def _endings(host: HostReport) -> list[Ending]:
         ends = [end for link in tls.chain if not link.parse_error and (end := unix(link.not_after)) is not None]
         if ends:
             subject = f"{tls.port} {tls.address}" if several else tls.port
-            found[subject] = Ending(host.name, subject, min(ends))
+            found[subject] = Ending(held(host.name), held(subject), min(ends))
     return list(found.values())
 
 

@@ -12,22 +12,19 @@ from pathlib import Path
 from types import TracebackType
 from typing import Any, TypeVar
 
-from sqlalchemy import Connection, Engine, Select, Table, delete, func, insert, inspect, select, update
-from sqlalchemy.exc import IntegrityError
+from sqlalchemy import Connection, Engine, Select, Table, delete, exists, func, insert, inspect, select, update
 
 from shared.history import RunRecord
 from shared.plan import Plan
 from shared.run import Report
 from verify.history import body, migrations, tables
 from verify.history.engine import explained, open_engine, reading, shown, writing
-from verify.history.errors import DamagedError, HistoryError
+from verify.history.errors import DamagedError, HistoryError, UnknownRunError
 from verify.history.identity import claim
 from verify.history.place import is_url, place_of
 from verify.history.records import Pruned, now
 from verify.history.rows import DATES, Ending, Point, endings, points
 
-#: Two runs that store the same new plan together collide once at most on a database that has no write queue.
-_ATTEMPTS = 3
 #: Values in one IN (...): well below the 32766 of SQLite (sqlite.org/limits.html, item 9).
 _CHUNK = 5000
 
@@ -52,13 +49,13 @@ class Store:
             if create:
                 _make_folder(Path(place).parent)
             elif not _is_there(Path(place)):
-                raise HistoryError(f'there is no history at "{place}" yet; "seatrial verify PLAN" stores its run there')
+                raise _nothing_yet(place)
         store = cls(open_engine(place))
         try:
-            store._bring_up_to_date()
+            store._bring_up_to_date(create=create)
         except BaseException as error:
             store.close()
-            if isinstance(error, DamagedError) and not create:
+            if isinstance(error, DamagedError) and not create and not is_url(place):
                 raise DamagedError(f"{error}; name the right file with --store, or put a copy of it back. The next run that is "
                                    "stored would move this file aside and begin anew") from error
             raise
@@ -79,9 +76,11 @@ class Store:
         """Where this history is, fit to be shown."""
         return shown(self.engine)
 
-    def _bring_up_to_date(self) -> None:
+    def _bring_up_to_date(self, *, create: bool) -> None:
         with reading(self.engine) as connection:
             found = _version(connection, self.place)
+        if found is None and not create:
+            raise _nothing_yet(self.place)
         if found == tables.VERSION:
             return
         while found != tables.VERSION:
@@ -107,24 +106,19 @@ class Store:
             digest, plan_content = body.pack_snapshot(body.snapshot_of(plan))
         except UnicodeEncodeError as error:
             raise HistoryError(f"the path of the plan is no text ({plan.file!a}); rename it") from error
-        for attempt in range(1, _ATTEMPTS + 1):
-            try:
-                with writing(self.engine) as connection:
-                    known = claim(connection, plan)
-                    snapshot = _snapshot(connection, digest, plan_content)
-                    number = _insert_run(connection, report, plan, known.id, snapshot, checks)
-                    connection.execute(insert(tables.body).values(run=number, content=content))
-                    _insert_octets(connection, octets, number)
-                    _insert_points(connection, known.id, number, points(report), endings(report))
-            except HistoryError as error:
-                if attempt < _ATTEMPTS and isinstance(error.__cause__, IntegrityError):
-                    continue
-                raise
-            return
+        with writing(self.engine) as connection:
+            known = claim(connection, plan)
+            snapshot = _snapshot(connection, digest, plan_content)
+            number = _insert_run(connection, report, plan, known.id, snapshot, checks)
+            connection.execute(insert(tables.body).values(run=number, content=content))
+            _insert_octets(connection, octets, number)
+            _insert_points(connection, known.id, number, points(report), endings(report))
 
     def accept(self, run: RunRecord, *, operator: str, reason: str) -> None:
         """Make a run the baseline of its plan.  Whether it may be one is for the caller.  Raises HistoryError."""
         with writing(self.engine) as connection:
+            if connection.execute(select(tables.run.c.number).where(tables.run.c.number == run.number)).one_or_none() is None:
+                raise taken_out(run, self.place)
             connection.execute(insert(tables.baseline).values(
                 plan=run.plan, run=run.number, accepted=now(), operator=operator, reason=reason))
 
@@ -155,6 +149,10 @@ class Store:
             assert raw is not None
             # Outside any transaction, which only the driver can do.
             raw.execute("VACUUM")
+
+
+def _nothing_yet(place: str) -> HistoryError:
+    return HistoryError(f'there is no history at "{place}" yet; "seatrial verify PLAN" stores its run there')
 
 
 def _is_there(place: Path) -> bool:
@@ -273,13 +271,19 @@ def _remove(connection: Connection, numbers: list[int]) -> None:
         for table in (tables.point, tables.certificate, tables.body):
             connection.execute(delete(table).where(table.c.run.in_(some)))
         connection.execute(delete(tables.run).where(tables.run.c.number.in_(some)))
-    connection.execute(delete(tables.snapshot).where(
-        tables.snapshot.c.id.not_in(select(tables.run.c.snapshot))))
-    used = select(tables.point.c.series).union(select(tables.certificate.c.series))
-    connection.execute(delete(tables.series).where(tables.series.c.id.not_in(used)))
+    connection.execute(delete(tables.snapshot).where(~exists().where(tables.run.c.snapshot == tables.snapshot.c.id)))
+    connection.execute(delete(tables.series).where(
+        ~exists().where(tables.point.c.series == tables.series.c.id),
+        ~exists().where(tables.certificate.c.series == tables.series.c.id)))
     # Octets last seen before the oldest run that is left belong to none that is.
     oldest = connection.execute(select(func.min(tables.run.c.number))).scalar_one()
     connection.execute(delete(tables.octets).where(tables.octets.c.seen < (oldest or 0)) if oldest else delete(tables.octets))
+
+
+def taken_out(run: RunRecord, place: str) -> UnknownRunError:
+    """What to say of a run that was found a moment ago and is gone."""
+    return UnknownRunError(f'run {run.id} has just been taken out of the history "{place}" by a pruning; "seatrial history" '
+                           "lists what is left")
 
 
 def chunks(items: list[_T]) -> Iterator[list[_T]]:

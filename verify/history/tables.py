@@ -13,6 +13,7 @@ from sqlalchemy import (
     BigInteger,
     Boolean,
     Column,
+    Dialect,
     Float,
     ForeignKey,
     Index,
@@ -22,12 +23,30 @@ from sqlalchemy import (
     PrimaryKeyConstraint,
     Table,
     Text,
+    TypeDecorator,
     UniqueConstraint,
 )
 
 VERSION = 3
 
 metadata = MetaData()
+
+
+def held(text: str) -> str:
+    """A text as a column can hold it: PostgreSQL's text has no place for the character NUL (its manual, section 8.3)."""
+    return text.replace("\0", "\ufffd")
+
+
+class Words(TypeDecorator[str]):
+    """A column of text.  The run itself, in ``body``, keeps what was there."""
+
+    impl = Text
+    cache_ok = True
+
+    def process_bind_param(self, value: str | None, dialect: Dialect) -> str | None:
+        """The same in what is stored and in what is asked for."""
+        return None if value is None else held(value)
+
 
 #: One row: the version of this layout.
 version = Table("version", metadata, Column("number", Integer, primary_key=True, autoincrement=False))
@@ -36,9 +55,9 @@ version = Table("version", metadata, Column("number", Integer, primary_key=True,
 plan = Table(
     "plan", metadata,
     Column("id", Integer, primary_key=True),
-    Column("domain", Text, nullable=False),
-    Column("title", Text, nullable=False),
-    Column("path", Text, nullable=False),
+    Column("domain", Words, nullable=False),
+    Column("title", Words, nullable=False),
+    Column("path", Words, nullable=False),
     UniqueConstraint("domain", "title"),
     Index("plan_path", "path"),
 )
@@ -56,29 +75,29 @@ snapshot = Table(
 run = Table(
     "run", metadata,
     Column("number", Integer, primary_key=True, autoincrement=True),
-    Column("id", Text, nullable=False, unique=True),
+    Column("id", Words, nullable=False, unique=True),
     Column("plan", ForeignKey("plan.id"), nullable=False),
     Column("snapshot", ForeignKey("snapshot.id"), nullable=False),
-    Column("kind", Text, nullable=False),
-    Column("started", Text, nullable=False),
-    Column("finished", Text, nullable=False),
-    Column("stored", Text, nullable=False),
+    Column("kind", Words, nullable=False),
+    Column("started", Words, nullable=False),
+    Column("finished", Words, nullable=False),
+    Column("stored", Words, nullable=False),
     Column("complete", Boolean, nullable=False),
     Column("part", Boolean, nullable=False),
-    Column("verdict", Text, nullable=False),
+    Column("verdict", Words, nullable=False),
     Column("passed", Integer, nullable=False),
     Column("caution", Integer, nullable=False),
     Column("fail", Integer, nullable=False),
     Column("unproven", Integer, nullable=False),
     Column("waived", Integer, nullable=False),
     Column("hosts", Integer, nullable=False),
-    Column("tool", Text, nullable=False),
-    Column("vantage", Text, nullable=False),
-    Column("profile", Text, nullable=False),
-    Column("operator", Text, nullable=False),
-    Column("reason", Text, nullable=False),
-    Column("ticket", Text, nullable=False),
-    Column("checks", Text, nullable=False),
+    Column("tool", Words, nullable=False),
+    Column("vantage", Words, nullable=False),
+    Column("profile", Words, nullable=False),
+    Column("operator", Words, nullable=False),
+    Column("reason", Words, nullable=False),
+    Column("ticket", Words, nullable=False),
+    Column("checks", Words, nullable=False),
     Index("run_plan", "plan", "number"),
     Index("run_snapshot", "snapshot"),
     sqlite_autoincrement=True,
@@ -105,9 +124,9 @@ baseline = Table(
     Column("number", Integer, primary_key=True, autoincrement=True),
     Column("plan", ForeignKey("plan.id"), nullable=False),
     Column("run", ForeignKey("run.number"), nullable=False),
-    Column("accepted", Text, nullable=False),
-    Column("operator", Text, nullable=False),
-    Column("reason", Text, nullable=False),
+    Column("accepted", Words, nullable=False),
+    Column("operator", Words, nullable=False),
+    Column("reason", Words, nullable=False),
     Index("baseline_plan", "plan", "number"),
     Index("baseline_run", "run"),
     sqlite_autoincrement=True,
@@ -118,10 +137,10 @@ series = Table(
     "series", metadata,
     Column("id", Integer, primary_key=True),
     Column("plan", ForeignKey("plan.id"), nullable=False),
-    Column("host", Text, nullable=False),
-    Column("check_name", Text, nullable=False),
-    Column("subject", Text, nullable=False),
-    Column("unit", Text, nullable=False),
+    Column("host", Words, nullable=False),
+    Column("check_name", Words, nullable=False),
+    Column("subject", Words, nullable=False),
+    Column("unit", Words, nullable=False),
     UniqueConstraint("plan", "check_name", "host", "subject", "unit"),
     Index("series_host", "plan", "host"),
 )
@@ -131,7 +150,7 @@ point = Table(
     "point", metadata,
     Column("series", ForeignKey("series.id"), nullable=False),
     Column("run", ForeignKey("run.number"), nullable=False),
-    Column("grade", Text, nullable=False),
+    Column("grade", Words, nullable=False),
     Column("value", Float),
     Column("uncertainty", Float),
     PrimaryKeyConstraint("series", "run"),

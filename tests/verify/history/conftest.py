@@ -11,6 +11,7 @@ from typing import Any
 import msgspec
 import pytest
 
+from labkit.databases import Database
 from shared.run import Report
 from verify.history.store import Store
 
@@ -55,8 +56,24 @@ def place(tmp_path: Path) -> Path:
     return tmp_path / "history.sqlite"
 
 
+@pytest.fixture(params=["file", "server"])
+def anywhere(request: pytest.FixtureRequest, place: Path) -> str:
+    """What ``--store`` may say, where there is no history yet: a file, and a schema on a server."""
+    if request.param == "file":
+        return str(place)
+    server: Database = request.getfixturevalue("server")
+    return server.new_schema()
+
+
 @pytest.fixture
-def store(place: Path) -> Iterator[Store]:
-    """An empty history."""
+def store(anywhere: str) -> Iterator[Store]:
+    """An empty history, in a file and on a server."""
+    with Store.open(anywhere, create=True) as opened:
+        yield opened
+
+
+@pytest.fixture
+def file_store(place: Path) -> Iterator[Store]:
+    """An empty history in a file."""
     with Store.open(str(place), create=True) as opened:
         yield opened

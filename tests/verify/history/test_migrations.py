@@ -4,14 +4,18 @@ from __future__ import annotations
 
 import sqlite3
 from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from typing import Any
 
 import pytest
+from sqlalchemy import inspect, select
 
+from labkit.databases import Database
 from shared.plan import Plan
 from shared.run import Report
 from verify.history import body, migrations, queries, tables
+from verify.history.engine import reading, writing
 from verify.history.errors import HistoryError
 from verify.history.store import Store
 
@@ -129,6 +133,49 @@ def test_a_step_that_fails_leaves_the_store_as_it_was(old: Path, monkeypatch: py
     connection.close()
     with Store.open(str(old)) as store:
         assert len(queries.runs(store)) == 3
+
+
+@pytest.fixture
+def old_on_a_server(server: Database, make_run: MakeRun, make_plan: MakePlan, in_one_piece: Callable[..., bytes]) -> str:
+    """The URL of a store that is laid out as version 1 was, which on a server differs by one table and by how runs lie."""
+    url = server.new_schema()
+    with Store.open(url, create=True) as store:
+        for night in range(3):
+            store.keep(make_run(night), make_plan())
+        with writing(store.engine) as connection:
+            connection.exec_driver_sql("DROP TABLE certificate")
+            connection.execute(tables.version.update().values(number=1))
+            for number, content in connection.execute(select(tables.body.c.run, tables.body.c.content)).all():
+                whole = b"lost" if number == 2 else in_one_piece(content)
+                connection.execute(tables.body.update().where(tables.body.c.run == number).values(content=whole))
+    return url
+
+
+def test_a_store_on_a_server_is_brought_up_to_date_by_one_of_several_that_come_together(
+    old_on_a_server: str, server: Database, make_run: MakeRun
+) -> None:
+    """As a file is; and it then is laid out as a new one."""
+    with ThreadPoolExecutor(4) as pool:
+        for opened in [pool.submit(Store.open, old_on_a_server) for _ in range(4)]:
+            opened.result(40).close()
+    with Store.open(old_on_a_server) as store:
+        runs = queries.runs(store)
+        assert queries.load(store, runs[0]).report == make_run(2)
+        [followed] = queries.followed_endings(store, 1, host="dome-a.obs.example.net")
+        assert [(night.number, night.not_after_unix) for night in followed.nights] == [(1, 1827619200), (3, 1827619200)]
+        migrated = layout_on_a_server(store)
+    with Store.open(server.new_schema(), create=True) as store:
+        assert layout_on_a_server(store) == migrated
+
+
+def layout_on_a_server(store: Store) -> dict[str, Any]:
+    """Every table with its columns, keys and indexes."""
+    with reading(store.engine) as connection:
+        seen = inspect(connection)
+        return {name: (sorted((column["name"], str(column["type"]), column["nullable"]) for column in seen.get_columns(name)),
+                       seen.get_pk_constraint(name), seen.get_foreign_keys(name), seen.get_unique_constraints(name),
+                       sorted((str(index["name"]), index["column_names"]) for index in seen.get_indexes(name)))
+                for name in seen.get_table_names()}
 
 
 def test_every_earlier_version_has_a_step() -> None:

@@ -6,16 +6,13 @@ from collections.abc import Callable
 
 import msgspec
 import pytest
-from sqlalchemy import Select, Table, text
-from sqlalchemy.dialects import postgresql
-from sqlalchemy.schema import CreateIndex, CreateTable
+from sqlalchemy import Select, text
 
 from reports.drifttext import heading
 from shared.findings import Measured
 from shared.plan import Plan
 from shared.run import Report
 from verify.history import queries, rows
-from verify.history import tables as layout
 from verify.history.engine import reading
 from verify.history.following import drawn, trends_of
 from verify.history.store import Store
@@ -107,13 +104,13 @@ def test_what_is_no_longer_judged_has_no_trend(store: Store, make_run: MakeRun, 
     (queries.endings_query(1, host=None, since=5), 3),
 ])
 def test_questions_about_many_nights_scan_no_table(
-    store: Store, make_run: MakeRun, make_plan: MakePlan, query: Select[tuple[object]], tables: int
+    file_store: Store, make_run: MakeRun, make_plan: MakePlan, query: Select[tuple[object]], tables: int
 ) -> None:
     """SQLite looks up every table by an index or by its key, whatever it holds."""
     for night in range(3):
-        store.keep(make_run(night), make_plan())
-    sql = str(query.compile(store.engine, compile_kwargs={"literal_binds": True}))
-    with reading(store.engine) as connection:
+        file_store.keep(make_run(night), make_plan())
+    sql = str(query.compile(file_store.engine, compile_kwargs={"literal_binds": True}))
+    with reading(file_store.engine) as connection:
         connection.execute(text("SELECT 1"))
         steps = [row[3] for row in connection.exec_driver_sql(f"EXPLAIN QUERY PLAN {sql}")]
     looked_up = [step for step in steps if step.startswith("SEARCH")]
@@ -132,14 +129,3 @@ def test_listing_runs_reads_none_of_them(store: Store, make_run: MakeRun, make_p
     asked = " ".join(statements)
     assert "FROM run" in asked
     assert "content" not in asked
-
-
-@pytest.mark.parametrize("table", list(layout.metadata.sorted_tables), ids=lambda table: str(table.name))
-def test_the_layout_can_be_said_in_postgresql(table: Table) -> None:
-    """No server is tried here; the words at least are known to it, and reserved ones are quoted."""
-    dialect = postgresql.dialect()  # type: ignore[no-untyped-call]
-    words = str(CreateTable(table).compile(dialect=dialect))
-    assert f"CREATE TABLE {table.name}" in words
-    assert "WITHOUT ROWID" not in words
-    for index in table.indexes:
-        assert "CREATE INDEX" in str(CreateIndex(index).compile(dialect=dialect))

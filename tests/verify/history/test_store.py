@@ -125,10 +125,11 @@ def test_an_empty_history_has_no_last_run(store: Store) -> None:
         queries.find(store, "last")
 
 
-def test_there_is_nothing_to_read_before_the_first_run(place: Path) -> None:
-    """A command that only reads makes no file."""
-    with pytest.raises(HistoryError, match="there is no history"):
-        Store.open(str(place))
+def test_there_is_nothing_to_read_before_the_first_run(anywhere: str, place: Path) -> None:
+    """A command that only reads makes no file and no table: the second says so too."""
+    for _time in range(2):
+        with pytest.raises(HistoryError, match="there is no history"):
+            Store.open(anywhere)
     assert not place.exists()
 
 
@@ -150,7 +151,7 @@ def test_runs_are_in_the_order_they_were_stored(store: Store, make_run: MakeRun,
 def test_one_id_is_never_stored_twice(store: Store, make_run: MakeRun, make_plan: MakePlan) -> None:
     """The first stays as it was."""
     store.keep(make_run(), make_plan())
-    with pytest.raises(HistoryError, match="UNIQUE"):
+    with pytest.raises(HistoryError, match=r"(?i)unique constraint"):
         store.keep(make_run(operator="somebody else"), make_plan())
     assert [run.operator for run in queries.runs(store)] == ["m.tar"]
 
@@ -192,14 +193,21 @@ def test_pruning_leaves_what_any_rule_keeps_and_every_baseline(
 
 
 def test_pruning_everything_leaves_nothing_behind(store: Store, make_run: MakeRun, make_plan: MakePlan) -> None:
-    """No octets, points or plans as read that no run refers to, and the space is given back."""
+    """No octets, points or plans as read that no run refers to."""
     for night in range(3):
         store.keep(make_run(night), make_plan(sha256=str(night) * 64))
-    before = Path(store.place).stat().st_size
     store.prune(stored_before=None, keep_runs=0)
     left = {name: count(store, name) for name in ("run", "body", "snapshot", "octets", "series", "point", "certificate")}
     assert set(left.values()) == {0}, left
-    assert Path(store.place).stat().st_size < before
+
+
+def test_pruning_a_file_gives_its_space_back(file_store: Store, make_run: MakeRun, make_plan: MakePlan) -> None:
+    """To whoever else needs the disk."""
+    for night in range(3):
+        file_store.keep(make_run(night), make_plan(sha256=str(night) * 64))
+    before = Path(file_store.place).stat().st_size
+    file_store.prune(stored_before=None, keep_runs=0)
+    assert Path(file_store.place).stat().st_size < before
 
 
 def test_pruning_one_plan_leaves_the_others(store: Store, make_run: MakeRun, make_plan: MakePlan) -> None:
@@ -253,18 +261,18 @@ for number in range(5):
 """
 
 
-def test_runs_that_end_together_are_all_stored(place: Path, tmp_path: Path, make_run: MakeRun, make_plan: MakePlan) -> None:
-    """Four processes, none of which finds the file there, store five runs each."""
+def test_runs_that_end_together_are_all_stored(anywhere: str, tmp_path: Path, make_run: MakeRun, make_plan: MakePlan) -> None:
+    """Four processes, none of which finds a history there, store five runs each."""
     from reports.jsonfile import to_json
     from verify.history.body import pack_snapshot
 
     (tmp_path / "run.json").write_bytes(to_json(make_run()))
     (tmp_path / "plan").write_bytes(pack_snapshot(snapshot_of(make_plan()))[1])
-    writers = [subprocess.Popen([sys.executable, "-c", WRITER, str(ROOT), str(place), str(tmp_path / "run.json"),
+    writers = [subprocess.Popen([sys.executable, "-c", WRITER, str(ROOT), anywhere, str(tmp_path / "run.json"),
                                  str(tmp_path / "plan"), f"writer-{number}"], stderr=subprocess.PIPE) for number in range(4)]
     for writer in writers:
         _, errors = writer.communicate(timeout=50)
         assert writer.returncode == 0, errors.decode()
-    with Store.open(str(place)) as store:
+    with Store.open(anywhere) as store:
         assert sorted(ids(store)) == sorted(f"writer-{writer}-{number}" for writer in range(4) for number in range(5))
         assert count(store, "plan") == count(store, "snapshot") == 1

@@ -27,7 +27,9 @@ def test_any_run_comes_back_as_it_was(store: Store, sample: ModuleType, make_pla
     report: Report = getattr(sample, site)()
     store.keep(report, make_plan())
     assert queries.load(store, queries.find(store, "last")).report == report
-    assert queries.find(store, report.run.id).id == report.run.id
+    assert queries.find(store, report.run.id).id == report.run.id.replace("\0", "\ufffd")
+    for host in report.hosts:
+        assert queries.followed(store, 1, host=host.name), host.name
 
 
 @pytest.mark.parametrize(("before", "after"), list(itertools.product(SITES, SITES)))
