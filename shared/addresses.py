@@ -19,10 +19,23 @@ Subnet = ipaddress.IPv4Network | ipaddress.IPv6Network
 _SHOWN = 48
 _ALL_ONES = 0xFFFFFFFF
 _DIGITS = re.compile(r"[0-9]+\Z")
+#: What may be an IPv6 address, or a pattern of some, wherever it stands in a text.
+_SIX_WRITTEN = re.compile(r"(?<![\w.:*?-])[0-9A-Fa-f:.*?]{2,64}(?![\w.:*?-])")
 
 
 class AddressError(ValueError):
     """The text is not the address, mask, subnet or range it should be.  The message says what is wrong with it."""
+
+
+def family_of(text: str) -> int:
+    """The IP version of an address, or of a subnet, by its punctuation alone; of a gateway or a subnet as typed as well."""
+    return 6 if ":" in text else 4
+
+
+def family_of_mask(text: str) -> int:
+    """The IP version that a mask as typed belongs to: only IPv6 has a length beyond 32, and no wire a shorter one there."""
+    bare = text.removeprefix("/")
+    return 6 if _DIGITS.match(bare) and len(bare) <= 3 and int(bare) > 32 else 4
 
 
 def parse_address(text: str) -> Address:
@@ -80,6 +93,23 @@ def show_address(address: Address) -> str:
 def canonical_address(text: str) -> str:
     """The canonical text of the address that ``text`` writes.  Raises AddressError."""
     return show_address(parse_address(text))
+
+
+def with_canonical_addresses(text: str) -> str:
+    """``text`` with every IPv6 address in it in canonical form, and where ``*`` or ``?`` leave a part open as far as it goes.
+
+    An address may be written in many ways (RFC 4291 section 2.2), and is shown here in one: small letters and no leading
+    zeros (RFC 5952 sections 4.1 and 4.3), and of the longest run of zeros nothing.
+    """
+    return _SIX_WRITTEN.sub(lambda match: _canonical_six(match[0]), text) if text.count(":") > 1 else text
+
+
+def _canonical_six(written: str) -> str:
+    if written.count(":") < 2:
+        return written
+    if "*" in written or "?" in written:
+        return re.sub(r"(?<![0-9a-f*?])0+(?=[0-9a-f])", "", written.lower())
+    return canonical_address(written) if _reads(parse_address, written) else written
 
 
 def mask_of(prefix: int) -> str:

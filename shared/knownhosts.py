@@ -15,6 +15,8 @@ from collections.abc import Iterable
 
 import msgspec
 
+from shared.addresses import with_canonical_addresses
+
 #: The port that a name without a port stands for (RFC 4253 section 4.1).
 DEFAULT_PORT = 22
 _REVOKED, _AUTHORITY = "@revoked", "@cert-authority"
@@ -30,7 +32,7 @@ class KnownKey(msgspec.Struct, frozen=True):
 
 
 class KnownLine(msgspec.Struct, frozen=True):
-    """One line of the file: whom it is about, as written, and the key."""
+    """One line of the file: whom it is about, as written but for the form of IPv6 addresses, and the key."""
 
     number: int
     marker: str
@@ -61,7 +63,7 @@ def parse(text: str) -> KnownHosts:
         elif blob is None or marker not in ("", _REVOKED):
             unreadable.append(number)
         else:
-            lines.append(KnownLine(number, marker, words[0], words[1], blob))
+            lines.append(KnownLine(number, marker, with_canonical_addresses(words[0]), words[1], blob))
     return KnownHosts(tuple(lines), tuple(unreadable), tuple(authorities))
 
 

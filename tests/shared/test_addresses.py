@@ -12,6 +12,7 @@ from hypothesis import strategies as st
 from shared.addresses import (
     AddressError,
     canonical_address,
+    family_of_mask,
     first_host,
     host_fault,
     last_host,
@@ -26,6 +27,7 @@ from shared.addresses import (
     split_subnet,
     subnet_of,
     usable_hosts,
+    with_canonical_addresses,
     without_mask,
 )
 
@@ -291,3 +293,23 @@ def test_showing_and_reading_a_subnet_are_inverse(address, prefix):
     assert parse_subnet(show_subnet(subnet)) == subnet
     assert host_fault(first_host(subnet), subnet) is None
     assert host_fault(last_host(subnet), subnet) is None
+
+
+@pytest.mark.parametrize(("text", "canonical"), [
+    ("2001:DB8:0:0::1", "2001:db8::1"), ("[2001:0DB8::53]:5353 AAAA", "[2001:db8::53]:5353 AAAA"),
+    ("22/tcp at 2001:db8:0:0:0:0:0:b", "22/tcp at 2001:db8::b"), ("::FFFF:192.0.2.1,2001:DB8::1", "::ffff:192.0.2.1,2001:db8::1"),
+    ("2001:0DB8:0040::0*", "2001:db8:40::0*"), ("2001:DB8::?0A", "2001:db8::?0a"),
+    # What is no address stays as it is.
+    ("192.0.2.53:5353", "192.0.2.53:5353"), ("00:00:5E:00:53:01", "00:00:5E:00:53:01"), ("a question: A:B", "a question: A:B"),
+    ("SHA256:2001:DB8::1", "SHA256:2001:DB8::1"), ("fe80::1%ETH0", "fe80::1%ETH0"), ("", ""),
+])
+def test_addresses_in_a_text_are_written_in_one_form(text, canonical):
+    """RFC 5952 section 4."""
+    assert with_canonical_addresses(text) == canonical
+
+
+@pytest.mark.parametrize(("mask", "family"), [("255.255.255.0", 4), ("24", 4), ("/32", 4), ("33", 6), ("/64", 6), ("128", 6),
+                                              ("", 4), ("9" * 5000, 4), ("x", 4)])
+def test_a_mask_shows_its_family(mask, family):
+    """No wire of IPv6 has a prefix of up to 32 bits."""
+    assert family_of_mask(mask) == family

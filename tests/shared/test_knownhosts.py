@@ -39,6 +39,11 @@ NAMES = ("dome-a.obs.example.net", "dome-a", "192.0.2.11")
     ("[dome-a]:2222", "dome-a", 22, False),
     ("dome-a", "dome-a", 2222, False),
     ("[dome-?]:22*", "dome-a", 2222, True),
+    # One address in several forms (RFC 4291 section 2.2).
+    ("2001:DB8:0:0::11", "2001:db8::11", 22, True),
+    ("dome-b,[2001:0DB8::0011]:2222", "2001:db8::11", 2222, True),
+    ("*,!2001:DB8:0::11", "2001:db8::11", 22, False),
+    ("2001:DB8:0:0::12", "2001:db8::11", 22, False),
     # ssh-keygen -H made this of "dome-a.obs.example.net".
     ("|1|c2FsdHNhbHRzYWx0c2FsdHNhbHQ=|{digest}", "dome-a.obs.example.net", 22, True),
     ("|1|c2FsdHNhbHRzYWx0c2FsdHNhbHQ=|{digest}", "dome-b.obs.example.net", 22, False),

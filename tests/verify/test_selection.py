@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
+import msgspec
 import pytest
 
 from shared import catalogue
@@ -24,6 +25,14 @@ def test_hosts_are_named_short_long_or_by_pattern_and_come_in_plan_order(
 ) -> None:
     """However they are named, the plan's order stands."""
     assert [host.name for host in choose_hosts(make_plan(), patterns)] == names
+
+
+@pytest.mark.parametrize("pattern", ["2001:DB8:0:0::11", "2001:0db8::0011", "2001:db8::11", "2001:DB8::*1", "192.0.2.11"])
+def test_a_host_may_be_named_by_its_address_in_any_form(make_plan: Callable[..., Plan], pattern: str) -> None:
+    """RFC 4291 section 2.2 has many for one address."""
+    plan = make_plan()
+    dual = msgspec.structs.replace(plan.hosts[0], addresses=("192.0.2.11", "2001:db8::11"))
+    assert [host.name for host in choose_hosts(make_plan(hosts=(dual, plan.hosts[1])), (pattern,))] == ["dome-a"]
 
 
 @pytest.mark.parametrize("pattern", ["dome-c", "", "dome", "obs.example.net"])

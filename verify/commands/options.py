@@ -94,7 +94,7 @@ store_option = click.option("--store", metavar="URL|FILE", help="The history of 
                                                                 "a file in your state folder unless given.")
 
 _OPTIONS = (
-    click.option("--host", multiple=True, metavar="NAME", help="Only hosts of this name; repeatable, and * works."),
+    click.option("--host", multiple=True, metavar="NAME", help="Only hosts of this name or address; repeatable, and * works."),
     click.option("--only", multiple=True, metavar="CHECK", help='Only this check, or a family as "name.*"; repeatable.'),
     click.option("--profile", metavar="NAME|FILE", help="Limits to grade with: lab, production, strict, or a TOML file."),
     click.option("--json", metavar="FILE", help="Write the JSON report here; - is standard output."),

@@ -26,7 +26,7 @@ added or removed, and with 3 where nothing is wrong but a server was silent.
 
 @click.command(epilog=_EPILOG)
 @click.argument("plan", type=click.Path(path_type=Path))
-@click.option("--host", multiple=True, metavar="NAME", help="Only hosts of this name; repeatable, and * works.")
+@click.option("--host", multiple=True, metavar="NAME", help="Only hosts of this name or address; repeatable, and * works.")
 @click.option("--html", metavar="FILE", help="Write the pages to print here, and no text; - is standard output.")
 @click.option("--text", metavar="FILE", help="Write plain text here, and no pages; - is standard output.")
 @click.option("--output", type=click.Path(path_type=Path, file_okay=False), default=Path("seatrial-sheets"),

@@ -10,6 +10,7 @@ from collections.abc import Collection
 import msgspec
 
 from shared import catalogue
+from shared.addresses import with_canonical_addresses
 from shared.findings import SITE, Finding, Grade
 from shared.hostnames import canonical
 from shared.plan import Plan, Waiver
@@ -33,8 +34,13 @@ def covers(waiver: Waiver, finding: Finding, domain: str) -> bool:
     return (
         fnmatch.fnmatchcase(finding.check, waiver.check)
         and any(fnmatch.fnmatchcase(name, wanted) for name in names)
-        and fnmatch.fnmatchcase(finding.subject, _BRACKET.sub("[[]", waiver.subject))
+        and (_fits(finding.subject, waiver.subject)
+             or _fits(with_canonical_addresses(finding.subject), with_canonical_addresses(waiver.subject)))
     )
+
+
+def _fits(subject: str, pattern: str) -> bool:
+    return fnmatch.fnmatchcase(subject, _BRACKET.sub("[[]", pattern))
 
 
 def in_force(waiver: Waiver, today: datetime.date) -> bool:

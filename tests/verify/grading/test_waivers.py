@@ -70,6 +70,14 @@ def test_what_was_accepted_before_says_so_when_its_waiver_has_ended(
     ("[::ffff:192.0.2.53]:5353", "[::ffff:192.0.2.53]:5353", Grade.WAIVED),
     ("[2001:db8::53]:5353", "[2001:db8::54]:5353", Grade.FAIL),
     ("[2001:db8::53]:5353", "2:5353", Grade.FAIL),
+    # In any form of the address (RFC 4291 section 2.2), on either side.
+    ("[2001:DB8:0:0::53]:5353", "[2001:db8::53]:5353", Grade.WAIVED),
+    ("2001:0db8::0b", "2001:db8::b", Grade.WAIVED),
+    ("2001:DB8:40::*", "2001:db8:40::b", Grade.WAIVED),
+    ("* at 2001:DB8:0:0::B", "22/tcp at 2001:db8::b", Grade.WAIVED),
+    ("2001:db8::b", "2001:DB8:0:0::B", Grade.WAIVED),
+    ("2001:DB8::C", "2001:db8::b", Grade.FAIL),
+    ("00:00:5E:*", "00:00:5E:00:53:01", Grade.WAIVED),
     ("[48]*/tcp", "8443/tcp", Grade.WAIVED),
     ("[!4]*/tcp", "443/tcp", Grade.FAIL),
 ])
