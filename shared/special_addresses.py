@@ -131,6 +131,11 @@ OUTSIDE_THE_REGISTRY = (
     _row("224.0.0.0/4", "multicast", "RFC 1122 section 3.2.1.3", "FTT-", "RFC 5771", Purpose.MULTICAST),
     _row("ff00::/8", "multicast", "RFC 4291 section 2.7", "FTT-", "RFC 4291", Purpose.MULTICAST),
     _row("fec0::/10", "site-local use (deprecated)", "RFC 3879", "TTTF", "RFC 4291 section 2.5.7"),
+    # It works on a wire today; what its L bit of 0 will mean is left to the future.
+    _row("fc00::/8", "a kind of unique local addresses not defined yet, where a site's own begin with fd", "RFC 4193 section 3.1",
+         "TTTF", "RFC 4193 section 3.1"),
+    # Nothing has to support them any more; :: and ::1 in this block have rows of their own.
+    _row("::/96", "IPv4-compatible addresses (deprecated)", "RFC 4291 section 2.5.5.1", "FFFF", "RFC 4291 section 2.5.5.1"),
 )
 
 _MOST_SPECIFIC_FIRST = tuple(

@@ -62,17 +62,19 @@ CHECKS = (
     Check(
         name="plan.address",
         title="Addresses a host may have",
-        proves="Every planned address can be read in one way only and may be a host's, and one of the family of its network's "
-               "subnet lies in it.",
+        proves="Every planned address can be read in one way only and may be a host's, and one of a family that its network "
+               "has a subnet of lies in it.",
         not_proves="That nothing else has the address today: host.address-conflict looks on the wire.  Where a network is "
-                   "planned by its IPv4 subnet, an IPv6 address is compared with the /64 that other hosts there share, if two "
-                   "do, and with nothing else; an IPv4 address beside an IPv6 subnet with nothing.",
+                   "planned by its IPv4 subnet alone, an IPv6 address is compared with the /64 that other hosts there share, if "
+                   "two do, and with nothing else; an IPv4 address beside an IPv6 subnet alone with nothing.",
         basis=("RFC 1122 section 3.2.1.3 (addresses that are no host's)",
                "RFC 6890 section 2.2 and the IANA special-purpose address registries",
                "RFC 3927 section 2.1 (169.254 is what a host takes when it got nothing better)",
                "RFC 5737 section 3, RFC 3849, RFC 9637 (documentation), RFC 2544 appendix C.2.2 (benchmarking)",
                "RFC 6943 section 3.1.1 (one text, several addresses: leading zeros, short forms)",
                "RFC 4291 section 2.6.1 (subnet-router anycast), section 2.5.4 (a wire is a /64)",
+               "RFC 4291 section 2.5.5.1 (IPv4-compatible addresses are deprecated)",
+               "RFC 4193 section 3.1 (of fc00::/7 only fd00::/8 is defined)",
                "common practice, no source (what two other hosts share is the wire's)"),
         causes=("a digit mistyped or an octet left out", "the row was copied from another network",
                 "the network or broadcast address counted as the first or last host",

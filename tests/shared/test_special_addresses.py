@@ -63,14 +63,16 @@ def test_no_block_is_listed_twice():
     ("223.255.255.255", None), ("224.0.0.1", "multicast"), ("239.255.255.255", "multicast"),
     ("240.0.0.1", "future use"), ("255.255.255.254", "future use"),
     ("255.255.255.255", "limited broadcast"),
-    ("::", "the unspecified address"), ("::1", "loopback"), ("::2", None), ("::ffff:192.0.2.1", "IPv4-mapped addresses"),
+    ("::", "the unspecified address"), ("::1", "loopback"), ("::2", "IPv4-compatible addresses (deprecated)"),
+    ("::192.0.2.1", "IPv4-compatible addresses (deprecated)"), ("::1:0:0", None), ("::ffff:192.0.2.1", "IPv4-mapped addresses"),
     ("64:ff9b::1", "IPv4-IPv6 translation"), ("64:ff9b:1::1", "local IPv4-IPv6 translation"),
     ("100::1", "discarding"), ("100:0:0:1::1", "a dummy prefix"), ("100:0:0:2::1", None),
     ("2001::1", "Teredo tunnelling"), ("2001:1::1", "Port Control Protocol anycast"), ("2001:5::1", "IETF protocol assignments"),
     ("2001:2::1", "benchmarking"), ("2001:20::1", "ORCHIDv2"), ("2001:200::1", None),
     ("2001:db7:ffff::1", None), ("2001:db8::1", "documentation"), ("2001:db9::1", None),
     ("2002::1", "6to4"), ("3fff::1", "documentation"), ("3fff:1000::1", None), ("5f00::1", "segment routing identifiers"),
-    ("fbff::1", None), ("fd00::1", "unique local (private use)"), ("fe00::1", None), ("fe80::1", "link-local use"),
+    ("fbff::1", None), ("fc00::1", "a kind of unique local addresses not defined yet, where a site's own begin with fd"),
+    ("fd00::1", "unique local (private use)"), ("fe00::1", None), ("fe80::1", "link-local use"),
     ("fec0::1", "site-local use (deprecated)"), ("ff02::1", "multicast"),
 ])
 def test_the_most_specific_block_decides(address, name):
