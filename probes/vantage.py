@@ -13,8 +13,8 @@ def look_around(network: Network, *, name: str, footholds: tuple[tuple[str, str,
     """What the runner can say of its own place.  Sends nothing.
 
     ``footholds`` holds (network name, subnet, an address in it).  A runner whose route to that address leaves from an
-    address in the same subnet stands on the same wire; so does one that reaches it without leaving the machine.  Without a
-    subnet nothing is said of the wire.
+    address in the same subnet stands on the same wire; so does one that reaches it without leaving the machine.  A network may
+    have a subnet of each family, and is one wire all the same.  Without a subnet nothing is said of the wire.
     """
     on_link: dict[str, bool] = {}
     addresses: dict[str, None] = {}
@@ -26,7 +26,7 @@ def look_around(network: Network, *, name: str, footholds: tuple[tuple[str, str,
         if not subnet:
             continue
         own = ipaddress.ip_address(source)
-        on_link[network_name] = own.is_loopback or own in ipaddress.ip_network(subnet)
+        on_link[network_name] = on_link.get(network_name, False) or own.is_loopback or own in ipaddress.ip_network(subnet)
     return Vantage(name=name, addresses=tuple(addresses), privileges=_privileges(network), on_link=on_link)
 
 

@@ -12,7 +12,7 @@ from collections.abc import Iterable, Sequence
 
 import msgspec
 
-from shared.addresses import mask_of
+from shared.addresses import family_of, mask_of
 from shared.hostnames import canonical, under
 from shared.plan import Host, Network, Plan, Port, Role
 from shared.zonelines import Zone, zones_of
@@ -114,7 +114,7 @@ def _sheet(plan: Plan, host: Host, number: int, notes: Sequence[MarginNote]) -> 
     margin.sort(key=lambda note: not note.host)
     short, dot, rest = host.fqdn.partition(".")
     note = " ".join((host.notes or "").split())
-    sections = (_address(host, network), _name(plan, host), _time(plan), _services(role), _certificate(host, role),
+    sections = (_address(plan, host, network), _name(plan, host), _time(plan), _services(role), _certificate(host, role),
                 _read_off(host, role))
     return SheetView(
         number=number, fqdn=host.fqdn, short=short, rest=dot + rest, facts=f"role {host.role}, network {host.network}",
@@ -141,16 +141,19 @@ def _cut(text: str, most: int) -> str:
 _NONE_OF_FAMILY = "the plan names none for this family"
 
 
-def _address(host: Host, network: Network | None) -> Section:
+def _address(plan: Plan, host: Host, network: Network | None) -> Section:
     rows: list[Row] = []
     for address in host.addresses:
         rows += _address_rows(address, network, len(host.addresses) > 1)
-    gateway = host.gateway or (network.gateway if network else None)
+    gateways = plan.gateways(host)
     vlan = host.vlan if host.vlan is not None else network.vlan if network else None
-    rows.append(Row("gateway", gateway or "", "" if gateway else "the plan names none"))
-    if gateway:
-        others = sorted({_version(address) for address in host.addresses} - {_version(gateway)})
-        rows += [Row(f"IPv{version} gateway", "", _NONE_OF_FAMILY) for version in others]
+    if len(gateways) > 1:
+        rows += [Row(f"IPv{family_of(gateway)} gateway", gateway) for gateway in gateways]
+    else:
+        rows.append(Row("gateway", *gateways) if gateways else Row("gateway", "", "the plan names none"))
+    if gateways:
+        others = sorted({*map(family_of, host.addresses)} - {*map(family_of, gateways)})
+        rows += [Row(f"IPv{family} gateway", "", _NONE_OF_FAMILY) for family in others]
     rows += [
         Row("VLAN", "" if vlan is None else str(vlan), "the plan names none" if vlan is None else ""),
         Row("MTU", str(network.mtu if network else ""), "octets"),
@@ -160,16 +163,13 @@ def _address(host: Host, network: Network | None) -> Section:
     return Section("Address", tuple(rows))
 
 
-def _version(address: str) -> int:
-    return 6 if ":" in address else 4
-
-
 def _address_rows(address: str, network: Network | None, several: bool) -> list[Row]:
     parsed = ipaddress.ip_address(address)
     family = f"IPv{parsed.version} " if several or parsed.version == 6 else ""
-    subnet = ipaddress.ip_network(network.subnet) if network and network.subnet else None
-    if subnet is None or subnet.version != parsed.version:
-        # A network of the other family says nothing of this address's wire.
+    planned = network.subnet_of(address) if network else None
+    subnet = ipaddress.ip_network(planned) if planned else None
+    if subnet is None:
+        # A subnet of the other family says nothing of this address's wire.
         length = "prefix length" if parsed.version == 6 else "mask"
         return [Row(f"{family}address", address), Row(f"{family}{length}", "", _NONE_OF_FAMILY)]
     if parsed.version == 6:

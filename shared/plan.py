@@ -12,6 +12,7 @@ import functools
 
 import msgspec
 
+from shared.addresses import family_of
 from shared.hostnames import canonical, under
 
 #: Domains that can never be a live site (RFC 2606 sections 2 and 3, RFC 6761 section 6).
@@ -53,10 +54,11 @@ class Port(msgspec.Struct, frozen=True, order=True):
 
 
 class Network(msgspec.Struct, frozen=True, kw_only=True):
-    """One planned subnet.
+    """One planned wire: its subnet and gateway, and on a wire of both address families a second subnet and gateway.
 
     ``subnet_typed`` is what the plan says ("192.0.2.0/24" or "192.0.2.0 255.255.255.0"); ``subnet`` is its canonical
-    form, or None where it cannot be read, which lint reports.  ``pool`` holds inclusive ranges as (first, last).
+    form, or None where it cannot be read, which lint reports.  The second ones are None where the plan names one, or none.
+    ``pool`` holds inclusive ranges as (first, last).
     """
 
     name: str
@@ -69,6 +71,23 @@ class Network(msgspec.Struct, frozen=True, kw_only=True):
     pool_typed: tuple[str, ...] = ()
     ipv6: str = "on"
     place: Place = Place()
+    second_subnet_typed: str | None = None
+    second_subnet: str | None = None
+    second_gateway: str | None = None
+
+    @property
+    def subnets(self) -> tuple[str, ...]:
+        """The subnets that can be read, in plan order: at most one for each address family."""
+        return tuple(subnet for subnet in (self.subnet, self.second_subnet) if subnet)
+
+    @property
+    def gateways(self) -> tuple[str, ...]:
+        """The gateways as planned, in plan order: at most one for each address family."""
+        return tuple(gateway for gateway in (self.gateway, self.second_gateway) if gateway)
+
+    def subnet_of(self, address: str) -> str | None:
+        """The subnet that an address of this network belongs in, by its family; None where the plan has none that can be read."""
+        return next((subnet for subnet in self.subnets if family_of(subnet) == family_of(address)), None)
 
 
 class Role(msgspec.Struct, frozen=True, kw_only=True):
@@ -91,7 +110,10 @@ class Role(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class Host(msgspec.Struct, frozen=True, kw_only=True, gc=False):
-    """One freshly built machine in the plan.  ``mask``, ``gateway`` and ``vlan`` are what its own row says, if anything."""
+    """One freshly built machine in the plan.
+
+    ``mask``, ``gateway`` and ``vlan`` are what its own row says, if anything; the second ones are of the other family.
+    """
 
     name: str
     fqdn: str
@@ -105,6 +127,13 @@ class Host(msgspec.Struct, frozen=True, kw_only=True, gc=False):
     mac: str | None = None
     notes: str | None = None
     place: Place = Place()
+    second_mask: str | None = None
+    second_gateway: str | None = None
+
+    @property
+    def gateways(self) -> tuple[str, ...]:
+        """The gateways of its own row, if any."""
+        return tuple(gateway for gateway in (self.gateway, self.second_gateway) if gateway)
 
 
 class Waiver(msgspec.Struct, frozen=True, kw_only=True):
@@ -204,6 +233,23 @@ class Plan(msgspec.Struct, frozen=True, kw_only=True):
     def role(self, name: str) -> Role | None:
         """The role of that name, or None."""
         return next((role for role in self.roles if role.name == name), None)
+
+    def gateways(self, host: Host) -> tuple[str, ...]:
+        """The gateways of a host: those of its own row, and for a family that has none there that of its network.
+
+        Of two, only those of a family that the host has an address of.
+        """
+        network, own = self.network(host.network), host.gateways
+        if network is None:
+            return own
+        said = {family_of(gateway) for gateway in own}
+        planned = (*own, *(gateway for gateway in network.gateways if family_of(gateway) not in said))
+        families = {family_of(address) for address in host.addresses}
+        return planned if len(planned) < 2 else tuple(gateway for gateway in planned if family_of(gateway) in families)
+
+    def gateway_of(self, host: Host, address: str) -> str | None:
+        """The gateway of a host for one of its addresses; None where the plan has none of that family."""
+        return next((gateway for gateway in self.gateways(host) if family_of(gateway) == family_of(address)), None)
 
     def login_port(self, host: Host) -> int | None:
         """The port to log in to a host at, or None where no login to it is planned."""

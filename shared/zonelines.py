@@ -162,8 +162,8 @@ def zones_of(plan: Plan) -> list[Zone]:
     for host in plan.hosts:
         lines.setdefault(zone_of(host.fqdn, plan.domain), []).extend(forward_lines(host))
     for host in plan.hosts:
-        subnet = subnet_of(plan, host)
         for address in host.addresses:
+            subnet = subnet_of(plan, host, address)
             for zone, line in reverse_lines(address, host.fqdn, subnet):
                 lines.setdefault(zone, []).append(line)
             classless = classless_zone(address, subnet)
@@ -175,10 +175,10 @@ def zones_of(plan: Plan) -> list[Zone]:
             for origin, kept in lines.items()]
 
 
-def subnet_of(plan: Plan, host: Host) -> str | None:
-    """The subnet of a host's network, or None where the plan has none that can be read."""
+def subnet_of(plan: Plan, host: Host, address: str) -> str | None:
+    """The subnet that an address of a host belongs in, or None where the plan has none of its family that can be read."""
     network = plan.network(host.network)
-    return network.subnet if network else None
+    return network.subnet_of(address) if network else None
 
 
 def authority_of(plan: Plan) -> Authority:

@@ -77,20 +77,21 @@ def draw_up(
 
 
 def _footholds(plan: Plan) -> tuple[tuple[str, str, str], ...]:
-    """One planned address in every network's subnet, and one of the other family there: where the runner's routes are looked up.
+    """One planned address in every network's subnets, and one of another family there: where the runner's routes are looked up.
 
-    The other family has no planned subnet, so its foothold, with an empty one, shows the runner's own address and no more.
+    That family has no planned subnet, so its foothold, with an empty one, shows the runner's own address and no more.
     """
     footholds = []
     for network in plan.networks:
-        if not network.subnet:
+        if not network.subnets:
             continue
-        subnet = ipaddress.ip_network(network.subnet)
         planned = addresses_among([*(address for host in plan.hosts if host.network == network.name
-                                     for address in host.addresses), *filter(None, (network.gateway,))])
-        inside = next((address for address in planned if ipaddress.ip_address(address) in subnet), None)
+                                     for address in host.addresses), *network.gateways])
+        for subnet in network.subnets:
+            wire = ipaddress.ip_network(subnet)
+            inside = next((address for address in planned if ipaddress.ip_address(address) in wire), None)
+            footholds += [(network.name, subnet, inside)] if inside else []
         beside = next((address for address in planned
-                       if ipaddress.ip_address(address).version != subnet.version and not means_one_wire(address)), None)
-        footholds += [(network.name, network.subnet, inside)] if inside else []
+                       if network.subnet_of(address) is None and not means_one_wire(address)), None)
         footholds += [(network.name, "", beside)] if beside else []
     return tuple(footholds)

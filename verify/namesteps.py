@@ -24,7 +24,8 @@ _WILDCARD = "it answers the same for a random name, so the record itself cannot 
 
 def classless_questions(plan: Plan, chosen: Iterable[Host]) -> tuple[NameQuestion, ...]:
     """For each server: does it hold the RFC 2317 zones that the chosen hosts may have their pointers in."""
-    zones = dict.fromkeys(classless_zone(address, subnet_of(plan, host)) for host in chosen for address in host.addresses)
+    zones = dict.fromkeys(classless_zone(address, subnet_of(plan, host, address))
+                          for host in chosen for address in host.addresses)
     return tuple(NameQuestion(server, zone, "SOA", "zone") for server in plan.name_servers for zone in zones if zone)
 
 
@@ -101,7 +102,7 @@ class _Difference:
         """One server and one address: its reverse name leads to the host, directly or through RFC 2317's alias."""
         host, start = views.host, reverse_name(address)
         read, answer = views.read(label, start, "PTR"), views.answer(label, start, "PTR")
-        boundary = boundary_zone(address, subnet_of(views.case.plan, host))
+        boundary = boundary_zone(address, subnet_of(views.case.plan, host, address))
         if read.said in (Said.NOTHING, Said.OPEN_END) or read.symptom == "blocked":
             self._unseen[label, read.words].append(pointer_line(address, host.fqdn))
             return
@@ -122,7 +123,7 @@ class _Difference:
 
     def _add_pointer(self, views: Views, label: str, address: str) -> None:
         """Where nothing is yet: by the plan's subnet, unless only the zone at the boundary is served, which will do."""
-        subnet = subnet_of(views.case.plan, views.host)
+        subnet = subnet_of(views.case.plan, views.host, address)
         boundary, classless = boundary_zone(address, subnet), classless_zone(address, subnet)
         _owner, home = views.pointer_home(label, address)
         if home not in (None, boundary):

@@ -281,6 +281,30 @@ def test_the_line_that_a_report_prints_makes_a_stranger_known(telling: Telling, 
     assert system_troubles(again, "dome-l") == {}
 
 
+def test_a_host_of_both_families_is_asked_for_both_halves(telling: Telling) -> None:
+    """The planned IPv6 gateway, mask and way out are its own word; then with another gateway and another mask."""
+    text = (telling.plan().replace('subnet = "192.0.2.0/24"', 'subnet = ["192.0.2.0/24", "2001:db8:9::/64"]')
+            .replace(f'gateway = "{GATEWAY}"', f'gateway = ["{GATEWAY}", "2001:db8:9::1"]')
+            .replace('address = "192.0.2.11"', 'address = ["192.0.2.11", "2001:db8:9::11"]'))
+    checks = ("--only", "system.route", "--only", "system.address", "--only", "gateway.return-path", "--no-store")
+    found = []
+    for length, router in (("64", "2001:db8:9::1"), ("48", "2001:db8:9::2")):
+        own = ("address", "add", f"2001:db8:9::11/{length}", "dev", "eth0", "nodad")
+        telling.site.wiring.run("dome-a", find("ip"), *own)
+        try:
+            telling.site.wiring.run("dome-a", find("ip"), "-6", "route", "replace", "default", "via", router)
+            found.append(telling.site.verify(text, *checks, "--host", "192.0.2.11", "--timeout", "5"))
+        finally:
+            telling.site.wiring.run("dome-a", find("ip"), "-6", "route", "flush", "default")
+            telling.site.wiring.run("dome-a", find("ip"), "address", "del", *own[2:5])
+    subjects = [("system.route", "IPv4"), ("system.route", "IPv6"), ("system.address", "192.0.2.11"),
+                ("system.address", "2001:db8:9::11"), ("gateway.return-path", GATEWAY), ("gateway.return-path", "2001:db8:9::1")]
+    grades = [[run.finding("dome-a", *subject)["grade"] for subject in subjects] for run in found]
+    assert grades == [["pass"] * 6, ["pass", "fail", "pass", "fail", "pass", "unproven"]]
+    assert found[1].finding("dome-a", "system.route", "IPv6")["fix"][0].startswith(
+        "ip -6 route replace default via 2001:db8:9::1 dev eth0")
+
+
 def test_a_missing_key_is_the_plans_fault_and_stops_only_the_logins(telling: Telling) -> None:
     """Lint's finding leads; nothing is claimed of the hosts."""
     done = telling.verify(telling.plan(key=str(telling.folder / "no.key")))

@@ -317,3 +317,16 @@ def test_a_profile_that_is_a_file_is_known_and_ours_stay(sample: ModuleType, pla
     assert (redacted.run.profile, redacted_plan.profile) == ("profile-01.toml", "strict")
     assert [limit.origin for limit in redacted.run.limits] == [
         "set in profile-01.toml:3", "caution set in plan-01.toml:9; fail: common practice, no source"]
+
+
+def test_both_halves_of_a_wire_are_redacted(sample: ModuleType, plan_of: Callable[[Report], Plan]) -> None:
+    """Subnets and gateways, masks and gateways of rows."""
+    report = sample.small()
+    plan = plan_of(report)
+    wire = msgspec.structs.replace(plan.networks[0], second_subnet_typed="2001:DB8:2::/64", second_subnet="2001:db8:2::/64",
+                                   second_gateway="2001:db8:2::1")
+    row = msgspec.structs.replace(plan.hosts[0], second_gateway="2001:db8:2::1")
+    plan = msgspec.structs.replace(plan, networks=(wire,), hosts=(row,))
+    told = msgspec.json.encode(Redaction(report, plan, ("addresses", "names")).plan(plan)).decode()
+    assert "2001" not in told
+    assert "192.0.2" not in told

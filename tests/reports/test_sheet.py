@@ -117,6 +117,18 @@ def test_the_gateway_of_the_other_family_is_a_line_to_write_on(
     assert blank not in rows(sheets(with_host(make_plan(networks=(network,)), addresses=alone)))
 
 
+def test_both_halves_of_a_wire_of_both_families_are_typed(make_plan: MakePlan) -> None:
+    """Each with its mask and its gateway; a host of one family has its own half."""
+    network = msgspec.structs.replace(NETWORK, ipv6="on", second_subnet_typed="2001:db8::/60", second_subnet="2001:db8::/60",
+                                      second_gateway="fe80::1")
+    found = rows(sheets(with_host(make_plan(networks=(network,)), addresses=("192.0.2.11", "2001:db8::11"))))
+    assert {label: row.value for label, row in found.items() if label.startswith("IPv")} == {
+        "IPv4 address": "192.0.2.11", "IPv4 mask": "255.255.255.0", "IPv4 gateway": "192.0.2.1",
+        "IPv6 address": "2001:db8::11", "IPv6 prefix length": "60", "IPv6 gateway": "fe80::1"}
+    alone = rows(sheets(make_plan(networks=(network,))))
+    assert (alone["gateway"].value, [label for label in alone if label.startswith("IPv6")]) == ("192.0.2.1", [])
+
+
 def test_an_ipv6_network_has_a_prefix_length(make_plan: MakePlan) -> None:
     """And no dotted mask."""
     network = Network(name="mgmt", subnet_typed="", subnet="2001:db8:0:7::/64", gateway="fe80::1")

@@ -7,6 +7,7 @@ import subprocess
 from collections.abc import Callable
 from pathlib import Path
 
+import msgspec
 import pytest
 
 from shared.plan import Endpoint, Host, Network, Plan
@@ -158,6 +159,18 @@ def test_every_line_of_a_plan_stands_under_its_zone(make_plan: MakePlan) -> None
     assert "RFC 2317" in parent.note
     assert [zone.note for zone in zones.values() if zone is not parent] == [""] * 7
     assert len(zones["obs.example.net"].lines) == 6
+
+
+def test_both_reverse_zones_of_a_wire_of_both_families_end_at_its_own_masks(make_plan: MakePlan) -> None:
+    """A /25 by RFC 2317, a /60 at its nibble; where no IPv6 subnet is planned, at the /64."""
+    wire = msgspec.structs.replace(net("mgmt", "192.0.2.0/25"), second_subnet_typed="2001:db8:0:70::/60",
+                                   second_subnet="2001:db8:0:70::/60")
+    dual = host("dome-a.obs.example.net", "192.0.2.11", "2001:db8:0:77::11")
+    origins = [zone.origin for zone in zones_of(make_plan(networks=(wire,), hosts=(dual,)))]
+    assert origins == ["obs.example.net", "0-25.2.0.192.in-addr.arpa", "2.0.192.in-addr.arpa",
+                       "7.0.0.0.0.0.0.8.b.d.0.1.0.0.2.ip6.arpa"]
+    half = [zone.origin for zone in zones_of(make_plan(networks=(net("mgmt", "192.0.2.0/25"),), hosts=(dual,)))]
+    assert half[-1] == "7.7.0.0.0.0.0.0.8.b.d.0.1.0.0.2.ip6.arpa"
 
 
 def test_the_servers_of_a_zone_have_names(make_plan: MakePlan) -> None:

@@ -44,6 +44,19 @@ def test_a_cell_may_hold_both_addresses(tmp_path: Path, cell: str) -> None:
     assert row.host.address == ["192.0.2.21", "2001:db8::21"]
 
 
+@pytest.mark.parametrize(("cells", "mask", "gateway"), [
+    ('"255.255.255.0 64","192.0.2.1, 2001:db8::1"', ["255.255.255.0", "64"], ["192.0.2.1", "2001:db8::1"]),
+    ("/64,2001:db8::1", "/64", "2001:db8::1"),
+    # What are no two of different families is one value, for lint to judge.
+    ('"255.255.255.0, 255.255.0.0","192.0.2.1 192.0.2.2"', "255.255.255.0, 255.255.0.0", "192.0.2.1 192.0.2.2"),
+    (",", None, None),
+])
+def test_a_cell_may_hold_a_mask_and_a_gateway_of_both_families(tmp_path: Path, cells: str, mask: object, gateway: object) -> None:
+    text = f'name,address,network,role,mask,gateway\nquay-a,"192.0.2.21 2001:db8::21",mgmt,node,{cells}\n'
+    (row,) = read_rows(sheet_of(tmp_path, text)).rows
+    assert (row.host.mask, row.host.gateway) == (mask, gateway)
+
+
 def test_rows_have_the_numbers_that_a_spreadsheet_shows(tmp_path: Path) -> None:
     """Blank rows count, a cell with a line break is one row."""
     text = f'\n{HEADER}quay-a,192.0.2.21,mgmt,node,,"two\nlines"\n,,,,,\n\nquay-b,192.0.2.22,mgmt,node\n'

@@ -51,6 +51,18 @@ def test_no_answer_at_all_gives_a_plan_that_lints_clean(new_plan: NewPlan, role:
     assert grades(done.stdout) == {Grade.PASS}
 
 
+def test_a_wire_of_both_families_is_answered_with_a_comma_between(new_plan: NewPlan) -> None:
+    """And lints clean, whether its hosts are named or computed."""
+    for hosts in ((), ("--host", "quay-a=192.0.2.11, 2001:db8:2::11")):
+        done = new_plan("--subnet", "192.0.2.0/24, 2001:db8:2::/64", *hosts)
+        assert (done.exit_code, done.stderr) == (0, "")
+        assert grades(done.stdout) == {Grade.PASS}
+        assert {len(host.addresses) for host in plan_of(done.stdout.encode(), PLAN).hosts} == {2}
+    wrong = new_plan("--subnet", "192.0.2.0/24, 2001:db8:2::/64", "--host", "quay-a=192.0.2.11, 2001:db8:3::11")
+    assert wrong.exit_code == 2
+    assert "--host: quay-a.obs.example.net: 2001:db8:3::11 is not in 2001:db8:2::/64" in wrong.stderr
+
+
 def test_answers_on_the_command_line_arrive(new_plan: NewPlan, tmp_path: Path) -> None:
     """Every option; what is given after a host still is what the host is judged by."""
     done = new_plan("site.toml", "--host", "quay-a=198.51.100.11", "--host", " quay-b = 198.51.100.12 ", "--title", "Quay \"2\"",

@@ -131,6 +131,49 @@ def test_a_subnet_that_cannot_be_read_is_left_to_lint(write_plan: WritePlan, sub
     assert (network.subnet, network.subnet_typed) == (None, subnet)
 
 
+def test_a_network_may_have_one_subnet_and_gateway_for_each_family(write_plan: WritePlan) -> None:
+    """In the order typed; the first ones are where a plan of one family has its only ones."""
+    network = read_plan(write_plan(
+        ('subnet = "192.0.2.0/24"', 'subnet = ["2001:DB8:2::/64", "192.0.2.0 255.255.255.0"]'),
+        ('gateway = "192.0.2.1"', 'gateway = ["192.0.2.1", "2001:db8:2:0::1"]'))).networks[0]
+    assert (network.subnet, network.second_subnet, network.second_subnet_typed) == (
+        "2001:db8:2::/64", "192.0.2.0/24", "192.0.2.0 255.255.255.0")
+    assert (network.subnet_of("192.0.2.11"), network.subnet_of("2001:db8::11")) == ("192.0.2.0/24", "2001:db8:2::/64")
+    assert network.gateways == ("192.0.2.1", "2001:db8:2::1")
+
+
+@pytest.mark.parametrize(("old", "new"), [('subnet = "192.0.2.0/24"', 'subnet = ["192.0.2.0/24"]'),
+                                          ('gateway = "192.0.2.1"', 'gateway = ["192.0.2.1"]'), ("x", "x")])
+def test_a_list_of_one_means_what_that_one_means(write_plan: WritePlan, old: str, new: str) -> None:
+    plan = read_plan(write_plan((old, new) if old != new else ("mtu = 1500", "mtu = 1500")))
+    network = plan.networks[0]
+    assert (network.subnet_typed, network.subnets, network.gateways) == ("192.0.2.0/24", ("192.0.2.0/24",), ("192.0.2.1",))
+    assert (network.second_subnet_typed, network.second_subnet, network.second_gateway) == (None, None, None)
+    assert plan.gateways(plan.hosts[0]) == ("192.0.2.1",)
+
+
+def test_a_host_row_may_have_one_mask_and_gateway_for_each_family(write_plan: WritePlan) -> None:
+    """A number is a prefix length; beyond 32 it is one of IPv6."""
+    host = read_plan(write_plan(
+        ('address = "192.0.2.11"', ('address = ["192.0.2.11", "2001:db8::11"]\nmask = ["255.255.255.0", 64]\n'
+                                    'gateway = ["2001:DB8::1", "192.0.2.1"]')))).hosts[0]
+    assert (host.mask, host.second_mask, host.gateways) == ("255.255.255.0", "64", ("2001:db8::1", "192.0.2.1"))
+
+
+def test_the_gateways_of_a_host_are_its_own_and_then_its_networks(write_plan: WritePlan) -> None:
+    """Of two, those that it has an address for; of an only one, that."""
+    def gateways(address: str, own: str = "") -> tuple[str, ...]:
+        plan = read_plan(write_plan(
+            ('gateway = "192.0.2.1"', 'gateway = ["192.0.2.1", "2001:db8::1"]'),
+            ('address = "192.0.2.11"', f"address = {address}{own}")))
+        return plan.gateways(plan.hosts[0])
+
+    both = '["192.0.2.11", "2001:db8::11"]'
+    assert gateways(both) == ("192.0.2.1", "2001:db8::1")
+    assert gateways('"2001:db8::11"') == ("2001:db8::1",)
+    assert gateways(both, '\ngateway = "2001:db8::2"') == ("2001:db8::2", "192.0.2.1")
+
+
 @pytest.mark.parametrize("address", ["192.0.2.011", "192.0.2.256", "192.0.2", "fe80::1%eth0", "dome-a", ""])
 def test_an_address_that_cannot_be_read_is_left_to_lint(write_plan: WritePlan, address: str) -> None:
     """Leading zeros among them: some programs read them as octal (RFC 6943 section 3.1.1)."""
@@ -256,6 +299,14 @@ def test_a_byte_order_mark_is_no_part_of_the_plan(write_plan: WritePlan) -> None
     ("[networks.mgmt]", "[[networks]]",
      "tidewater.toml:12: networks must be tables with names of their own, not a list; write [networks.NAME] above each"),
     ("[time]", "[names.time]", 'tidewater.toml:9: [names] has no key "time"; known are servers'),
+    ('subnet = "192.0.2.0/24"', 'subnet = ["192.0.2.0/24", "198.51.100.0/24"]',
+     ('tidewater.toml:13: [networks.mgmt] subnet names "192.0.2.0/24" and "198.51.100.0/24", which are both of IPv4; a wire has '
+      "at most one for each address family: keep one of them here, or plan another network for the other")),
+    ('gateway = "192.0.2.1"', 'gateway = ["2001:db8::1", "192.0.2.1", "2001:db8::2"]',
+     ('tidewater.toml:14: [networks.mgmt] gateway names "2001:db8::1" and "2001:db8::2", which are both of IPv6; a wire has at '
+      "most one for each address family: keep one of them here, or plan another network for the other")),
+    ('gateway = "192.0.2.1"', "gateway = []",
+     "tidewater.toml:14: [networks.mgmt] gateway is an empty list; name one at least, or take the line out"),
     ('gateway = "192.0.2.1"', "gateway = 192.0.2.1", ("tidewater.toml:14: at column 16, something follows a value that is "
      "complete; put text and addresses in quotes, and one key on a line")),
     ('domain = "obs.example.net" ', 'domain = "obs.example.net ',

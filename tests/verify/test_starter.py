@@ -58,6 +58,18 @@ def test_what_is_computed_stays_clear_of_what_was_answered(tmp_path: Path) -> No
     assert [host.addresses for host in plan.hosts] == [("192.0.2.4",), ("192.0.2.5",)]
 
 
+def test_a_wire_of_both_families_is_planned_with_both(tmp_path: Path) -> None:
+    """What is not answered is computed for each."""
+    plan = plan_of(tmp_path, Answers(subnet="192.0.2.0/24, 2001:db8:2::/64", name_servers=("192.0.2.1",)))
+    assert (plan.networks[0].subnets, plan.networks[0].gateways) == (
+        ("192.0.2.0/24", "2001:db8:2::/64"), ("192.0.2.2", "2001:db8:2::1"))
+    assert [len(host.addresses) for host in plan.hosts] == [2, 2]
+    answered = plan_of(tmp_path, Answers(subnet="192.0.2.0/24,2001:db8:2::/64", gateway="192.0.2.254,2001:db8:2::fe",
+                                         hosts=(("dome-a", "192.0.2.11, 2001:db8:2::11"),)))
+    assert (answered.networks[0].gateways, answered.hosts[0].addresses) == (
+        ("192.0.2.254", "2001:db8:2::fe"), ("192.0.2.11", "2001:db8:2::11"))
+
+
 @pytest.mark.parametrize("subnet", ["192.0.2.0/31", "192.0.2.0/32", "2001:db8::/64", "192.0.2.0 255.255.235.0", "", "x"])
 def test_a_subnet_that_is_too_small_or_wrong_still_gives_a_plan(tmp_path: Path, subnet: str) -> None:
     """Lint says what is wrong with it; a plan can be mended, an error message cannot."""

@@ -19,7 +19,7 @@ def gateways(plan: Plan) -> list[str]:
 
     Of a link-local one any machine on the runner's own wire may answer.
     """
-    planned = addresses_among(network.gateway for network in plan.networks if network.gateway)
+    planned = addresses_among(gateway for network in plan.networks for gateway in network.gateways)
     return [gateway for gateway in planned if not means_one_wire(gateway)]
 
 

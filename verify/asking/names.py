@@ -47,6 +47,6 @@ def host_questions(plan: Plan, host: Host) -> tuple[NameQuestion, ...]:
 
 def reverse_zones(plan: Plan) -> tuple[str, ...]:
     """The reverse zones, at label boundaries, of all planned host addresses: IPv4 first, in order of address."""
-    places = [(address, subnet_of(plan, host)) for host in plan.hosts for address in host.addresses]
+    places = [(address, subnet_of(plan, host, address)) for host in plan.hosts for address in host.addresses]
     places.sort(key=lambda place: (":" in place[0], ipaddress.ip_address(place[0]).packed))
     return tuple(dict.fromkeys(boundary_zone(address, subnet) for address, subnet in places))

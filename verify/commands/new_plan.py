@@ -22,14 +22,17 @@ _UNNAMED = Path("the new plan")
 @click.option("--title", metavar="TEXT", help="What the site is called.")
 @click.option("--domain", metavar="DOMAIN", help="Suffix of every short host name.")
 @click.option("--network", metavar="NAME", help="What the network is called in the plan.")
-@click.option("--subnet", metavar="SUBNET", help='As "192.0.2.0/24" or "192.0.2.0 255.255.255.0".')
-@click.option("--gateway", metavar="ADDRESS", help="The router's address on that network; its first unless given.")
+@click.option("--subnet", metavar="SUBNET",
+              help='As "192.0.2.0/24" or "192.0.2.0 255.255.255.0"; with IPv6: "192.0.2.0/24, 2001:db8:2::/64".')
+@click.option("--gateway", metavar="ADDRESS",
+              help="The router's address on that network, or one of each family; the first unless given.")
 @click.option("--vlan", type=int, metavar="N", help="The VLAN, if the console asks for one.")
 @click.option("--name-server", "name_servers", multiple=True, metavar="ADDRESS", help="In order; repeatable.")
 @click.option("--time-source", "time_sources", multiple=True, metavar="SERVER", help="Address or name; repeatable.")
 @click.option("--role", type=click.Choice(["node", "shell", "clock"]), help="What kind of host they are.")
 @click.option("--profile", metavar="NAME|FILE", help="Limits to grade with: lab, production, strict, or a TOML file.")
-@click.option("--host", "hosts", multiple=True, metavar="NAME=ADDRESS", help="One host; repeatable.")
+@click.option("--host", "hosts", multiple=True, metavar="NAME=ADDRESS",
+              help="One host; repeatable. With IPv6: NAME=ADDRESS,ADDRESS.")
 @click.option("--force", is_flag=True, help="Write over FILE if it is there.")
 def command(file: Path | None, *, force: bool, **given: Any) -> None:
     """Write a commented plan to FILE, or to standard output, from the options given.
@@ -119,7 +122,7 @@ def _taken(given: dict[str, Any], path: Path) -> Answers:
 # --- answers from a person
 
 _PLAIN = (("title", "Title of the site"), ("domain", "Domain of the hosts"), ("network", "Name of their network"),
-          ("subnet", "Its subnet (192.0.2.0/24, or 192.0.2.0 255.255.255.0)"))
+          ("subnet", "Its subnet (192.0.2.0/24, or 192.0.2.0 255.255.255.0; with IPv6 both, a comma between)"))
 
 
 def _asked(path: Path) -> Answers:
@@ -131,7 +134,7 @@ def _asked(path: Path) -> Answers:
     answers = Answers()
     for question, words in _PLAIN:
         answers = _one(question, words, getattr(answers, question), answers, path)
-    answers = _one("gateway", "Gateway", suggestions(answers, path).networks[0].gateway or "", answers, path)
+    answers = _one("gateway", "Gateway", ", ".join(suggestions(answers, path).networks[0].gateways), answers, path)
     answers = _one("vlan", "VLAN, if any", "", answers, path)
     likely = suggestions(answers, path)
     answers = _one("name_servers", "Name servers, in order", " ".join(one.label for one in likely.name_servers), answers, path)

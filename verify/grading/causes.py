@@ -13,10 +13,11 @@ from collections.abc import Callable, Iterator, Sequence
 import msgspec
 
 from shared import catalogue
+from shared.addresses import family_of
 from shared.evidence import Evidence
 from shared.findings import SITE, Finding, Grade
 from shared.hostnames import reverse_name, under
-from shared.plan import Plan
+from shared.plan import Network, Plan
 from shared.zonelines import home_zone
 from verify.grading import losses
 
@@ -75,7 +76,8 @@ class _Fails:
         self._by_host: dict[tuple[str, str], list[Finding]] = defaultdict(list)
         self._by_check: dict[str, list[Finding]] = defaultdict(list)
         for finding in findings:
-            if finding.grade is Grade.FAIL or _is_excused(finding):
+            # What waits for a runner elsewhere has its cause already, and what is weighed over it has to be looked at.
+            if finding.grade is Grade.FAIL or _is_excused(finding) or finding.check == "host.runner":
                 self._by_host[finding.check, finding.host].append(finding)
                 self._by_check[finding.check].append(finding)
 
@@ -361,27 +363,32 @@ _TIES: dict[str, Tie] = {
 def _excuse_behind_gateways(plan: Plan, evidence: Evidence, findings: list[Finding]) -> list[Finding]:
     """A host is not judged dead where its dead gateway stands between: it is unproven because of the gateway.
 
-    Only for a runner outside the network, and only where no host behind that gateway was heard at all.
+    Only for a runner outside the network, and only where no host behind that gateway was heard at all: of a network with two,
+    each answers for its own address family, and an only one for both.
     """
     dead = {finding.subject: finding.ref for finding in findings
             if finding.check == "gateway.echo" and finding.grade is Grade.FAIL and finding.symptom in _SILENT}
     if not dead:
         return findings
-    gateways = {network.name: dead.get(network.gateway or "") for network in plan.networks
-                if evidence.vantage.on_link.get(network.name) is False}
-    networks = {host.fqdn: host.network for host in plan.hosts}
-    silent = [finding for finding in findings if finding.check == "host.echo" and finding.grade is Grade.FAIL
-              and finding.symptom in _SILENT]
-    heard = {networks[finding.host] for finding in findings
-             if finding.check == "host.echo" and finding not in silent and finding.host in networks}
-    excused: dict[str, str] = {}
-    for finding in silent:
-        network = networks.get(finding.host, "")
-        gateway = gateways.get(network)
-        if gateway and network not in heard:
-            excused[finding.ref] = gateway
+    beyond = {network.name: network for network in plan.networks if evidence.vantage.on_link.get(network.name) is False}
+    networks = {host.fqdn: beyond[host.network] for host in plan.hosts if host.network in beyond}
+    echoes = [(finding, _gateway_before(networks[finding.host], finding.subject)) for finding in findings
+              if finding.check == "host.echo" and finding.host in networks]
+    heard = {(networks[finding.host].name, gateway) for finding, gateway in echoes if not _is_silence(finding)}
+    excused = {finding.ref: dead[gateway] for finding, gateway in echoes
+               if _is_silence(finding) and gateway in dead and (networks[finding.host].name, gateway) not in heard}
     return [
         msgspec.structs.replace(finding, grade=Grade.UNPROVEN, because=(excused[finding.ref],), fix=(),
                                 message=f"{finding.message} Its gateway is silent too, so nothing is proven of the host itself.")
         if finding.ref in excused else finding for finding in findings
     ]
+
+
+def _gateway_before(network: Network, address: str) -> str:
+    """The gateway that packets to an address of the network come through: the one of its family, or the only one there is."""
+    own = (gateway for gateway in network.gateways if len(network.gateways) == 1 or family_of(gateway) == family_of(address))
+    return next(own, "")
+
+
+def _is_silence(finding: Finding) -> bool:
+    return finding.grade is Grade.FAIL and finding.symptom in _SILENT

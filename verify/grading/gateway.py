@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import ipaddress
 
+from shared.addresses import family_of
 from shared.evidence import EchoEvidence, FailureKind, HostEvidence
 from shared.findings import SITE, Finding, Grade
 from shared.plan import Host, Network
@@ -16,20 +17,22 @@ from verify.grading.system.return_path import own_view
 
 def grade_site(case: Case) -> list[Finding]:
     """``gateway.echo`` for each planned gateway, once however many networks share it."""
-    gateways = dict.fromkeys(network.gateway for network in case.plan.networks if network.gateway)
+    gateways = dict.fromkeys(gateway for network in case.plan.networks for gateway in network.gateways)
     return [finding for gateway in gateways for finding in _grade_echo(case, gateway)]
 
 
 def grade_host(case: Case, host: Host, evidence: HostEvidence) -> list[Finding]:
-    """``gateway.return-path``: whether an answer of this host came out of its own subnet; nothing where no gateway is planned.
+    """``gateway.return-path`` for each gateway of this host: whether an answer of its came out of its own subnet.
 
     Does not prove which of several routers carried the answer.  The host's own route table, where it was asked for it, goes
     first: it does prove that.
     """
     network = case.plan.network(host.network)
-    gateway = host.gateway or (network.gateway if network else None)
-    if network is None or not gateway:
-        return []
+    return [finding for gateway in case.plan.gateways(host) if network is not None
+            for finding in _grade_way_out(case, host, evidence, network, gateway)]
+
+
+def _grade_way_out(case: Case, host: Host, evidence: HostEvidence, network: Network, gateway: str) -> list[Finding]:
     told = own_view(case, host, evidence, gateway)
     on_link = case.evidence.vantage.on_link.get(network.name)
     # What an advertised router's address or rules of the host leave open, an answer to a runner elsewhere may still show.
@@ -50,7 +53,7 @@ def grade_host(case: Case, host: Host, evidence: HostEvidence) -> list[Finding]:
     if on_link:
         return unproven("runner on the same wire",
                         f"{where} stands on the same wire as {host.fqdn}, so no answer of the host goes through its gateway. "
-                        f"A run from outside {network.subnet_typed}, or the host's own route table, would prove it.")
+                        f"A run from outside {_wire(network, gateway)}, or the host's own route table, would prove it.")
     life = _life_of_family(host, evidence, gateway)
     if life.sure and any(came_straight(evidence, address) for address in _of_family(host, gateway)):
         return unproven("its echo replies passed no router",
@@ -71,6 +74,12 @@ def grade_host(case: Case, host: Host, evidence: HostEvidence) -> list[Finding]:
                     "silent" if life.dead else "")
 
 
+def _wire(network: Network, gateway: str) -> str:
+    """The subnet that a gateway serves, as it is typed."""
+    second = network.second_subnet_typed
+    return second if second and family_of(second) == family_of(gateway) else network.subnet_typed
+
+
 def _life_of_family(host: Host, evidence: HostEvidence, gateway: str) -> Life:
     """The signs of life of the host's addresses that this gateway serves: those of its own IP version."""
     lives = [signs_of_life(evidence, address) for address in _of_family(host, gateway)]
@@ -81,7 +90,7 @@ def _life_of_family(host: Host, evidence: HostEvidence, gateway: str) -> Life:
 
 def _of_family(host: Host, gateway: str) -> list[str]:
     """The host's addresses of the gateway's own IP version."""
-    return [address for address in host.addresses if (":" in address) == (":" in gateway)]
+    return [address for address in host.addresses if family_of(address) == family_of(gateway)]
 
 
 def _grade_echo(case: Case, gateway: str) -> list[Finding]:
@@ -135,14 +144,14 @@ def _nowhere_on_the_wire(echo: EchoEvidence) -> bool:
 
 
 def _fix(case: Case, gateway: str) -> tuple[str, ...]:
-    networks = [network for network in case.plan.networks if network.gateway == gateway]
-    return (f"compare with the gateway's own interface: it must hold {gateway}{_prefix(networks)}{_vlan(networks)}",
+    networks = [network for network in case.plan.networks if gateway in network.gateways]
+    return (f"compare with the gateway's own interface: it must hold {gateway}{_prefix(networks, gateway)}{_vlan(networks)}",
             f"on a host of that network: ip neigh show {gateway}   # FAILED or INCOMPLETE: wrong address, port or VLAN",
             "where the gateway ignores echo on purpose, leave gateway.echo out in the plan and give that reason")
 
 
-def _prefix(networks: list[Network]) -> str:
-    subnet = next((network.subnet for network in networks if network.subnet), None)
+def _prefix(networks: list[Network], gateway: str) -> str:
+    subnet = next((subnet for network in networks if (subnet := network.subnet_of(gateway))), None)
     return f"/{ipaddress.ip_network(subnet).prefixlen}" if subnet else ""
 
 
@@ -154,7 +163,7 @@ def _vlan(networks: list[Network]) -> str:
 def _heard_through(case: Case, gateway: str) -> str:
     """A host behind this gateway that surely answered a runner outside its network; empty where there is none."""
     behind = {network.name for network in case.plan.networks
-              if network.gateway == gateway and case.evidence.vantage.on_link.get(network.name) is False}
+              if gateway in network.gateways and case.evidence.vantage.on_link.get(network.name) is False}
     seen = {evidence.fqdn: evidence for evidence in case.evidence.hosts}
     return next((host.fqdn for host in case.plan.hosts if host.network in behind and host.fqdn in seen
                  and _life_of_family(host, seen[host.fqdn], gateway).sure), "")

@@ -9,7 +9,7 @@ from shared.evidence import EchoEvidence, FailureKind, HostEvidence, NameAnswer
 from shared.findings import Finding, Grade
 from shared.hostnames import canonical
 from shared.plan import Host
-from shared.zonelines import address_line, under_comment, zone_of
+from shared.zonelines import address_line, subnet_of, under_comment, zone_of
 from verify.grading.bursts import grade_burst
 from verify.grading.case import Case, in_words
 from verify.grading.life import FORBIDDEN, Life, answered, echo_counts, signs_of_life, unlost_exchanges
@@ -103,9 +103,8 @@ def _silence(case: Case, *, evidence_of: EchoEvidence, reason: str, up_at: str) 
 
 def _mend_the_way(case: Case, host: Host, address: str, echo: EchoEvidence) -> tuple[str, ...]:
     """What to look at on the router that spoke: the same lines for every host of a network, so that they are told once."""
-    network = case.plan.network(host.network)
-    subnet, family = network.subnet if network else None, " -6" if ":" in address else ""
-    there = subnet if subnet and (":" in subnet) == (":" in address) else _wire_of(address)
+    family = " -6" if ":" in address else ""
+    there = subnet_of(case.plan, host, address) or _wire_of(address)
     sender = echo.failure.sender if echo.failure and echo.failure.sender else "the router that said so"
     return (f"on {sender}, or in its own words for it: ip{family} route show match {there}",
             "no route listed: add it, or bring up the link that it goes by: ip -br link",
@@ -135,16 +134,15 @@ _IPV6_WORKS = ("sysctl net.ipv6.conf.all.disable_ipv6    # it must be 0",
 
 def _typed(case: Case, host: Host, address: str) -> str:
     """The address with its mask, as far as the plan has one for it."""
-    network = case.plan.network(host.network)
-    if network and network.subnet and ipaddress.ip_address(address) in (subnet := ipaddress.ip_network(network.subnet)):
+    planned = subnet_of(case.plan, host, address)
+    if planned and ipaddress.ip_address(address) in (subnet := ipaddress.ip_network(planned)):
         return f"{address}/{subnet.prefixlen}" + (f" (mask {subnet.netmask})" if subnet.version == 4 else "")
     return address
 
 
 def _way_out(case: Case, host: Host, address: str) -> str:
-    network = case.plan.network(host.network)
-    gateway = host.gateway or (network.gateway if network else None)
-    return f"default via {gateway}" if gateway and (":" in gateway) == (":" in address) else "a default route"
+    gateway = case.plan.gateway_of(host, address)
+    return f"default via {gateway}" if gateway else "a default route"
 
 
 def _console(case: Case, host: Host, address: str) -> tuple[str, ...]:

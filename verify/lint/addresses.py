@@ -71,7 +71,7 @@ def _fault_of(typed: str) -> str:
 
 
 def _address(row: Sited, typed: str, address: Address, survey: Survey, book: Book) -> None:
-    host, subnet = row.host, row.subnet
+    host, subnet = row.host, row.subnet_for(address.version)
     grade, aside = judge(address, survey.plan)
     off = row.network is not None and row.network.ipv6 == "off" and address.version == 6
     fault = aside if grade is Grade.FAIL else _misplaced(address, subnet)
@@ -106,7 +106,7 @@ def _address(row: Sited, typed: str, address: Address, survey: Survey, book: Boo
 
 
 def _misplaced(address: Address, subnet: Subnet | None) -> str | None:
-    """Why the address is no host's in its network.  A network is of one family; the other family is not judged by it."""
+    """Why the address is no host's in its network.  A family that the network has no subnet of is not judged."""
     return host_fault(address, subnet) if subnet and subnet.version == address.version else None
 
 
@@ -117,8 +117,8 @@ def _span(subnet: Subnet) -> str:
 def _mend(row: Sited, typed: str, address: Address, survey: Survey) -> tuple[str, ...]:
     """A free address of the row's own network, or the network in which the address would be right."""
     home = next((network.name for network in survey.plan.networks
-                 if network.name in survey.subnets and network is not row.network
-                 and host_fault(address, survey.subnets[network.name]) is None), None)
+                 if network is not row.network
+                 and any(host_fault(address, subnet) is None for subnet in survey.subnets_of(network.name))), None)
     elsewhere = (f'or, if the address is right: network = "{home}"',) if home else ()
     return (*_fix(row, typed, survey), *elsewhere)
 
@@ -128,7 +128,7 @@ def _fix(row: Sited, typed: str, survey: Survey) -> tuple[str, ...]:
     if survey.is_second_family(row, typed):
         return (f"write {show_address(bare)} in the place of {typed}" if bare else f"take {typed} out of the row",)
     offer = survey.offer(row, typed)
-    return (f'address = "{offer}"',) if offer else ("address = a free host address of the network",)
+    return (row.with_address(offer, typed),) if offer else ("address = a free host address of the network",)
 
 
 def _pool(row: Sited, typed: str, address: Address, survey: Survey, book: Book) -> None:

@@ -68,12 +68,13 @@ def _mend(index: int, kind: str, value: str, claimed_by: list[int], survey: Surv
         later = survey.rows[claimed_by[1]].host
         return (f"keep it here and change it at {later.place}" if later.place.line else f"keep it here and change {later.name}",)
     if kind == "address":
-        row = survey.rows[index]
-        if row.subnet and parse_address(value).version != row.subnet.version:
+        row, family = survey.rows[index], parse_address(value).version
+        subnet = row.subnet_for(family)
+        if subnet and family != subnet.version:
             # It may be a host's, and is only claimed twice; the network has none of its family.
-            return (f"address = an IPv{parse_address(value).version} address that no other row has",)
+            return (f"address = an IPv{family} address that no other row has",)
         offer = survey.offer(row, value)
-        return (f'address = "{offer}"',) if offer else ("address = a free host address of the network",)
+        return (row.with_address(offer, value),) if offer else ("address = a free host address of the network",)
     if kind == "name":
         return ("name = a name that no other row has",)
     return ("mac = the address that this machine's own interface shows",)

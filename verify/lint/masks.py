@@ -8,6 +8,8 @@ from shared.addresses import (
     Address,
     AddressError,
     Subnet,
+    family_of,
+    family_of_mask,
     first_host,
     host_fault,
     last_host,
@@ -26,7 +28,7 @@ from shared.plan import Network
 from shared.slips import likely_slip, nearest, nearest_mask
 from verify.lint.book import Book
 from verify.lint.special import barred
-from verify.lint.survey import Sited, Survey, read_address
+from verify.lint.survey import Half, Sited, Survey, as_typed, read_address
 
 #: RFC 4291 section 2.5.1 and RFC 7421: 64 bits of interface identifier; RFC 6164 section 6: /127 between two routers;
 #: a /128 is one address and makes no claim about a wire.
@@ -36,55 +38,68 @@ _IPV6_USUAL = (64, 127, 128)
 def check(survey: Survey, book: Book) -> None:
     """The networks' subnets, then the masks that host rows carry."""
     for network in survey.plan.networks:
-        _network(network, survey, book)
+        for half in survey.halves[network.name]:
+            _network(network, half, survey, book)
     for row in survey.rows:
-        if row.host.mask is not None:
-            _row(row, row.host.mask, survey, book)
+        for typed in (row.host.mask, row.host.second_mask):
+            if typed is not None:
+                _row(row, typed, survey, book)
 
 
-def _network(network: Network, survey: Survey, book: Book) -> None:
+def _network(network: Network, half: Half, survey: Survey, book: Book) -> None:
     try:
-        subnet = parse_subnet(network.subnet_typed)
+        subnet = parse_subnet(half.typed)
     except AddressError as error:
-        _unreadable(network, str(error), survey, book)
+        _unreadable(network, half, str(error), survey, book)
         return
-    shown = show_subnet(subnet)
+    subject, shown = half.subject, show_subnet(subnet)
     if subnet.prefixlen == 0:
-        book.fail(SITE, "plan.mask", network.name, network.place, planned="a subnet", found=shown,
+        book.fail(SITE, "plan.mask", subject, network.place, planned="a subnet", found=shown,
                   message=f"network {network.name}: a mask of all zeros makes every address in the world local",
                   fix=("type the subnet of the router's interface on this wire",))
     elif aside := barred(subnet, survey.plan):
-        book.fail(SITE, "plan.mask", network.name, network.place, planned="a subnet that hosts may be in", found=shown,
+        book.fail(SITE, "plan.mask", subject, network.place, planned="a subnet that hosts may be in", found=shown,
                   message=f"network {network.name}: {shown} holds addresses of a block that {aside}",
                   fix=("number the network from the addresses that the site was given",))
+    elif subnet.version == 6 and network.ipv6 == "off" and network.second_subnet_typed is not None:
+        rest = as_typed(tuple(other.typed for other in survey.halves[network.name] if other is not half))
+        book.fail(SITE, "plan.mask", subject, network.place, planned="no IPv6", found=shown,
+                  message=f"network {network.name}: {shown} is an IPv6 subnet, and the network has IPv6 off",
+                  fix=(f"subnet = {rest}", 'or plan ipv6 = "on"'))
     elif subnet.version == 6 and subnet.prefixlen not in _IPV6_USUAL:
-        book.caution(SITE, "plan.mask", network.name, network.place, planned="a /64", found=shown,
+        book.caution(SITE, "plan.mask", subject, network.place, planned="a /64", found=shown,
                      message=f"network {network.name}: {shown} is not a /64, which IPv6 interface identifiers are made for",
-                     fix=_usual(network, subnet, survey))
+                     fix=_usual(network, half, subnet, survey))
     else:
-        book.passed(SITE, "plan.mask", network.name, network.place, planned="a subnet", found=shown,
+        book.passed(SITE, "plan.mask", subject, network.place, planned="a subnet", found=shown,
                     message=f"network {network.name}: {_in_words(subnet)}")
 
 
-def _usual(network: Network, subnet: Subnet, survey: Survey) -> tuple[str, ...]:
+def _line(network: Network, half: Half, mend: str, survey: Survey) -> str:
+    """The line of the plan with this mend in the place of what is typed of one subnet."""
+    return f"subnet = {as_typed(tuple(mend if one is half else one.typed for one in survey.halves[network.name]))}"
+
+
+def _usual(network: Network, half: Half, subnet: Subnet, survey: Survey) -> tuple[str, ...]:
     """The /64 that keeps everything planned in an IPv6 subnet of another length, and no other network; else in words."""
     ends = [end for span in survey.pools.get(network.name, ()) for end in span]
     inside = [address for address in (*_addresses_of(network, survey), *ends) if address in subnet]
     wanted = subnet_of(inside[0] if inside else subnet.network_address, 64)
-    others = [other for name, other in survey.subnets.items() if name != network.name and other.version == subnet.version]
+    others = [other for name in survey.halves if name != network.name for other in survey.subnets_of(name)
+              if other.version == subnet.version]
     if all(host_fault(address, wanted) is None for address in inside) and not any(map(wanted.overlaps, others)):
-        return (f'subnet = "{show_subnet(wanted)}"',)
+        return (_line(network, half, show_subnet(wanted), survey),)
     return ("give each wire a network with a /64 of its own",
             'or accept it: [[waivers]] with check = "plan.mask", host = "site", a reason and a day')
 
 
-def _unreadable(network: Network, error: str, survey: Survey, book: Book) -> None:
-    mends = _mends(network, survey)
-    fix = [f'subnet = "{mend}"' for mend, _ in mends] or ["type the subnet of the router's interface on this wire"]
+def _unreadable(network: Network, half: Half, error: str, survey: Survey, book: Book) -> None:
+    mends = _mends(network, half, survey)
+    fix = [_line(network, half, mend, survey) for mend, _ in mends] or ["type the subnet of the router's interface on this wire"]
     fix[1:] = [f"or, if the mask is right: {line}" for line in fix[1:]]
     how = "".join(f"; {how}" for _, how in mends[:1] if how and how.split()[0] not in error.split())
-    book.fail(SITE, "plan.mask", network.name, network.place, planned="a subnet", found=network.subnet_typed or "nothing",
-              message=f"network {network.name}: {error}{how}", fix=tuple(fix), stop=network.name not in survey.subnets)
+    book.fail(SITE, "plan.mask", half.subject, network.place, planned="a subnet", found=half.typed or "nothing",
+              message=f"network {network.name}: {error}{how}", fix=tuple(fix), stop=half.subnet is None)
 
 
 def _in_words(subnet: Subnet) -> str:
@@ -95,13 +110,15 @@ def _in_words(subnet: Subnet) -> str:
     return f"{show_subnet(subnet)}{mask} holds {holds}"
 
 
-def _mends(network: Network, survey: Survey) -> list[tuple[str, str]]:
+def _mends(network: Network, half: Half, survey: Survey) -> list[tuple[str, str]]:
     """The subnets that were probably meant, the likelier first, as they would be typed, each with how it was found."""
     known = _addresses_of(network, survey)
+    if network.second_subnet_typed is not None:
+        known = [address for address in known if address.version == family_of(half.typed)]
     try:
-        address_part, mask_part = split_subnet(network.subnet_typed)
+        address_part, mask_part = split_subnet(half.typed)
     except AddressError:
-        address_part, mask_part = network.subnet_typed.strip(), ""
+        address_part, mask_part = half.typed.strip(), ""
     typed = read_address(address_part)
     base = typed or next(iter(known), None)
     if base is None:
@@ -163,20 +180,19 @@ def _typed_like(subnet: Subnet, mask_part: str) -> str:
 def _addresses_of(network: Network, survey: Survey) -> list[Address]:
     """What the plan puts into a network: its hosts' readable addresses and its gateway."""
     found = [address for row in survey.rows if row.network is network for _, address in row.addresses if address]
-    gateway = read_address(network.gateway) if network.gateway else None
-    return [*found, gateway] if gateway else found
+    return [*found, *(gateway for text in network.gateways if (gateway := read_address(text)))]
 
 
 def _row(row: Sited, typed: str, survey: Survey, book: Book) -> None:
-    host = row.host
-    if row.subnet is None:
+    host, subnet = row.host, row.subnet_for(family_of_mask(typed))
+    if subnet is None:
         _row_alone(row, typed, survey, book)
         return
-    wanted = row.subnet.prefixlen
-    shown = mask_of(wanted) if row.subnet.version == 4 else f"/{wanted}"
-    fix = (f'mask = "{shown}"',)
+    wanted = subnet.prefixlen
+    shown = mask_of(wanted) if subnet.version == 4 else f"/{wanted}"
+    fix = (f"mask = {as_typed(tuple(shown if one == typed else one for one in (host.mask, host.second_mask)))}",)
     try:
-        prefix = parse_prefix(typed, row.subnet.version)
+        prefix = parse_prefix(typed, subnet.version)
     except AddressError as error:
         words = _slip_words(typed, wanted, shown)
         near = f"; {shown}, which the network has, is {words}" if words else f"; the network has {shown}"

@@ -5,7 +5,7 @@ from __future__ import annotations
 import itertools
 
 from shared.addresses import AddressError, Subnet, host_fault, parse_range, show_address, show_subnet
-from shared.findings import SITE, make_ref
+from shared.findings import SITE
 from shared.plan import Network
 from verify.lint.book import Book
 from verify.lint.survey import Sited, Span, Survey, ranges_of, read_address, within
@@ -35,21 +35,25 @@ def check(survey: Survey, book: Book) -> None:
 
 
 def _overlaps(survey: Survey, book: Book) -> None:
-    read = [(network, survey.subnets[network.name]) for network in survey.plan.networks if network.name in survey.subnets]
-    overlapping = set()
+    read = [(network, subnet) for network in survey.plan.networks for subnet in survey.subnets_of(network.name)]
+    overlapping: set[str] = set()
+    told: set[tuple[str, str]] = set()
     for (one, first), (other, second) in itertools.combinations(read, 2):
-        if _overlap(first, second):
+        if one is not other and _overlap(first, second):
+            again = f" IPv{first.version}" if (one.name, other.name) in told else ""
+            told.add((one.name, other.name))
             overlapping |= {one.name, other.name}
             book.fail(
-                SITE, "plan.network", f"{one.name} and {other.name}", other.place, planned="ranges of their own",
+                SITE, "plan.network", f"{one.name} and {other.name}{again}", other.place, planned="ranges of their own",
                 found=f"{show_subnet(first)} and {show_subnet(second)}",
                 message=f"network {other.name} ({show_subnet(second)}) overlaps {one.name} ({show_subnet(first)}, {one.place}): "
                         "hosts of one look for the other's on their own wire",
                 fix=(f"give {other.name} a range outside {show_subnet(first)}, or narrow the mask of {one.name}",))
-    for network, subnet in read:
+    for network in dict.fromkeys(network for network, _ in read):
         if network.name not in overlapping:
+            shown = " and ".join(map(show_subnet, survey.subnets_of(network.name)))
             book.passed(SITE, "plan.network", network.name, network.place, planned="a range of its own",
-                        found=show_subnet(subnet), message=f"network {network.name} shares no address with another network")
+                        found=shown, message=f"network {network.name} shares no address with another network")
 
 
 def _overlap(one: Subnet, other: Subnet) -> bool:
@@ -107,15 +111,14 @@ def _mtu(network: Network, survey: Survey, book: Book) -> None:
 
 def _plans_ipv6(network: Network, survey: Survey) -> bool:
     """Whether the plan itself puts IPv6 on the network: by its subnet, or by a host's address."""
-    subnet = survey.subnets.get(network.name)
-    if subnet is not None and subnet.version == 6:
+    if any(subnet.version == 6 for subnet in survey.subnets_of(network.name)):
         return True
     return any(address is not None and address.version == 6
                for row in survey.rows if row.network is network for _, address in row.addresses)
 
 
 def _pool(network: Network, text: str, span: Span | None, survey: Survey, book: Book) -> None:
-    subnet = survey.subnets.get(network.name)
+    subnet = survey.subnet(network.name, span[0].version if span else None)
     fault = _range_fault(text) if span is None else None
     if span and subnet:
         fault = _outside(span, subnet) or _shared(network, span, text) or _fixed(network, span, survey)
@@ -126,7 +129,7 @@ def _pool(network: Network, text: str, span: Span | None, survey: Survey, book: 
     elif subnet is None:
         book.unproven(SITE, "plan.pool", f"{network.name} {text}", network.place, planned="addresses of the subnet",
                       message=f"network {network.name}: the range {text} could not be compared, as the subnet cannot be read",
-                      because=make_ref(SITE, "plan.mask", network.name))
+                      because=survey.why_not_read(network.name))
     else:
         book.passed(SITE, "plan.pool", f"{network.name} {text}", network.place, planned="addresses of the subnet",
                     found=text, message=f"network {network.name}: the dynamic range {text} lies in {show_subnet(subnet)}")
@@ -160,7 +163,7 @@ def _shared(network: Network, span: Span, text: str) -> str | None:
 
 def _fixed(network: Network, span: Span, survey: Survey) -> str | None:
     """What of the site itself sits in the range: a gateway, a name server or a time source.  Hosts have their own finding."""
-    fixed = [("the gateway", network.gateway or "")]
+    fixed = [("the gateway", gateway) for gateway in network.gateways]
     fixed += [("the name server", server.host) for server in survey.plan.name_servers]
     fixed += [("the time source", source.host) for source in survey.plan.time_sources]
     for what, text in fixed:

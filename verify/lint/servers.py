@@ -170,7 +170,7 @@ def _meant(host: str, survey: Survey) -> str | None:
     if not host.replace(".", "").isdigit():
         return None
     planned = sorted(show_address(address) for address in survey.taken)
-    others = [show_address(address) for subnet in survey.subnets.values() if subnet.num_addresses <= _COMPARED
+    others = [show_address(address) for subnet in survey.all_subnets if subnet.num_addresses <= _COMPARED
               for address in subnet if host_fault(address, subnet) is None]
     slip = nearest(host, [*planned, *sorted(others, key=lambda address: _alike(address, host), reverse=True)])
     return slip.meant if slip else None
@@ -194,7 +194,7 @@ def _name_fault(host: str, *, allowed: bool) -> str | None:
 
 def _misplaced(address: Address, survey: Survey) -> str | None:
     """Why a server cannot have this address in the planned network it lies in, or None."""
-    faults = (host_fault(address, subnet) for subnet in survey.subnets.values() if address in subnet)
+    faults = (host_fault(address, subnet) for subnet in survey.all_subnets if address in subnet)
     return next((fault for fault in faults if fault), None)
 
 

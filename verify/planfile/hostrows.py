@@ -6,10 +6,13 @@ Whether an address, a name or a mask is right is for lint to judge, as in the pl
 from __future__ import annotations
 
 import re
+from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
 import msgspec
 
+from shared.addresses import family_of, family_of_mask
 from verify.errors import PlanError, nearest
 from verify.planfile.rawplan import HostTable
 from verify.planfile.spreadsheet import read_grid
@@ -18,6 +21,8 @@ from verify.planfile.textfile import read_bounded
 #: The columns a sheet may have, and those it must have.
 COLUMNS = ("name", "address", "network", "role", "mask", "gateway", "vlan", "mac", "notes")
 REQUIRED = COLUMNS[:4]
+#: What stands between the values of a cell that holds several.
+_SEPARATOR = re.compile(r"[\s,;]+")
 
 
 class HostRow(msgspec.Struct, frozen=True):
@@ -124,6 +129,13 @@ def _host(
         problems.append(f'{where}: the column "vlan" holds "{vlan[:40]}"; a VLAN is a number from 1 to 4094')
     if len(problems) > before:
         return None
-    optional = {name: values.get(name) or None for name in ("mask", "gateway", "mac", "notes")}
-    return HostTable(name=values["name"], address=re.split(r"[\s,;]+", values["address"]), network=values["network"],
-                     role=values["role"], vlan=int(vlan) if vlan else None, **optional)
+    return HostTable(name=values["name"], address=_SEPARATOR.split(values["address"]), network=values["network"],
+                     role=values["role"], mask=_pair(values.get("mask"), family_of_mask),
+                     gateway=_pair(values.get("gateway"), family_of), vlan=int(vlan) if vlan else None,
+                     mac=values.get("mac") or None, notes=values.get("notes") or None)
+
+
+def _pair(cell: str | None, family: Callable[[str], int]) -> str | list[Any] | None:
+    """What a cell says, or the two values of one that holds one for each address family; anything else is for lint to judge."""
+    parts = _SEPARATOR.split(cell or "")
+    return parts if len(parts) == 2 and {*map(family, parts)} == {4, 6} else cell or None

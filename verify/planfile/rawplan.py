@@ -41,8 +41,8 @@ class TrustTable(msgspec.Struct):
 class NetworkTable(msgspec.Struct):
     """``[networks.NAME]``."""
 
-    subnet: Annotated[str, 'a subnet in quotes, such as "192.0.2.0/24"']
-    gateway: Annotated[str | None, 'an address in quotes, such as "192.0.2.1"'] = None
+    subnet: Annotated[str | list[str], 'a subnet in quotes, such as "192.0.2.0/24"']
+    gateway: Annotated[str | list[str] | None, 'an address in quotes, such as "192.0.2.1"'] = None
     vlan: Annotated[int | None, "a whole number from 1 to 4094, without quotes, such as 20"] = None
     mtu: Annotated[int, "a whole number, without quotes, such as 1500"] = 1500
     pool: Annotated[list[str], 'a list of ranges in quotes, such as ["192.0.2.100-192.0.2.199"]'] = []
@@ -90,8 +90,8 @@ class HostTable(msgspec.Struct):
     address: Annotated[str | list[str], 'an address in quotes, or a list of them, such as "192.0.2.11"']
     network: Annotated[str, 'the name of a network in quotes, such as "mgmt"']
     role: Annotated[str, 'the name of a role in quotes, such as "node"']
-    mask: Annotated[str | int | None, 'a mask in quotes, such as "255.255.255.0"'] = None
-    gateway: Annotated[str | None, 'an address in quotes, such as "192.0.2.1"'] = None
+    mask: Annotated[str | int | list[str | int] | None, 'a mask in quotes, such as "255.255.255.0"'] = None
+    gateway: Annotated[str | list[str] | None, 'an address in quotes, such as "192.0.2.1"'] = None
     vlan: Annotated[int | None, "a whole number from 1 to 4094, without quotes, such as 20"] = None
     mac: Annotated[str | None, 'a hardware address in quotes, such as "00:00:5e:00:53:01"'] = None
     notes: Annotated[str | None, 'text in quotes, such as "left of the door"'] = None

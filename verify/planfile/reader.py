@@ -8,13 +8,14 @@ from __future__ import annotations
 
 import hashlib
 import re
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from pathlib import Path
 from typing import Any, TypeVar
 
 import msgspec
 
 from shared import catalogue
+from shared.addresses import family_of, family_of_mask
 from shared.hostnames import canonical, qualify
 from shared.plan import Endpoint, Host, LeftOut, LimitOverride, Network, Place, Plan, Port, Role, Waiver
 from verify.errors import PlanError, Problems, did_you_mean, nearest
@@ -41,6 +42,7 @@ from verify.planfile.values import (
     address_of,
     mac_of,
     name_server_of,
+    pair_of,
     port_of,
     range_of,
     subnet_of,
@@ -202,10 +204,13 @@ class _Reader:
             if table.ipv6 not in ("on", "off"):
                 self._source.problem((*path, "ipv6"), f'{heading(path)} ipv6 must be "on" or "off"; it is "{table.ipv6[:40]}"')
             ranges = [range_of(text) for text in table.pool]
+            subnet, second = self._pair(table.subnet, (*path, "subnet"))
+            gateway, second_gateway = self._pair(table.gateway, (*path, "gateway"))
             networks.append(Network(
-                name=name, subnet_typed=table.subnet, subnet=subnet_of(table.subnet), gateway=_gateway(table.gateway),
+                name=name, subnet_typed=subnet or "", subnet=subnet_of(subnet or ""), gateway=_gateway(gateway),
                 vlan=table.vlan, mtu=table.mtu, pool=tuple(ends for ends in ranges if ends), pool_typed=tuple(table.pool),
-                ipv6=table.ipv6, place=self._source.place(*path)))
+                ipv6=table.ipv6, place=self._source.place(*path), second_subnet_typed=second,
+                second_subnet=subnet_of(second) if second else None, second_gateway=_gateway(second_gateway)))
         return tuple(networks)
 
     def _roles(self) -> tuple[Role, ...]:
@@ -267,9 +272,12 @@ class _Reader:
             self._check_number(table.vlan, (*path, "vlan"))
             if table.address == []:
                 self._source.problem((*path, "address"), f"{heading(path)} address is an empty list; name one address at least")
-            hosts.append(_host(table, domain, self._source.place(*path)))
+            hosts.append(_host(table, domain, self._source.place(*path), self._pair(table.mask, (*path, "mask"), family_of_mask),
+                               self._pair(table.gateway, (*path, "gateway"))))
         if sheet is not None:
-            hosts.extend(_host(row.host, domain, Place(sheet.file, row.row)) for row in sheet.rows)
+            # Where a cell of it holds two, they are one for each family.
+            hosts.extend(_host(row.host, domain, Place(sheet.file, row.row), pair_of(row.host.mask, family_of_mask),
+                               pair_of(row.host.gateway, family_of)) for row in sheet.rows)
         if not self._document.get("hosts") and head is not None and head.hosts_from is None:
             self._source.problem(("hosts",), "the plan names no host; add a table [[hosts]] with name, address, network and "
                                              'role for each, or hosts_from = "hosts.csv" under [plan]')
@@ -322,6 +330,15 @@ class _Reader:
             if table is not None:
                 yield index, table
 
+    def _pair(self, typed: str | int | list[str] | list[str | int] | None, path: KeyPath,
+              family: Callable[[str], int] = family_of) -> tuple[str | None, str | None]:
+        """The values of a key that takes one, or a list of one for each address family."""
+        try:
+            return pair_of(typed, family)
+        except ValueFaultError as fault:
+            self._source.problem(path, f"{_key(path)} {fault}")
+            return None, None
+
     def _fault(self, path: KeyPath, typed: str, fault: ValueFaultError) -> None:
         self._source.problem(path, f'{_key(path)} "{typed[:60]}" {fault}')
 
@@ -340,14 +357,15 @@ class _Reader:
                                                    f"{_nearest_check(pattern)}")
 
 
-def _host(table: HostTable, domain: str, place: Place) -> Host:
+def _host(table: HostTable, domain: str, place: Place, masks: tuple[str | None, str | None],
+          gateways: tuple[str | None, str | None]) -> Host:
     typed = (table.address,) if isinstance(table.address, str) else tuple(table.address)
     addresses = [address_of(text) for text in typed]
     return Host(
         name=table.name, fqdn=qualify(table.name, domain), addresses=tuple(address for address in addresses if address),
-        addresses_typed=typed, network=table.network, role=table.role, mask=None if table.mask is None else str(table.mask),
-        gateway=_gateway(table.gateway), vlan=table.vlan, mac=mac_of(table.mac) if table.mac else None, notes=table.notes,
-        place=place)
+        addresses_typed=typed, network=table.network, role=table.role, mask=masks[0], second_mask=masks[1],
+        gateway=_gateway(gateways[0]), second_gateway=_gateway(gateways[1]), vlan=table.vlan,
+        mac=mac_of(table.mac) if table.mac else None, notes=table.notes, place=place)
 
 
 def _gateway(typed: str | None) -> str | None:

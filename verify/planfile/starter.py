@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import ipaddress
 import json
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 
 import msgspec
 
@@ -45,6 +45,7 @@ class Answers(msgspec.Struct, frozen=True, kw_only=True):
 
     Every answer has a default of the rehearsal kind: names of RFC 2606, addresses of RFC 5737.  What is left None or empty
     is computed from ``subnet``: the gateway is its first address, servers and hosts follow.  ``hosts`` are (name, address).
+    A subnet, a gateway and a host's address may be one for each address family, with a comma between.
     """
 
     title: str = "New site"
@@ -68,12 +69,12 @@ def starter_plan(answers: Answers) -> str:
     """
     preset = ROLE_PRESETS[answers.role]
     free = _Free(answers)
-    gateway = answers.gateway or free.take()
+    gateway = answers.gateway or ", ".join(free.take_each())
     # Two name servers, so that one may fail (RFC 2182 section 5 asks for more than one); four time sources, so that
     # a false one is found and outvoted (RFC 8633 section 3.2).
     servers = answers.name_servers or tuple(free.take() for _ in range(2))
     sources = answers.time_sources or tuple(free.take() for _ in range(4))
-    hosts = answers.hosts or (("dome-a", free.take()), ("dome-b", free.take()))
+    hosts = answers.hosts or tuple((name, ", ".join(free.take_each())) for name in ("dome-a", "dome-b"))
     lines = [
         "# What is intended for this site.  Check it with: seatrial lint THIS-FILE",
         "",
@@ -94,8 +95,9 @@ def starter_plan(answers: Answers) -> str:
         _remarked('# anchors = ["site-ca.pem"]', "beside this file; without [trust], what this system trusts"),
         "",
         f"[networks.{quoted_key(answers.network)}]",
-        f"subnet = {quoted(answers.subnet)}",
-        f"gateway = {quoted(gateway)}",
+        *([] if "," in answers.subnet else ['# A wire with IPv4 and IPv6 has lists: subnet = ["FIRST", "SECOND"], and gateway.']),
+        f"subnet = {_one_or_list(answers.subnet)}",
+        f"gateway = {_one_or_list(gateway)}",
         _remarked(f"vlan = {answers.vlan}" if answers.vlan is not None else "# vlan = 20", "printed on the build sheet"),
         "# mtu = 1500",
         _remarked('# pool = ["FIRST-LAST"]', "handed out dynamically: no host may sit there"),
@@ -135,25 +137,43 @@ def _remarked(line: str, comment: str) -> str:
     return f"{line:<44}# {comment}"
 
 
+def parts_of(answer: str) -> list[str]:
+    """The values of an answer that holds one for each address family, with a comma between."""
+    return [part.strip() for part in answer.split(",")]
+
+
+def _one_or_list(answer: str) -> str:
+    return _list(parts_of(answer)) if "," in answer else quoted(answer)
+
+
 def _list(texts: Iterable[str]) -> str:
     return f"[{', '.join(quoted(text) for text in texts)}]"
 
 
 def _host(name: str, address: str, answers: Answers) -> list[str]:
-    return ["[[hosts]]", f"name = {quoted(name)}", f"address = {quoted(address)}", f"network = {quoted(answers.network)}",
+    return ["[[hosts]]", f"name = {quoted(name)}", f"address = {_one_or_list(address)}", f"network = {quoted(answers.network)}",
             f"role = {quoted(answers.role)}", ""]
 
 
 class _Free:
-    """Hands out the addresses of the subnet that no answer has taken, from the first; none left, the first again."""
+    """Hands out the addresses of the subnets that no answer has taken, from the first; none left, the first again."""
 
     def __init__(self, answers: Answers) -> None:
-        taken = {answers.gateway, *answers.name_servers, *answers.time_sources, *(address for _, address in answers.hosts)}
-        # Where the subnet itself is mistyped, lint says so; the other lines still need an address.
-        network = ipaddress.ip_network(subnet_of(answers.subnet) or "192.0.2.0/24")
-        self._first = str(network[0])
-        self._addresses = (str(address) for address in network.hosts() if str(address) not in taken)
+        given = [answers.gateway or "", *(address for _, address in answers.hosts)]
+        taken = {*answers.name_servers, *answers.time_sources, *(part for text in given for part in parts_of(text))}
+        # Where a subnet itself is mistyped, lint says so; the other lines still need an address.
+        networks = [ipaddress.ip_network(subnet_of(part) or "192.0.2.0/24") for part in parts_of(answers.subnet)]
+        self._each = [(str(network[0]), self._free_of(network, taken)) for network in networks]
+
+    @staticmethod
+    def _free_of(network: ipaddress.IPv4Network | ipaddress.IPv6Network, taken: set[str]) -> Iterator[str]:
+        return (str(address) for address in network.hosts() if str(address) not in taken)
+
+    def take_each(self) -> list[str]:
+        """The next free address of each subnet."""
+        return [next(addresses, first) for first, addresses in self._each]
 
     def take(self) -> str:
-        """The next free address."""
-        return next(self._addresses, self._first)
+        """The next free address of the first subnet."""
+        first, addresses = self._each[0]
+        return next(addresses, first)

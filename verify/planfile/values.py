@@ -7,6 +7,7 @@ wrong with it and how to mend it.  Only a port has no reader but this one, so a 
 from __future__ import annotations
 
 import re
+from collections.abc import Callable
 
 from shared.addresses import AddressError, canonical_address, parse_range, parse_subnet, show_address, show_subnet
 from shared.hostnames import qualify
@@ -34,6 +35,26 @@ def subnet_of(text: str) -> str | None:
         return show_subnet(parse_subnet(text))
     except AddressError:
         return None
+
+
+def pair_of(
+    typed: str | int | list[str] | list[str | int] | None, family: Callable[[str], int],
+) -> tuple[str | None, str | None]:
+    """The one or two texts of a value that may be a list of one for each address family, in the order typed.
+
+    ``family`` tells the IP version of each.  Raises ValueFaultError for an empty list and for two of one family.
+    """
+    texts = [str(one) for one in typed] if isinstance(typed, list) else [] if typed is None else [str(typed)]
+    if not texts and typed is not None:
+        raise ValueFaultError("is an empty list; name one at least, or take the line out")
+    families = [family(text) for text in texts]
+    for version in dict.fromkeys(families):
+        if families.count(version) > 1:
+            same = " and ".join(f'"{text[:45]}"' for text, own in zip(texts, families, strict=True) if own == version)
+            raise ValueFaultError(f"names {same[:120]}, which are both of IPv{version}; a wire has at most one for each address "
+                                  "family: keep one of them here, or plan another network for the other")
+    first, second, *_ = *texts, None, None
+    return first, second
 
 
 def range_of(text: str) -> tuple[str, str] | None:

@@ -24,6 +24,13 @@ def test_each_gateway_is_asked_once(make_plan: Callable[..., Plan]) -> None:
     assert gateway_questions(plan) == (EchoQuestion("192.0.2.1", ECHOES), EchoQuestion("2001:db8::1", ECHOES))
 
 
+def test_both_gateways_of_a_wire_are_asked(make_plan: Callable[..., Plan]) -> None:
+    """And who owns either of them."""
+    plan = make_plan(networks=(msgspec.structs.replace(_network("a", "192.0.2.1"), second_gateway="2001:db8::1"),))
+    assert gateway_questions(plan) == (EchoQuestion("192.0.2.1", ECHOES), EchoQuestion("2001:db8::1", ECHOES))
+    assert links.gateway_questions(plan) == (OwnersQuestion("192.0.2.1"), OwnersQuestion("2001:db8::1"))
+
+
 @pytest.mark.parametrize("gateway", ["fe80::1", "169.254.0.1"])
 def test_a_link_local_gateway_is_not_asked(make_plan: Callable[..., Plan], gateway: str) -> None:
     """Nor who owns it: on the runner's own wire another machine may hold that address (RFC 4007 section 6)."""

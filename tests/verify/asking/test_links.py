@@ -104,3 +104,17 @@ def test_a_foothold_without_a_subnet_says_nothing_of_the_wire() -> None:
     network = FakeNetwork(sources={"192.0.2.11": "192.0.2.200", "2001:db8::11": "2001:db8::200"})
     vantage = look_around(network, name="deck", footholds=(("mgmt", "192.0.2.0/24", "192.0.2.11"), ("mgmt", "", "2001:db8::11")))
     assert (vantage.addresses, vantage.on_link) == (("192.0.2.200", "2001:db8::200"), {"mgmt": True})
+
+
+def test_a_wire_of_both_families_is_looked_up_in_both(make_plan: Callable[..., Plan]) -> None:
+    """And is one wire: the runner that has an address in either subnet stands on it."""
+    plan = make_plan()
+    host = msgspec.structs.replace(plan.hosts[0], addresses=("192.0.2.11", "2001:db8::11"))
+    wire = msgspec.structs.replace(plan.networks[0], second_subnet_typed="2001:db8::/64", second_subnet="2001:db8::/64",
+                                   second_gateway="2001:db8::1")
+    itinerary = asked(msgspec.structs.replace(plan, hosts=(host,), networks=(wire,)), "gateway.return-path")
+    assert itinerary.networks == (("mgmt", "192.0.2.0/24", "192.0.2.11"), ("mgmt", "2001:db8::/64", "2001:db8::11"))
+    for own, on_link in ((("192.0.2.200", "2001:db8::200"), True), (("192.0.2.200", "2001:db8:1::10"), True),
+                         (("203.0.113.10", "2001:db8::200"), True), (("203.0.113.10", "2001:db8:1::10"), False)):
+        network = FakeNetwork(sources=dict(zip(host.addresses, own, strict=True)))
+        assert look_around(network, name="deck", footholds=itinerary.networks).on_link == {"mgmt": on_link}

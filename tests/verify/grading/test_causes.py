@@ -479,3 +479,32 @@ def test_a_strange_host_key_waits_for_the_quarrel_about_the_address(because, sym
     told = because(quarrel, login, elsewhere)
     assert told[login.ref] == ((quarrel.ref,) if folded else ())
     assert told[elsewhere.ref] == ()
+
+
+def _behind_two_gateways(plan: Plan, *findings: Finding) -> dict[str, tuple[Grade, tuple[str, ...]]]:
+    """Grade and causes by subject, for a runner outside a wire of both families."""
+    wire = msgspec.structs.replace(plan.networks[0], second_subnet_typed="2001:db8::/64", second_subnet="2001:db8::/64",
+                                   second_gateway="2001:db8::1")
+    evidence = Evidence(vantage=Vantage(name="runner", on_link={"mgmt": False}), started="", finished="", complete=True,
+                        site=SiteEvidence(), hosts=())
+    told = explain(msgspec.structs.replace(plan, networks=(wire,)), evidence, list(findings))
+    return {one.subject: (one.grade, one.because) for one in told}
+
+
+def test_a_dead_gateway_excuses_the_silence_of_its_own_family(make_plan: Callable[..., Plan]) -> None:
+    """What answers over IPv4 does not come through it, and a silence there has another cause."""
+    dead = finding(SITE, "gateway.echo", "2001:db8::1", Grade.FAIL, "silent")
+    silent_6 = finding(HOST, "host.echo", "2001:db8::11", Grade.FAIL, "silent")
+    heard = finding(HOST, "host.echo", "192.0.2.11", Grade.PASS)
+    told = _behind_two_gateways(make_plan(), dead, heard, silent_6)
+    assert told["2001:db8::11"] == (Grade.UNPROVEN, (dead.ref,))
+    told = _behind_two_gateways(make_plan(), dead, DEAD_HOST, silent_6)
+    assert told["192.0.2.11"] == (Grade.FAIL, ())
+    assert told["2001:db8::11"] == (Grade.UNPROVEN, (dead.ref,))
+
+
+def test_a_gateway_through_which_somebody_answers_is_no_excuse(make_plan: Callable[..., Plan]) -> None:
+    dead = finding(SITE, "gateway.echo", "2001:db8::1", Grade.FAIL, "silent")
+    silent_6 = finding(HOST, "host.echo", "2001:db8::11", Grade.FAIL, "silent")
+    through = finding(OTHER, "host.echo", "2001:db8::12", Grade.PASS)
+    assert _behind_two_gateways(make_plan(), dead, silent_6, through)["2001:db8::11"] == (Grade.FAIL, ())

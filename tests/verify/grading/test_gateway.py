@@ -183,3 +183,38 @@ def test_host_without_a_planned_gateway_has_no_finding(make_plan: MakePlan) -> N
     assert grade_host(case, plan.hosts[0], case.evidence.hosts[0]) == []
     host = msgspec.structs.replace(plan.hosts[0], gateway="192.0.2.254")
     assert [finding.subject for finding in grade_host(case, host, case.evidence.hosts[0])] == ["192.0.2.254"]
+
+
+SIX, GATEWAY_6 = "2001:db8::11", "2001:db8::1"
+
+
+def dual(plan: Plan) -> Plan:
+    """The plan with both families on its wire, and its first host with an address of each."""
+    wire = msgspec.structs.replace(plan.networks[0], second_subnet_typed="2001:db8::/64", second_subnet="2001:db8::/64",
+                                   second_gateway=GATEWAY_6, vlan=20)
+    return msgspec.structs.replace(plan, networks=(wire,), hosts=(msgspec.structs.replace(plan.hosts[0], addresses=(HOST, SIX)),))
+
+
+def test_both_gateways_of_a_wire_are_judged(make_plan: MakePlan) -> None:
+    """Each by its own echo and by who was heard through it: a host that answers over IPv4 says nothing of the IPv6 gateway."""
+    case = case_of(dual(make_plan()), gateways=(mute(GATEWAY), mute(GATEWAY_6)), on_link={"mgmt": False},
+                   echoes=(echo(HOST, 0.001), mute(SIX)))
+    quiet, dead = grade_site(case)
+    assert (quiet.subject, quiet.grade, dead.subject, dead.grade) == (GATEWAY, Grade.CAUTION, GATEWAY_6, Grade.FAIL)
+    assert f"it must hold {GATEWAY_6}/64 in VLAN 20" in dead.fix[0]
+
+
+def test_each_family_has_its_own_way_out(make_plan: MakePlan) -> None:
+    case = case_of(dual(make_plan()), on_link={"mgmt": False}, echoes=(echo(HOST, 0.001), mute(SIX)))
+    ways = grade_host(case, case.plan.hosts[0], case.evidence.hosts[0])
+    assert {way.subject: way.grade for way in ways} == {GATEWAY: Grade.PASS, GATEWAY_6: Grade.UNPROVEN}
+    near = case_of(dual(make_plan()), on_link={"mgmt": True}, echoes=(echo(HOST, 0.001), echo(SIX, 0.001)))
+    told = [way.message for way in grade_host(near, near.plan.hosts[0], near.evidence.hosts[0])]
+    assert ["outside 192.0.2.0/24," in told[0], "outside 2001:db8::/64," in told[1]] == [True, True]
+
+
+def test_a_row_names_the_gateway_of_one_family_and_leaves_the_other_to_its_network(make_plan: MakePlan) -> None:
+    plan = dual(make_plan())
+    host = msgspec.structs.replace(plan.hosts[0], gateway="2001:db8::2")
+    case = case_of(plan, on_link={"mgmt": False}, echoes=(echo(HOST, 0.001), echo(SIX, 0.001)))
+    assert [way.subject for way in grade_host(case, host, case.evidence.hosts[0])] == ["2001:db8::2", GATEWAY]

@@ -276,6 +276,39 @@ def test_an_ipv6_mask_is_mended_by_its_length_alone(bench: Bench) -> None:
     assert fix[0].endswith(f": {SIX}/64")
 
 
+BOTH_WIRES = Network(name="mgmt", subnet_typed="192.0.2.0/24", subnet="192.0.2.0/24", gateway=GATEWAY,
+                     second_subnet_typed="2001:db8::/60", second_subnet="2001:db8::/60", second_gateway=GATEWAY_6)
+
+
+@pytest.mark.parametrize(("routes_6", "grade", "symptom"), [
+    ((Route(destination="default", gateway=GATEWAY_6, interface="eth0"),), Grade.PASS, ""),
+    ((), Grade.FAIL, "no-route"),
+    ((Route(destination="default", gateway="2001:db8::2", interface="eth0"),), Grade.FAIL, "wrong-gateway"),
+])
+def test_each_family_has_its_default_route_and_its_way_out(
+    bench: Bench, routes_6: tuple[Route, ...], grade: Grade, symptom: str
+) -> None:
+    """Whatever is wrong with one, the other is right as it is."""
+    own = InterfaceAddress(address=SIX, prefix_length=60, interface="eth0", dynamic=False)
+    word = changed(addresses=(*LOOPBACKS, OWN, own), routes_6=routes_6)
+    plan = bench.case().plan
+    host = msgspec.structs.replace(plan.hosts[0], addresses=("192.0.2.11", SIX))
+    found = bench.findings(word, networks=(BOTH_WIRES,), hosts=(host,))
+    six_route = found["system.route", "IPv6"]
+    assert (six_route.grade, six_route.symptom, six_route.planned) == (grade, symptom, f"one default route, via {GATEWAY_6}")
+    assert found["system.route", "IPv4"].grade is found["system.address", SIX].grade is Grade.PASS
+    assert found["system.address", SIX].planned == f"{SIX}/60, static"
+    case = bench.case(("dome-a", word), networks=(BOTH_WIRES,), hosts=(host,))
+    ways = {one.subject: one.grade for one in gateway.grade_host(case, host, case.evidence.hosts[0])}
+    assert ways == {GATEWAY: Grade.PASS, GATEWAY_6: Grade.PASS if grade is Grade.PASS else Grade.UNPROVEN}
+
+
+def test_a_host_of_one_family_is_not_asked_for_the_other_way_out(bench: Bench) -> None:
+    """It needs no IPv6 route on a wire that has IPv6."""
+    found = bench.findings(said(), networks=(BOTH_WIRES,))
+    assert [subject for check, subject in found if check == "system.route"] == ["IPv4"]
+
+
 def advertised(*neighbours: tuple[str, str], interface: str = "eth0") -> SystemEvidence:
     """A host whose IPv6 default route was advertised, and so leads to a link-local address (RFC 4861 section 4.2)."""
     known = tuple(Neighbour(address=address, interface=interface, mac=mac, state="STALE") for address, mac in neighbours)

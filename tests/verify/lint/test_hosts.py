@@ -94,8 +94,8 @@ def test_an_address_in_a_form_of_one_machine_is_mended_by_the_address(make_plan,
     ("::ffff:192.0.2.13", "take ::ffff:192.0.2.13 out of the row"),
     ("2001:db8::g", "take 2001:db8::g out of the row"),
     ("2001:db8::5/64", "write 2001:db8::5 in the place of 2001:db8::5/64"),
-    ("192.0.3.13", 'address = "192.0.2.13"'),
-    ("192.0.2:20", 'address = "192.0.2.20"'),
+    ("192.0.3.13", 'address = ["192.0.2.12", "192.0.2.13"]'),
+    ("192.0.2:20", 'address = ["192.0.2.12", "192.0.2.20"]'),
 ])
 def test_a_second_address_is_not_mended_by_one_of_the_networks_family(make_plan, look, host, typed, fix):
     """The host has one of these already, and would have two."""
@@ -179,9 +179,9 @@ def test_an_address_of_another_planned_network_says_so(make_plan, look, host, ne
 
 
 def test_a_second_family_is_not_judged_by_the_first_one_s_subnet(make_plan, look, host):
-    """A network has one subnet; the host's IPv6 address beside it is none of its business, and the handbook says so."""
+    """Where a network has one subnet, the host's IPv6 address beside it is none of its business, and the handbook says so."""
     assert look(make_plan(hosts=(host(addresses_typed=("192.0.2.13", "2001:db8::13")),))).wrong == []
-    words = "by its IPv4 subnet, an IPv6 address is compared with the /64 that other hosts there share"
+    words = "by its IPv4 subnet alone, an IPv6 address is compared with the /64 that other hosts there share"
     assert words in catalogue.find("plan.address").not_proves
 
 

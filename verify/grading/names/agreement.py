@@ -62,7 +62,7 @@ def _loop_lines(views: Views, address: str, labels: list[str]) -> tuple[str, ...
     forward = views.zone_for(name, None)
     owner, home = views.pointer_home(labels[0], address)
     pointers = (((home, pointer_line(address, name, owner)),) if home is not None
-                else reverse_lines(address, name, subnet_of(views.case.plan, views.host)))
+                else reverse_lines(address, name, subnet_of(views.case.plan, views.host, address)))
     both = under_comment(forward, (address_line(name, address),))
     for zone, line in pointers:
         both += under_comment(zone, (line,))

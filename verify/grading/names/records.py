@@ -291,7 +291,7 @@ def _aliases_among(views: Views, label: str, names: Sequence[str]) -> str:
 
 
 def _reverse_fix(views: Views, server: Endpoint, address: str, read: Reading) -> tuple[str, ...]:
-    host, subnet = views.host, subnet_of(views.case.plan, views.host)
+    host, subnet = views.host, subnet_of(views.case.plan, views.host, address)
     owner, zone = views.pointer_home(server.label, address)
     if read.symptom == "blocked":
         return unblock(server, reverse_name(address), "PTR")

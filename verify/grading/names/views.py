@@ -90,7 +90,7 @@ class Views:
         so that it may lie elsewhere.
         """
         answer = self.answer(label, reverse_name(address), "PTR")
-        chain, boundary = reading(answer).chain, boundary_zone(address, subnet_of(self.case.plan, self.host))
+        chain, boundary = reading(answer).chain, boundary_zone(address, subnet_of(self.case.plan, self.host, address))
         if answer is not None and chain.aliased:
             seen = self.zone_seen(chain.end, answer)
             return chain.end, chain.end.partition(".")[2] if seen in (None, boundary) else seen

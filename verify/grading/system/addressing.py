@@ -5,10 +5,10 @@ from __future__ import annotations
 import ipaddress
 from collections.abc import Callable
 
+from shared.addresses import family_of
 from shared.findings import Finding, Grade
 from shared.hostfacts import InterfaceAddress, Route
-from shared.plan import Host, Network
-from verify.grading.case import Case
+from shared.plan import Network
 from verify.grading.machines import listed
 from verify.grading.system.routers import on_one_wire, rules_of, same_hardware, without_link
 from verify.grading.system.word import Word
@@ -20,11 +20,6 @@ _VERSIONS = {4: "IPv4", 6: "IPv6"}
 _USUAL_LENGTH_6 = 64
 #: The most addresses that get a line to type (our own bound).
 _MENDED = 8
-
-
-def family_of(address: str) -> int:
-    """The IP version of an address as text."""
-    return 6 if ":" in address else 4
 
 
 def routes_topic(family: int) -> str:
@@ -46,12 +41,6 @@ def metric_of(route: Route, family: int) -> int:
     return _METRICS[family] if route.metric is None else route.metric
 
 
-def planned_gateway(case: Case, host: Host) -> str:
-    """The host's gateway by its own row or its network; empty where none is planned."""
-    network = case.plan.network(host.network)
-    return host.gateway or (network.gateway if network else None) or ""
-
-
 def grade(word: Word) -> list[Finding]:
     """All findings of this file for one host."""
     network = word.case.plan.network(word.host.network)
@@ -61,9 +50,9 @@ def grade(word: Word) -> list[Finding]:
 
 
 def _routes(word: Word, network: Network) -> list[Finding]:
-    gateway = planned_gateway(word.case, word.host)
-    found = [_route(word, gateway, family_of(gateway))] if gateway else []
-    if network.ipv6 == "off" and not (gateway and family_of(gateway) == 6):
+    gateways = word.case.plan.gateways(word.host)
+    found = [_route(word, gateway, family_of(gateway)) for gateway in gateways]
+    if network.ipv6 == "off" and 6 not in map(family_of, gateways):
         found.append(_no_route_6(word))
     return found
 
@@ -218,9 +207,10 @@ def _addresses(word: Word, network: Network) -> list[Finding]:
 
 def _address(word: Word, network: Network, address: str, carried: InterfaceAddress | None) -> Finding:
     name = word.host.fqdn
-    subnet = ipaddress.ip_network(network.subnet) if network.subnet else None
+    planned_in = network.subnet_of(address)
+    subnet = ipaddress.ip_network(planned_in) if planned_in else None
     dotted = f" ({subnet.netmask})" if subnet and subnet.version == 4 else ""
-    length = subnet.prefixlen if subnet and subnet.version == family_of(address) else None
+    length = subnet.prefixlen if subnet else None
     planned = f"{address}/{length}, static" if length is not None else f"{address}, static"
 
     def finding(grade_: Grade, found: str, message: str, symptom: str = "", fix: tuple[str, ...] = ()) -> Finding:

@@ -4,11 +4,12 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from shared.addresses import family_of
 from shared.evidence import HostEvidence
 from shared.findings import Grade
 from shared.plan import Host
 from verify.grading.case import Case
-from verify.grading.system.addressing import default_routes, family_of, metric_of
+from verify.grading.system.addressing import default_routes, metric_of
 from verify.grading.system.login import worked
 from verify.grading.system.routers import on_one_wire, rules_of, same_hardware, without_link
 from verify.grading.system.word import Word, vantage
