@@ -109,12 +109,16 @@ def _counts(findings: list[Finding]) -> Counts:
 
 
 def _causes(findings: list[Finding]) -> tuple[Cause, ...]:
-    """What to mend, first things first: fails before cautions, then by how much each explains, then in catalogue order."""
+    """What to mend, first things first: fails before the rest, then by how much each explains, then in catalogue order.
+
+    The place of the runner is among them where it explains why something is unproven.
+    """
     unsettled = [finding for finding in findings if finding.grade is not Grade.PASS]
     by_ref = {finding.ref: finding for finding in unsettled}
     explains = Counter(root for finding in unsettled for root in _roots(finding, by_ref))
     order = {name: index for index, name in enumerate(catalogue.CHECKS)}
-    roots = [finding for finding in unsettled if finding.grade in (Grade.FAIL, Grade.CAUTION) and not finding.because]
+    roots = [finding for finding in unsettled if not finding.because
+             and (finding.grade in (Grade.FAIL, Grade.CAUTION) or (finding.check == "host.runner" and explains[finding.ref]))]
     roots.sort(key=lambda root: (root.grade is not Grade.FAIL, -explains[root.ref], order[root.check]))
     return tuple(Cause(finding=root.ref, explains=explains[root.ref]) for root in roots)
 

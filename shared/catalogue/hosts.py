@@ -7,6 +7,20 @@ from shared.quantities import Sense
 
 CHECKS = (
     Check(
+        name="host.runner",
+        title="The runner has a way over each planned address family",
+        proves="Nothing: there is a finding only where the runner had no route to any address of a family that is planned.  It "
+               "stands for all that is unproven for that reason, which is told once here.",
+        not_proves="Anything of the hosts: what was to be asked over that family is unproven, whatever the other one shows.",
+        basis=("common practice, no source (a runner stands where the users of its hosts do)",),
+        causes=("the runner's own network has one address family only",
+                "the runner's interface has a link-local IPv6 address and no router advertises another",
+                "its default route of that family is missing"),
+        mends=("run from a machine that has the family", "give the runner an address and a default route of that family"),
+        would_prove="a runner with an address and a route of that family",
+        owner="runner",
+    ),
+    Check(
         name="host.echo",
         title="Something lives at the planned address, and answers promptly",
         proves="The address gives a sign of life to the runner: an echo reply, an accepting TCP port or an NTP answer.  Where "

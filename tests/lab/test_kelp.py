@@ -159,21 +159,52 @@ def test_a_wildcard_of_ipv6_addresses_is_no_record_of_a_host(site: Site) -> None
 def test_a_runner_on_the_wire_knows_it_whichever_address_a_row_writes_first(site: Site, turned: bool) -> None:
     """By an address of the network's own subnet; the other family's lies in none that the plan has."""
     shore = dataclasses.replace(SOUND[-1], addresses=SOUND[-1].addresses[::-1] if turned else SOUND[-1].addresses)
-    run = site.verify(plan((shore,)), "--only", "gateway.return-path", "--only", "port.open", at="pier")
+    run = site.verify(plan((shore,), half=True), "--only", "gateway.return-path", "--only", "port.open", at="pier")
     assert run.report["run"]["vantage"]["on_link"]["shore"] is True
     assert run.report["run"]["vantage"]["addresses"] == ["2001:db8:40:1::200", "192.0.2.200"]
     assert run.finding("shore-a", "gateway.return-path")["found"] == "runner on the same wire"
 
 
 def test_a_dead_ipv6_gateway_leaves_the_other_family_proven(site: Site) -> None:
-    """The router lost its IPv6 address on the shore: IPv4 passes there, and IPv6 is one cause a host."""
+    """The router lost its IPv6 address on the shore: IPv4 passes there, and IPv6 is one cause, the planned gateway's.
+
+    Where only the IPv4 half is planned, nobody knows of that gateway, and it is one cause a host.
+    """
     address = ("dev", "eth2", f"{SHORE_GATEWAY_6}/64")
     site.wiring.run("router", find("ip"), "address", "del", *address)
     try:
-        run = site.verify(plan((SOUND[-1],)), "--only", "host.*", "--only", "port.*", "--only", "gateway.*")
+        run, half = (site.verify(plan((SOUND[-1],), half=half), "--only", "host.*", "--only", "port.*", "--only", "gateway.*")
+                     for half in (False, True))
     finally:
         site.wiring.run("router", find("ip"), "address", "add", *address, "nodad")
-    assert run.causes() == [f"{SOUND[-1].fqdn}|host.echo|2001:db8:40:1::b"]
+    silence = f"{SOUND[-1].fqdn}|host.echo|2001:db8:40:1::b"
+    assert (run.causes(), half.causes()) == ([f"site|gateway.echo|{SHORE_GATEWAY_6}"], [silence])
+    assert run.finding("shore-a", "host.echo", "2001:db8:40:1::b")["because"] == run.causes()
+    assert run.finding("shore-a", "gateway.return-path", SHORE_GATEWAY_6)["because"] == [silence]
+    for seen in (run, half):
+        assert seen.finding("shore-a", "gateway.return-path", SHORE_GATEWAY)["grade"] == "pass"
+        assert seen.finding("shore-a", "port.open", "22/tcp at 192.0.2.11")["grade"] == "pass"
+        assert seen.finding("shore-a", "host.ipv6")["because"] == [silence]
+
+
+@pytest.mark.parametrize("half", [False, True])
+def test_both_halves_of_a_wire_are_proven_where_both_are_planned(site: Site, half: bool) -> None:
+    """Each gateway answers, and each way out; of a half that is not planned nothing is said."""
+    run = site.verify(plan((SOUND[-1],), half=half), "--only", "gateway.*", "--only", "plan.*")
+    assert run.status == 0, run.stdout
+    planned = [SHORE_GATEWAY] if half else [SHORE_GATEWAY, SHORE_GATEWAY_6]
+    assert [one["subject"] for one in run.host("shore-a")["findings"] if one["check"] == "gateway.return-path"] == planned
+    echoed = {one["subject"].partition(" ")[0] for one in run.site if one["check"] == "gateway.echo"}
+    assert echoed == {GATEWAY, *planned}
+    assert run.report["run"]["vantage"]["on_link"]["shore"] is False
+
+
+def test_a_runner_without_ipv6_says_so_once(site: Site) -> None:
+    """What waits for it is told under one sentence, and what IPv4 shows stands."""
+    run = site.verify(plan((*SOUND, *FAULTY)), at="old-pier")
+    assert (run.status, run.causes()) == (3, ["site|host.runner|IPv6"])
+    assert run.report["causes"][0]["explains"] == run.report["counts"]["unproven"] - 1
+    assert "has no route to any of the 16 planned IPv6 addresses" in run.stdout.replace("\n     ", " ")
     assert run.finding("shore-a", "gateway.return-path", SHORE_GATEWAY)["grade"] == "pass"
-    assert run.finding("shore-a", "port.open", "22/tcp at 192.0.2.11")["grade"] == "pass"
-    assert run.finding("shore-a", "host.ipv6")["because"] == run.causes()
+    assert {name: run.troubles(name, explained=False) for name in ("site", "frond-a", "shore-a")} == {
+        "site": {("host.runner", "IPv6"): "unproven"}, "frond-a": {}, "shore-a": {}}

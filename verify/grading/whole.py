@@ -24,6 +24,7 @@ from verify.grading import (
     hosts,
     losses,
     names,
+    onefamily,
     owners,
     path,
     ports,
@@ -57,6 +58,7 @@ def grade(
     agreement = clock.agree(case)
     case = replace(case, agreed=agreement.agreed)
     found: list[Finding] = [*lint(plan, today=today).findings]
+    found += onefamily.grade_site(case)
     found += [*names.grade_site(case), *gateway.grade_site(case), *owners.grade_site(case), *clock.grade_site(case, agreement)]
     way = measure(case)
     found += losses.grade_site(case, way)
@@ -68,7 +70,7 @@ def grade(
     found += [*clock.grade_fleet(case, agreement), *certificate.grade_fleet(case), *ssh.grade_fleet(case),
               *system.grade_fleet(case), *fleet.grade_fleet(case)]
     found = waivers.leave_out(plan, found)
-    found = causes.explain(plan, evidence, losses.excuse(case, way, found))
+    found = causes.explain(plan, evidence, onefamily.explain(plan, losses.excuse(case, way, found)))
     found = boot.explain(losses.explain_rest(way, found))
     found = waivers.apply(plan, found, today=today)
     found = waivers.say_idle(

@@ -80,6 +80,7 @@ def nodes() -> list[Node]:
                         Plug("shore", (f"{SHORE_GATEWAY}/24", f"{SHORE_GATEWAY_6}/64")),
                         Plug("services", ("2001:db8:53::1/64",))), forwards=True),
         Node("runner", (Plug("outside", ("203.0.113.10/24", "2001:db8:1::10/64")),), ("203.0.113.1", "2001:db8:1::1")),
+        Node("old-pier", (Plug("outside", ("203.0.113.11/24",)),), ("203.0.113.1",)),
         Node("deck", (Plug("kelp", ("2001:db8:40::200/64",)),), (GATEWAY,)),
         Node("pier", (Plug("shore", ("192.0.2.200/24", "2001:db8:40:1::200/64")),), both),
         Node("services", (Plug("services", services),), ("2001:db8:53::1",)),
@@ -109,8 +110,12 @@ def kelp(folder: Path) -> Iterator[Site]:
         yield site
 
 
-def plan(machines: Sequence[Machine], *, name_servers: Sequence[str] = (f"[2001:DB8:53:0::53]:{FIRST_PORT}", SECOND)) -> str:
-    """The plan of some of the machines, as TOML; some addresses in it are written long, or in capitals (RFC 5952 section 2)."""
+def plan(machines: Sequence[Machine], *, name_servers: Sequence[str] = (f"[2001:DB8:53:0::53]:{FIRST_PORT}", SECOND),
+         half: bool = False) -> str:
+    """The plan of some of the machines, as TOML; some addresses in it are written long, or in capitals (RFC 5952 section 2).
+
+    With ``half`` only the IPv4 half of the shore is planned.
+    """
     sources = ("[2001:db8:53::61]:1123", "2001:DB8:53::62", "2001:0db8:0053:0000:0000:0000:0000:0063", BY_NAME)
     hosts = "\n".join(
         f'[[hosts]]\nname = "{machine.name}"\naddress = [{_quoted(machine.addresses).upper()}]\n'
@@ -134,7 +139,7 @@ anchors = ["site-ca.pem"]
 subnet = "2001:DB8:40::/64"
 gateway = "2001:db8:40:0:0:0:0:1"
 
-{_SHORE if any(len(machine.addresses) > 1 for machine in machines) else ""}
+{(_HALF_A_SHORE if half else _SHORE) if any(len(machine.addresses) > 1 for machine in machines) else ""}
 [roles.frond]
 open = ["22/tcp", "443/tcp"]
 closed = ["23/tcp"]
@@ -152,6 +157,11 @@ ntp = true
 
 
 _SHORE = f"""\
+[networks.shore]
+subnet = ["192.0.2.0/24", "2001:DB8:40:1::/64"]
+gateway = ["{SHORE_GATEWAY}", "{SHORE_GATEWAY_6.upper()}"]
+"""
+_HALF_A_SHORE = f"""\
 [networks.shore]
 subnet = "192.0.2.0/24"
 gateway = "{SHORE_GATEWAY}"
