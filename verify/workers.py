@@ -11,9 +11,10 @@ import math
 import multiprocessing
 import os
 import signal
+import sys
 import time
 from collections.abc import Callable, Iterable, Iterator
-from multiprocessing.connection import Connection, wait
+from multiprocessing.connection import wait
 from multiprocessing.process import BaseProcess
 
 import msgspec
@@ -31,6 +32,10 @@ HOSTS_A_WORKER = 250
 #: How long a worker may stand still because somebody stopped it (SIGSTOP, SIGTSTP), and how often that is looked at.  Ours:
 #: longer than anybody takes who stops the whole run and lets it go on.
 STILL_SECONDS, LOOK_SECONDS = 30.0, 1.0
+
+#: A message in a worker's pipe: how many octets it has, in this many octets of the machine's own order, and then itself.  What is
+#: there of one is read as it comes, since whoever is stopped in the middle of sending leaves the rest out.
+_LENGTH_OCTETS, _READ_OCTETS = 8, 1 << 20
 
 #: Answers an itinerary and calls back with each host that is complete: ``verify.trial`` makes it, on the real network.
 Answer = Callable[[Itinerary, Callable[[HostEvidence], None]], Evidence]
@@ -91,20 +96,21 @@ def gather(itinerary: Itinerary, count: int, answer: Answer, on_host: Callable[[
                 owned = _wake(waiting.values())
                 gathered.crashes += owned if not was_stopped() else []
             for pipe in heard:
-                assert isinstance(pipe, Connection)
+                assert isinstance(pipe, int)
                 worker = waiting[pipe]
-                match worker.hear():
-                    case _Host(host):
-                        gathered.keep(host)
-                        if host.complete:
-                            on_host(host)
-                        continue
-                    case _Rest(evidence):
-                        gathered.summaries[worker.index] = evidence
-                    case None if not was_stopped():
-                        gathered.crashes.append(Crash(asking=worker.process.name, error="ended before it was done, with status "
-                                                      f"{worker.process.exitcode}"))
-                del waiting[pipe]
+                for message in worker.hear():
+                    match message:
+                        case _Host(host):
+                            gathered.keep(host)
+                            if host.complete:
+                                on_host(host)
+                        case _Rest(evidence):
+                            gathered.summaries[worker.index] = evidence
+                if worker.has_ended or worker.index in gathered.summaries:
+                    del waiting[pipe]
+                if worker.has_ended and worker.index not in gathered.summaries and not was_stopped():
+                    gathered.crashes.append(Crash(asking=worker.process.name, error="ended before it was done, with status "
+                                                  f"{worker.process.exitcode}"))
     if not gathered.summaries:
         if was_stopped():
             raise KeyboardInterrupt
@@ -123,15 +129,17 @@ class _Rest(msgspec.Struct, tag="rest"):
 class _Worker:
     """One process, and the pipe that it answers through."""
 
-    def __init__(self, index: int, part: Itinerary, answer: Answer, others: list[Connection]) -> None:
+    def __init__(self, index: int, part: Itinerary, answer: Answer, others: list[int]) -> None:
         self.index = index
-        self.pipe, theirs = _CONTEXT.Pipe(duplex=False)
+        self.pipe, theirs = os.pipe()
         # The near ends are ours alone, so that a worker whose starter is gone hears so when it next tells something.
         near = [self.pipe, *others]
         self.process: BaseProcess = _CONTEXT.Process(target=_work, args=(part, answer, theirs, near), name=f"worker {index + 1}")
         self.process.start()
-        theirs.close()
+        os.close(theirs)
         self.still_seconds = 0.0
+        self.has_ended = False
+        self._unread = bytearray()
 
     def stands_still(self) -> bool:
         """Whether it is stopped at this moment; asking changes nothing."""
@@ -146,14 +154,20 @@ class _Worker:
         with contextlib.suppress(ProcessLookupError):
             os.kill(self.process.ident or 0, signal.SIGCONT)
 
-    def hear(self) -> _Host | _Rest | None:
-        """The next thing it says; None where it has ended without a last word."""
-        try:
-            octets = self.pipe.recv_bytes()
-        except (EOFError, OSError):
+    def hear(self) -> Iterator[_Host | _Rest]:
+        """What it has said whole by now; never waits, once there is something to read.  ``has_ended`` where no more will come."""
+        octets = os.read(self.pipe, _READ_OCTETS)
+        if not octets:
             self.process.join()
-            return None
-        return msgspec.msgpack.decode(octets, type=_Host | _Rest)
+            self.has_ended = True
+        self._unread += octets
+        while len(self._unread) >= _LENGTH_OCTETS:
+            end = _LENGTH_OCTETS + int.from_bytes(self._unread[:_LENGTH_OCTETS], sys.byteorder)
+            if len(self._unread) < end:
+                break
+            message = bytes(memoryview(self._unread)[_LENGTH_OCTETS:end])
+            del self._unread[:end]
+            yield msgspec.msgpack.decode(message, type=_Host | _Rest)
 
 
 def _wake(workers: Iterable[_Worker]) -> list[Crash]:
@@ -183,10 +197,10 @@ def polite_signals() -> tuple[signal.Signals, ...]:
     return (signal.SIGTERM,) if outlives else (signal.SIGTERM, signal.SIGHUP)
 
 
-def _work(part: Itinerary, answer: Answer, pipe: Connection, near: list[Connection]) -> None:
+def _work(part: Itinerary, answer: Answer, pipe: int, near: list[int]) -> None:
     """A worker's whole life."""
     for end in near:
-        end.close()
+        os.close(end)
     # Ctrl-C reaches every process at the terminal; only the one that started the others passes it on, once.
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     for number in polite_signals():
@@ -194,8 +208,11 @@ def _work(part: Itinerary, answer: Answer, pipe: Connection, near: list[Connecti
     told: set[str] = set()
 
     def say(what: _Host | _Rest) -> None:
+        message = msgspec.msgpack.encode(what)
+        unsent = memoryview(len(message).to_bytes(_LENGTH_OCTETS, sys.byteorder) + message)
         try:
-            pipe.send_bytes(msgspec.msgpack.encode(what))
+            while unsent:
+                unsent = unsent[os.write(pipe, unsent):]
         except BrokenPipeError:
             # Who started us is gone, and nobody else wants the answers.
             os._exit(1)
@@ -234,7 +251,7 @@ def _stopping(workers: list[_Worker]) -> Iterator[Callable[[], bool]]:
         for number, handler in before:
             signal.signal(number, handler)
         for worker in workers:
-            worker.pipe.close()
+            os.close(worker.pipe)
             worker.process.kill()
             worker.process.join()
 

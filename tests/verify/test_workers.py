@@ -213,6 +213,59 @@ def test_a_worker_that_stays_stopped_is_ended() -> None:
     assert [crash.error for crash in evidence.site.crashes][-1] == "ended before it was done, with status -9"
 
 
+def _stops_in_the_middle_of_a_message(octets: int, *, again: bool) -> None:
+    """Send so much of the next message, and then be stopped, with what is sent lying in the pipe; and ``again`` once continued."""
+    real = os.write
+
+    def stop(pipe: int, unsent: memoryview) -> int:
+        sent = real(pipe, unsent[:octets])
+        if not again:
+            os.write = real
+        os.kill(os.getpid(), signal.SIGSTOP)
+        while again:
+            os.kill(os.getpid(), signal.SIGSTOP)
+        return sent
+
+    os.write = stop  # type: ignore[assignment]  # in the worker alone, which is a process of its own
+
+
+@pytest.mark.timeout(20)
+@pytest.mark.usefixtures("impatient")
+@pytest.mark.parametrize("octets", [3, 8, 50], ids=["in its length", "after its length", "in its content"])
+def test_a_worker_that_is_stopped_in_the_middle_of_a_message_is_no_end_of_waiting(octets: int) -> None:
+    """Nobody waits for the rest of it: what the others saw comes back, and the fault is owned up to."""
+    def half_said(part: Itinerary, tell: Callable[[HostEvidence], None]) -> Evidence:
+        if part.site.names:
+            return seen(part, tell)
+        seen(msgspec.structs.replace(part, hosts=part.hosts[:1]), tell)
+        signal.signal(signal.SIGTERM, signal.SIG_IGN)
+        _stops_in_the_middle_of_a_message(octets, again=True)
+        return seen(msgspec.structs.replace(part, hosts=part.hosts[1:]), tell)
+
+    evidence = workers.gather(itinerary(6), 2, half_said, lambda _host: None)
+    assert [host.fqdn.partition(".")[0] for host in evidence.hosts if not host.complete] == ["h3", "h5"]
+    assert len(evidence.site.names) == 1
+    assert not evidence.complete
+    assert [crash.error[:26] for crash in evidence.site.crashes] == ["was stopped by a signal fo", "ended before it was done, "]
+
+
+@pytest.mark.timeout(20)
+@pytest.mark.usefixtures("impatient")
+def test_a_message_that_was_stopped_halfway_and_is_sent_to_its_end_is_whole() -> None:
+    """Once the worker is asked to go on."""
+    def interrupted(part: Itinerary, tell: Callable[[HostEvidence], None]) -> Evidence:
+        if not part.site.names:
+            signal.signal(signal.SIGTERM, signal.SIG_IGN)
+            _stops_in_the_middle_of_a_message(50, again=False)
+        return seen(part, tell)
+
+    whole = itinerary(2)
+    evidence = workers.gather(whole, 2, interrupted, lambda _host: None)
+    assert evidence.hosts == seen(whole, lambda _host: None).hosts
+    assert evidence.complete
+    assert [crash.error[:26] for crash in evidence.site.crashes] == ["was stopped by a signal fo"]
+
+
 def test_a_worker_that_is_stopped_and_goes_on_loses_nothing() -> None:
     """As when whoever started the run stops it and lets it go on."""
     def pauses(part: Itinerary, tell: Callable[[HostEvidence], None]) -> Evidence:
