@@ -79,10 +79,12 @@ def assemble(
         own = graded.hosts[seen.fqdn]
         hosts.append(HostReport(
             name=host.fqdn, address=host.addresses[0] if host.addresses else "", addresses=host.addresses,
-            network=host.network, role=host.role, verdict=verdict_of({finding.grade for finding in own}),
+            network=host.network, role=host.role,
+            verdict=verdict_of({finding.grade for finding in own} | ({Grade.UNPROVEN} if seen.crashes else set())),
             findings=own, evidence=seen))
     grades = {finding.grade for finding in findings}
-    if not evidence.complete:
+    # What was not asked, or was and was lost on a bug of ours, has no finding that could say so.
+    if not evidence.complete or evidence.site.crashes or any(host.evidence.crashes for host in hosts):
         grades.add(Grade.UNPROVEN)
     return Report(
         schema=SCHEMA,
@@ -159,6 +161,10 @@ def _coverage(plan: Plan, evidence: Evidence, graded: Graded, checks: frozenset[
     if cut_short:
         missing.append(Missing(check="every check", subjects=cut_short, why="the run was interrupted before it was done",
                                would_prove="run again, and let it finish"))
+    faulty = (*((SITE,) if evidence.site.crashes else ()), *(host.fqdn for host in evidence.hosts if host.crashes))
+    if faulty:
+        missing.append(Missing(check="every check", subjects=faulty, why="a fault of seatrial itself, in the evidence: what it "
+                               "touched is not graded", would_prove="report the fault, and run again once it is mended"))
     return Coverage(planned=len(findings), proven=len(findings) - len(unproven), missing=tuple(missing))
 
 

@@ -18,6 +18,7 @@ import msgspec
 import pytest
 from click.testing import CliRunner, Result
 
+from shared.evidence import Crash
 from shared.findings import Verdict
 from shared.plan import Plan
 from shared.run import Report
@@ -283,8 +284,10 @@ def stored(folder: Path, make_plan: Callable[..., Plan]) -> Callable[..., None]:
     spec.loader.exec_module(sample)
 
     def put(run_id: str, *, verdict: Verdict = Verdict.READY, hosts: int = 2, checks: tuple[str, ...] = (),
-            plan: Plan | None = None, **facts: Any) -> None:
+            plan: Plan | None = None, crashes: tuple[Crash, ...] = (), **facts: Any) -> None:
         report: Report = sample.sound()
+        report = msgspec.structs.replace(report, site=msgspec.structs.replace(
+            report.site, evidence=msgspec.structs.replace(report.site.evidence, crashes=crashes)))
         report = msgspec.structs.replace(report, verdict=verdict, hosts=report.hosts[:hosts], run=msgspec.structs.replace(
             report.run, id=run_id, **facts))
         with Store.open(None, create=True) as history:
@@ -315,6 +318,17 @@ def test_only_a_whole_run_whose_verdict_allows_it_becomes_the_baseline(
     else:
         assert done.exit_code == 0, done.output
     assert [one["baseline"] for one in runs()] == [not words]
+
+
+@pytest.mark.parametrize(("reason", "words"), [("", "met 1 fault of seatrial itself"), ("reported", "drift will call that new")])
+def test_a_run_that_met_a_bug_of_ours_becomes_the_baseline_only_with_a_reason(
+    stored: Callable[..., None], reason: str, words: str
+) -> None:
+    """Whatever its verdict says: what the bug touched is not graded, and accepting it says so too."""
+    stored("20270304T091224Z-7f3a", crashes=(Crash(asking="443/tcp", error="ValueError"),))
+    done = seatrial("accept", "20270304", "--reason", reason)
+    assert words in done.output
+    assert (done.exit_code, [one["baseline"] for one in runs()]) == ((0, [True]) if reason else (2, [False]))
 
 
 @pytest.mark.parametrize("command", ["accept", "report", "regrade"])

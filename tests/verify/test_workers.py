@@ -214,7 +214,7 @@ def test_a_worker_that_stays_stopped_is_ended() -> None:
 
 
 def _stops_in_the_middle_of_a_message(octets: int, *, again: bool) -> None:
-    """Send so much of the next message, and then be stopped, with what is sent lying in the pipe; and ``again`` once continued."""
+    """Send so much of the next message, and then be stopped with what is sent lying in the pipe; and ``again`` once continued."""
     real = os.write
 
     def stop(pipe: int, unsent: memoryview) -> int:

@@ -21,9 +21,11 @@ def command(run: str, reason: str, operator: str, store: str | None) -> None:
     """Make RUN the baseline that "drift" compares its plan with.
 
     RUN is a run's id, the beginning of one, or "last".  A run whose verdict is ready, with cautions or without, is
-    accepted as it is; any other needs a --reason, which is kept and shown.  A run that was interrupted, or that looked at
-    some hosts or checks only, cannot be a baseline.  The plan's earlier baselines stay in the history.
+    accepted as it is; any other needs a --reason, which is kept and shown, and so does one that met a fault of seatrial itself.
+    A run that was interrupted, or that looked at some hosts or checks only, cannot be a baseline.  The plan's earlier
+    baselines stay in the history.
     """
+    from reports.marks import many
     from verify.commands.console import stop
     from verify.errors import UsageError
     from verify.history import queries
@@ -33,7 +35,8 @@ def command(run: str, reason: str, operator: str, store: str | None) -> None:
     try:
         with Store.open(store) as history:
             record = queries.find(history, run)
-            refusal = _refusal(record, reason)
+            faults = len(queries.lean_report(history, record).evidence().crashes())
+            refusal = _refusal(record, reason, faults)
             if refusal:
                 raise UsageError(refusal)
             earlier = queries.baseline(history, record.plan)
@@ -41,17 +44,24 @@ def command(run: str, reason: str, operator: str, store: str | None) -> None:
     except (HistoryError, UsageError) as error:
         stop(error)
     click.echo(f'run {record.id} ({record.verdict}) is now the baseline of "{record.title}"')
+    if faults:
+        click.echo(f"what {many(faults, 'fault')} of seatrial itself touched is not graded in it; drift will call that new")
     if earlier is not None:
         click.echo(f"it follows {earlier.run.id}, accepted {earlier.accepted[:10]}, which stays in the history")
 
 
-def _refusal(record: RunRecord, reason: str) -> str:
+def _refusal(record: RunRecord, reason: str, faults: int) -> str:
     """Why a run cannot be accepted, with the mend, or nothing."""
+    from reports.marks import many
+
     if not record.complete:
         return f"run {record.id} was interrupted, and a partial run cannot be a baseline; verify again and accept that"
     if record.part:
         return (f"run {record.id} looked at some hosts or checks only, and drift would call all others new; verify the whole "
                 "plan and accept that")
+    if faults and not reason.strip():
+        return (f"run {record.id} met {many(faults, 'fault')} of seatrial itself, and what that touched is not graded; verify "
+                'again and accept that, or accept it as it is with --reason "why"')
     if not record.acceptable and not reason.strip():
         what = f"{record.fail} failed" if record.fail else f"{record.unproven} unproven"
         return (f"run {record.id} is {record.verdict} ({what}); mend that and verify again, or accept it as it is with "

@@ -1,0 +1,55 @@
+"""What a report says of what is no finding: a bug of ours leaves something ungraded, and that is never ready."""
+
+from __future__ import annotations
+
+import datetime
+from collections.abc import Callable
+
+import pytest
+
+from shared import catalogue
+from shared.evidence import Crash, EchoEvidence, Evidence, HostEvidence, SiteEvidence, Vantage
+from shared.findings import Verdict
+from shared.plan import Plan
+from shared.run import Report
+from verify.assembly import Request, assemble
+
+AT = "2027-03-04T09:12:24.000000Z"
+BUG = (Crash(asking="443/tcp", error="ValueError"),)
+
+
+def assembled(plan: Plan, *, site: tuple[Crash, ...] = (), first: tuple[Crash, ...] = ()) -> Report:
+    """A run in which every host answers every echo, and nothing else was asked."""
+    hosts = tuple(HostEvidence(
+        fqdn=host.fqdn, crashes=first if place == 0 else (),
+        echoes=(EchoEvidence(address=host.addresses[0], method="icmp-raw", at=AT, round_trips_seconds=(0.001,) * 5),))
+        for place, host in enumerate(plan.hosts))
+    evidence = Evidence(vantage=Vantage(name="pier-1"), started=AT, finished=AT, complete=True, hosts=hosts,
+                        site=SiteEvidence(crashes=site))
+    return assemble(plan, evidence, catalogue.limits_of("production"), Request(run_id="20270304T091224Z-7f3a", kind="verify"),
+                    today=datetime.date(2027, 3, 4), checks=frozenset({"host.echo"}))
+
+
+def test_a_run_without_any_bug_of_ours_is_ready(make_plan: Callable[..., Plan]) -> None:
+    """What the next test is held against."""
+    report = assembled(make_plan())
+    assert {report.verdict, *(host.verdict for host in report.hosts)} == {Verdict.READY}
+    assert report.coverage.missing == ()
+    assert list(report.evidence().crashes()) == []
+
+
+@pytest.mark.parametrize(("site", "first", "verdicts", "subject"), [
+    (BUG, (), [Verdict.READY, Verdict.READY], "site"),
+    ((), BUG, [Verdict.UNPROVEN, Verdict.READY], "dome-a.obs.example.net"),
+])
+def test_what_a_bug_of_ours_touched_is_unproven(
+    make_plan: Callable[..., Plan], site: tuple[Crash, ...], first: tuple[Crash, ...], verdicts: list[Verdict], subject: str
+) -> None:
+    """It has no finding that could say so; the host, the run and the list of what was not proven do."""
+    report = assembled(make_plan(), site=site, first=first)
+    assert report.verdict is Verdict.UNPROVEN
+    assert [host.verdict for host in report.hosts] == verdicts
+    [missing] = report.coverage.missing
+    assert missing.subjects == (subject,)
+    assert "a fault of seatrial itself" in missing.why
+    assert list(report.evidence().crashes()) == list(BUG)
