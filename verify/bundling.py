@@ -16,6 +16,7 @@ from reports.redact import KINDS, redact
 from reports.ticket import ticket_text
 from shared.findings import Finding
 from shared.safetext import visible
+from shared.times import read_time
 from verify import signing
 from verify.assembly import Request, assemble, judging_day
 from verify.errors import UsageError
@@ -107,10 +108,15 @@ def _signature(read: Bundle, signers: Path | None) -> Proof:
     if signers is None:
         return Proof(None, "it is signed, and by whom was not judged: give --signers FILE, one line a signer (NAME TYPE KEY)")
     try:
-        signer = signing.verify(read.manifest, read.signature, signers)
+        signer = signing.verify(read.manifest, read.signature, signers, read_time(read.report.run.finished))
     except signing.SignatureError as error:
         return Proof(False, visible(str(error)))
-    return Proof(True, f"signed by {visible(signer.principal)} with {visible(signer.key)}")
+    said = f"signed by {visible(signer.principal)} with {visible(signer.key)}"
+    if not signer.claimed:
+        return Proof(True, f"{said}, which the signers' file allows on {signer.allowed_on}, the day of this check")
+    return Proof(None, f"{said}, which the signers' file does not allow today, but on {signer.allowed_on}, the day of the run. "
+                       "That day is what the bundle says, and a signature has no time of its own: that it was made in time is "
+                       "proven by whoever kept the manifest's SHA-256 then, as the ticket does")
 
 
 def _plan(read: Bundle) -> Proof:

@@ -251,6 +251,33 @@ def test_a_signature_says_who(stored: StoredRun, key: Path) -> None:
     assert "give --signers" in said(bundling.prove(content, None), None)
 
 
+@pytest.mark.parametrize(("finished", "options", "held", "words"), [
+    ("2020-03-04T09:12:31.000000Z", 'valid-before="20380101"', True, ", the day of this check"),
+    # A key of later years signs a run of 2020 today.
+    ("2020-03-04T09:12:31.000000Z", 'valid-after="20250101"', True, ", the day of this check"),
+    ("2020-03-04T09:12:31.000000Z", 'valid-before="20210101"', None, "not allow today, but on 2020-03-04, the day of the run"),
+    ("2020-03-04T09:12:31.000000Z", 'valid-after="20200101",valid-before="20210101"', None, "in time is proven by whoever kept"),
+    ("2022-03-04T09:12:31.000000Z", 'valid-before="20210101"', False, "key has expired"),
+    ("2020-03-04T09:12:31.000000Z", 'valid-after="20380101"', False, "key is not yet valid"),
+    ("2039-03-04T09:12:31.000000Z", 'valid-after="20380101"', False, "key is not yet valid"),
+    ("1969-03-04T09:12:31.000000Z", 'valid-before="20210101"', False, "key has expired"),
+    ("0001-01-01T00:00:00.000000Z", 'valid-before="20210101"', False, "key has expired"),
+    ("2020-03-04T09:12:31.000000Z", 'namespaces="file",valid-before="20210101"', False, "key has expired"),
+])
+def test_a_key_that_is_allowed_for_a_while_is_judged_by_a_day_that_is_said(
+    stored: StoredRun, key: Path, tmp_path: Path, finished: str, options: str, held: bool | None, words: str
+) -> None:
+    """By the day of the check; by the day that the bundle claims only what nobody can prove, since its maker wrote that."""
+    run = msgspec.structs.replace(stored.report.run, finished=finished)
+    earlier = msgspec.structs.replace(stored, report=msgspec.structs.replace(stored.report, run=run))
+    signers = tmp_path / "signers"
+    signers.write_text(f"m.osei {options} {key.with_suffix('.pub').read_text(encoding='ascii')}", encoding="ascii")
+    [proof] = [proof for proof in bundling.prove(bundling.make(earlier, key=key).content, signers) if "signers" in proof.said
+               or "signature" in proof.said]
+    assert proof.held is held
+    assert words in proof.said
+
+
 def test_a_signature_does_not_hold_for_another_manifest(stored: StoredRun, key: Path) -> None:
     """A forger keeps the signature and makes the hashes anew."""
     forged = remade(bundling.make(stored, key=key).content, replace("summary.txt", b"CHG-1042", b"CHG-9999"))

@@ -22,7 +22,8 @@ octet for octet every time.  --sign has ssh-keygen sign the manifest; the key ne
 --check needs no history and no network: it proves the hashes, the signature where --signers names a file of allowed signers
 (one line a signer: NAME KEY-TYPE KEY), that the page and the texts say what the report says, and that the evidence graded
 again gives the same grades.  Exit status: 0 everything holds, 1 something does not or the file was changed, 3 something could
-not be judged.
+not be judged.  Where a signer's line has ended since (valid-before), only the bundle itself says that it was signed in time:
+that is not judged either, and said with both days.
 
 --redact replaces addresses, or names, or both (addresses,names) by labels, the same value by the same label everywhere.
 Names are those of hosts, networks, roles, people, files, the holders and issuers of certificates, and what a host calls itself;
