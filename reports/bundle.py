@@ -50,13 +50,17 @@ class BundleFacts(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class Bundle(msgspec.Struct, frozen=True, kw_only=True):
-    """A bundle that was read, every hash of its manifest proven."""
+    """A bundle that was read, every hash of its manifest proven.
+
+    ``count`` is how many files it has; ``files`` are those that are not read into the fields beside it, such as what people read.
+    """
 
     facts: BundleFacts
     report: Report
     plan: Plan
     manifest: bytes
     signature: bytes | None
+    count: int
     files: dict[str, bytes]
 
     @property
@@ -133,19 +137,21 @@ def read(data: bytes) -> Bundle:
     lacking = [name for name in (FACTS, REPORT, PLAN, EVIDENCE) if name not in files]
     if lacking:
         raise BundleError(f"the bundle lacks {', '.join(lacking)}")
-    facts = _read(files, FACTS, BundleFacts)
+    count, facts = len(files), _read(files, FACTS, BundleFacts)
     if facts.format != FORMAT:
         raise BundleError(f'the bundle says it is "{facts.format[:80]}"; this program reads {FORMAT}')
     try:
-        report = from_json(files[REPORT])
+        # The two that grow with the hosts are let go once they are read: of a large fleet they are hundreds of megabytes.
+        report = from_json(files.pop(REPORT))
     except ReportFileError as error:
         raise BundleError(f"{REPORT} in the bundle is {error}") from error
     if facts.run != report.run.id:
         raise BundleError(f"the bundle says it is of run {facts.run[:80]}, and its report is of {report.run.id[:80]}")
     if files[EVIDENCE] != _json(report.evidence()) and _read(files, EVIDENCE, Evidence) != report.evidence():
         raise BundleError(f"{EVIDENCE} in the bundle is not the evidence that its report holds")
+    del files[EVIDENCE]
     return Bundle(facts=facts, report=report, plan=_read(files, PLAN, Plan), manifest=files[MANIFEST],
-                  signature=files.get(SIGNATURE), files=files)
+                  signature=files.get(SIGNATURE), count=count, files=files)
 
 
 def _prove(files: Mapping[str, bytes]) -> None:

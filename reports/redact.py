@@ -65,6 +65,7 @@ class Redaction:
     def __init__(self, report: Report, plan: Plan, kinds: Collection[str]) -> None:
         self._labels: dict[tuple[str, str], str] = {}
         self._counts: Counter[str] = Counter()
+        self._texts: dict[str, str] = {}
         self._names: dict[str, str] = {}
         #: Texts of any characters by their first word, and how long those are that begin with it.
         self._phrases: dict[str, dict[str, str]] = {}
@@ -109,7 +110,13 @@ class Redaction:
         return msgspec.structs.replace(redacted, anchors_pem=(), anchors=(), access=None)
 
     def text(self, text: str) -> str:
-        """One text with labels."""
+        """One text with labels, found once: what many hosts share is most of what there is."""
+        known = self._texts.get(text)
+        if known is None:
+            known = self._texts[text] = self._in_text(text)
+        return known
+
+    def _in_text(self, text: str) -> str:
         for path, label in self._files.items():
             if path:
                 text = text.replace(path, label)
@@ -123,12 +130,12 @@ class Redaction:
 
     def _learn_addresses(self, report: Report, plan: Plan) -> None:
         """Every address in the plan and the evidence, in their order, so that labels count as a reader meets them."""
-        for root in (plan, report.hosts, report.site, report.run.vantage):
-            for text in _texts_of(root):
-                for match in _ADDRESS.finditer(text):
-                    _before, address, _after = _address_in(match)
-                    if address is not None and not _is_mask(address):
-                        self._label("address", address)
+        texts = dict.fromkeys(text for root in (plan, report.hosts, report.site, report.run.vantage) for text in _texts_of(root))
+        # Many hosts share most of their texts, and most of their addresses; each is looked at once.
+        found = dict.fromkeys(match for text in texts for match in _addresses_in(text))
+        for address in found:
+            if not _is_mask(address):
+                self._label("address", address)
 
     def _learn_names(self, report: Report, plan: Plan) -> None:
         """Hosts by their number in the plan, the domain, the runner, and every other name that was seen."""
@@ -319,6 +326,14 @@ def redact(report: Report, plan: Plan, kinds: Collection[str]) -> tuple[Report, 
     if "names" in kinds:
         redacted_plan = msgspec.structs.replace(redacted_plan, title="site-01" if plan.title else "")
     return redaction.report(report), redacted_plan
+
+
+def _addresses_in(text: str) -> Iterator[str]:
+    """Every address in a text, in order."""
+    for match in _ADDRESS.finditer(text):
+        _before, address, _after = _address_in(match)
+        if address is not None:
+            yield address
 
 
 def _address_in(match: re.Match[str]) -> tuple[str, str | None, str]:

@@ -90,7 +90,7 @@ def prove(data: bytes, signers: Path | None) -> list[Proof]:
     facts = read.report.run
     shown = f"run {visible(facts.id)} of {visible(facts.plan.title)}, {visible(facts.started)}"
     proofs = [
-        Proof(True, f"{len(read.files)} files, each as its SHA-256 in the manifest says; {shown}"),
+        Proof(True, f"{read.count} files, each as its SHA-256 in the manifest says; {shown}"),
         Proof(True, f"the manifest's own SHA-256 is {read.manifest_sha256}"),
         Proof(True, f"the report is a {read.report.schema}, and its evidence is the bundle's evidence"),
         _signature(read, signers), _plan(read), *_words(read), _grades(read)]
