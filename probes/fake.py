@@ -103,6 +103,8 @@ class FakeNetwork:
         self.pace = pace or Pace()
         self.sent: list[tuple[str, str, int, bytes]] = []
         self.open_streams = 0
+        #: For how long the runner has been suspended so far; to be added to while a test runs.
+        self.suspended_seconds = 0.0
         self._datagrams = dict(datagrams or {})
         self._streams = dict(streams or {})
         self._echo = echo
@@ -114,8 +116,11 @@ class FakeNetwork:
     def monotonic(self) -> float:
         return asyncio.get_running_loop().time()
 
+    def unbroken(self) -> float:
+        return self.monotonic() + self.suspended_seconds
+
     def wall_ns(self) -> int:
-        return EPOCH_NS + round(self.monotonic() * 1e9)
+        return EPOCH_NS + round(self.unbroken() * 1e9)
 
     async def sleep(self, seconds: float) -> None:
         await asyncio.sleep(seconds)

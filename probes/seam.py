@@ -113,7 +113,13 @@ class Network(Protocol):
     pace: Pace
 
     def monotonic(self) -> float:
-        """Seconds of a clock that never steps: for durations and deadlines only."""
+        """Seconds of a clock that never steps: for durations and deadlines only.  It stands still while the runner does."""
+
+    def unbroken(self) -> float:
+        """Seconds of a clock that never steps, and goes on while the runner is suspended.
+
+        How far it is ahead of ``monotonic`` means nothing; how much farther after a while is how long the runner was suspended.
+        """
 
     def wall_ns(self) -> int:
         """Unix nanoseconds of the runner's wall clock: for stamps only."""

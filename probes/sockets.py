@@ -82,6 +82,9 @@ class SocketNetwork:
     def monotonic(self) -> float:
         return self._loop.time()
 
+    def unbroken(self) -> float:
+        return time.clock_gettime(time.CLOCK_BOOTTIME)
+
     def wall_ns(self) -> int:
         return time.time_ns()
 

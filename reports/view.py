@@ -236,6 +236,7 @@ def _facts(report: Report) -> tuple[Fact, ...]:
         Fact("From where", f"{place} ({links})" if links else place),
         Fact("Allowed to", ", ".join(run.vantage.privileges)),
         Fact("Short of", "; ".join(f"{what}, {many(times, 'time')}" for what, times in run.vantage.shortages)),
+        Fact("Suspended", f"for {show_seconds(slept)}, meanwhile" if (slept := run.vantage.suspended_seconds) else ""),
         Fact("By whom", run.operator),
         Fact("Why", run.reason),
         Fact("Ticket", run.ticket),

@@ -470,6 +470,7 @@ class Vantage(msgspec.Struct, frozen=True, kw_only=True, gc=False):
     ``on_link`` maps a planned network to True where the runner has an address in it, False where it does not, and
     leaves out what could not be told.  ``shortages`` holds what the runner itself ran short of, and how often; each time it
     waited and tried again.  ``packets_per_second`` is the most that it sent, 0 in runs of before that was kept.
+    ``suspended_seconds`` is for how long it was suspended while it probed.
     """
 
     name: str
@@ -478,6 +479,7 @@ class Vantage(msgspec.Struct, frozen=True, kw_only=True, gc=False):
     on_link: dict[str, bool] = {}
     shortages: tuple[tuple[str, int], ...] = ()
     packets_per_second: float = 0.0
+    suspended_seconds: float = 0.0
 
 
 class SiteEvidence(msgspec.Struct, frozen=True, kw_only=True, gc=False):

@@ -12,7 +12,7 @@ from shared import catalogue
 from shared.evidence import Evidence
 from shared.findings import SITE, Finding, Grade, explanations, verdict_of
 from shared.plan import Plan
-from shared.quantities import Limits
+from shared.quantities import Limits, show_seconds
 from shared.run import (
     SCHEMA,
     Cause,
@@ -165,6 +165,10 @@ def _coverage(plan: Plan, evidence: Evidence, graded: Graded, checks: frozenset[
     if faulty:
         missing.append(Missing(check="every check", subjects=faulty, why="a fault of seatrial itself, in the evidence: what it "
                                "touched is not graded", would_prove="report the fault, and run again once it is mended"))
+    if slept := evidence.vantage.suspended_seconds:
+        missing.append(Missing(check="every check", subjects=("every host",),
+                               why=f"the runner was suspended for {show_seconds(slept)} in the middle of the run: what was under "
+                               "way then may have come to nothing on its account", would_prove="run again, and keep it awake"))
     return Coverage(planned=len(findings), proven=len(findings) - len(unproven), missing=tuple(missing))
 
 

@@ -51,6 +51,9 @@ CONNECTIONS_A_HOST = 16
 #: makes full use of its pace.  Ours.
 BEGUN_TOGETHER = 8
 
+#: Two clocks that are read one after the other differ by the microseconds between; no suspension is shorter than this.  Ours.
+SUSPENDED_SECONDS = 0.1
+
 
 @dataclass(slots=True)
 class _Notebook:
@@ -103,7 +106,7 @@ async def gather(
     A host is begun when those already begun leave the pace a turn to spare.  Were all begun at once, all would end at the
     end: what was seen of one would be spread over the whole run, and a run cut short would have none of them complete.
     """
-    started = now(network)
+    started, ahead = now(network), network.unbroken() - network.monotonic()
     vantage = look_around(network, name=socket.gethostname(), footholds=itinerary.networks)
     site, books, seen = _Notebook(), dict[int, _Notebook](), dict[int, HostEvidence]()
     logins, complete, places = LoginPool(), True, asyncio.Semaphore(itinerary.pace.hosts)
@@ -131,8 +134,10 @@ async def gather(
     # Where the run was cut short, hosts under way have what is in their notebooks so far, and the rest nothing.
     hosts = tuple(seen.get(place) or books.get(place, _Notebook()).host(questions.fqdn)
                   for place, questions in enumerate(itinerary.hosts))
+    suspended = network.unbroken() - network.monotonic() - ahead
     vantage = msgspec.structs.replace(vantage, shortages=network.shortages(),
-                                      packets_per_second=itinerary.pace.packets_per_second)
+                                      packets_per_second=itinerary.pace.packets_per_second,
+                                      suspended_seconds=suspended if suspended > SUSPENDED_SECONDS else 0.0)
     return Evidence(vantage=vantage, started=started, finished=now(network), complete=complete, site=site.site(), hosts=hosts)
 
 

@@ -12,6 +12,7 @@ from collections.abc import Sequence
 import msgspec
 
 from shared.boots import BootEvidence, BootMark, Moment, Outage, Reading, Sign
+from shared.quantities import show_seconds
 from shared.times import read_time
 
 #: The most changes kept of one host, beside the last of each sign: one that flaps every round for the half hour of a watch
@@ -21,6 +22,9 @@ MOMENTS_LIMIT = 500
 #: The longest one question of a round may take: three connection attempts of a second each, so that one lost SYN is no
 #: silence (RFC 6298 section 2), and yet a round ends before the next one begins.
 LOOK_SECONDS = 3.0
+
+#: What is told where the runner loses its way to a host, and has it again.
+_LOST, _FOUND = "cannot be asked from here", "can be asked again"
 
 #: What shows that something lives at an address.
 _ALIVE = (Reading.UP, Reading.CLOSED)
@@ -78,7 +82,7 @@ class Phase(enum.StrEnum):
 
 
 class Event(msgspec.Struct, frozen=True, kw_only=True):
-    """Something worth a line: ``sign`` is the one that changed, None where ``phase`` did."""
+    """Something worth a line: ``sign`` is the one that changed, None where ``phase`` did or ``note`` says what happened."""
 
     at: str
     host: str
@@ -86,6 +90,7 @@ class Event(msgspec.Struct, frozen=True, kw_only=True):
     sign: Sign | None = None
     reading: Reading | None = None
     detail: str = ""
+    note: str = ""
 
 
 class HostWatch:
@@ -125,18 +130,20 @@ class HostWatch:
         A round in which the runner could ask nothing proves nothing: it neither begins a silence nor ends one.
         """
         self.rounds += 1
-        self.blind = all(look.reading is Reading.UNKNOWN for look in looks)
+        was_blind, self.blind = self.blind, all(look.reading is Reading.UNKNOWN for look in looks)
         if not looks:
             return []
         first, last = min(look.at for look in looks), max(look.seen for look in looks)
         self._began, self._ended = self._began or first, last
-        events = [event for look in looks if (event := self._changed(look))]
+        events = [Event(at=first, host=self.host, phase=self.phase, detail=looks[0].detail if self.blind else "",
+                        note=_LOST if self.blind else _FOUND)] if self.blind != was_blind else []
+        events += [event for look in looks if (event := self._changed(look))]
         alive = [look for look in looks if look.reading in _ALIVE]
         # A sign that used to answer and could not be asked may answer still: then the silence of others says nothing.
         unasked = any(look.reading is Reading.UNKNOWN and look.sign in self._ever_up for look in looks)
         silent = not unasked and any(look.reading is Reading.SILENT for look in looks)
         if alive:
-            self._note_hole(min(look.seen for look in alive))
+            events += self._note_hole(min(look.seen for look in alive), told=was_blind)
             events += self._life(min(look.seen for look in alive))
             self._answered = max(look.at for look in alive)
             self._answered_rounds += 1
@@ -165,14 +172,18 @@ class HostWatch:
             self._latest[look.sign] = moment
         return Event(at=look.seen, host=self.host, phase=self.phase, sign=look.sign, reading=look.reading, detail=look.detail)
 
-    def _note_hole(self, at: str) -> None:
+    def _note_hole(self, at: str, *, told: bool) -> list[Event]:
         """Keep the longest time between two signs of life in which rounds are missing: a reboot may lie there, unseen."""
         before, now = read_time(self._answered), read_time(at)
         if before is None or now is None or self.phase is Phase.DOWN:
-            return
+            return []
         hole = (now - before).total_seconds()
         if hole > max(self.rules.hole_seconds, self._unwatched_seconds):
             self._unwatched, self._unwatched_seconds = (self._answered, at), hole
+        if told or hole <= self.rules.hole_seconds:
+            return []
+        return [Event(at=at, host=self.host, phase=self.phase, note=f"was not asked for {show_seconds(hole)}",
+                      detail="the runner stood still")]
 
     def _life(self, at: str) -> list[Event]:
         """The host gave a sign of life: that ends a silence, if there was one."""
@@ -215,11 +226,6 @@ class HostWatch:
         self.phase, self.since_at = phase, at
         self._steady = 0
         return Event(at=at, host=self.host, phase=phase, detail=detail)
-
-    @property
-    def rebooted(self) -> bool:
-        """Whether a whole silence was seen, from which the host came back."""
-        return any(outage.back for outage in self.outages)
 
     @property
     def missing(self) -> tuple[Sign, ...]:

@@ -283,7 +283,8 @@ class _Gathered:
         crashes = (*(crash for part in parts for crash in part.site.crashes), *self.crashes)
         return Evidence(
             vantage=msgspec.structs.replace(parts[0].vantage, shortages=tuple(shortages.items()),
-                                            packets_per_second=sum(part.vantage.packets_per_second for part in parts)),
+                                            packets_per_second=sum(part.vantage.packets_per_second for part in parts),
+                                            suspended_seconds=max(part.vantage.suspended_seconds for part in parts)),
             started=min(part.started for part in parts), finished=max(part.finished for part in parts),
             complete=len(parts) == complete_of and all(part.complete for part in parts),
             site=msgspec.structs.replace(site, crashes=crashes), hosts=tuple(self._hosts.values()))

@@ -32,8 +32,9 @@ CHECKS = (
         proves="The boot identifier that the host gives over SSH differs from the one before, or the boot began after the reboot "
                "was ordered.  Where the host cannot be asked, a silence that was observed stands for it, and the finding "
                "says that this is the weaker proof.  It is none, and the check unproven, where other watched hosts fell silent "
-               "and came back in the same moments: a router between does that too.  A service that is seen starting, or a host "
-               "of the same network that answered all the while, rules the router out.",
+               "and came back in the same moments, or where a router stands between the runner and the host: one that is down "
+               "does that too.  A service that is seen starting, or a watched host of the same network that answered all the "
+               "while, rules it out.",
         not_proves="With a silence only, that the machine restarted: its wire may have been cut for as long.  With either, "
                    "that it restarted from the intended disk or kernel.",
         basis=("common practice, no source (a boot identifier is made anew at every start: /proc/sys/kernel/random/boot_id)",),
@@ -42,7 +43,7 @@ CHECKS = (
         mends=("order the reboot again and watch it: systemctl reboot",
                "on the host: who -b; cat /proc/sys/kernel/random/boot_id"),
         would_prove="access over SSH in the plan, so that the host's boot identifier can be read before and after; without it, "
-                    "reboots one after another while the other hosts are watched",
+                    "reboots one after another while the other hosts are watched, or a runner on the host's own wire",
         owner="build",
     ),
     Check(

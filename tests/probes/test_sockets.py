@@ -77,6 +77,16 @@ async def test_source_address_is_none_where_the_system_cannot_even_ask(monkeypat
     assert network.source_address("::1") is None
 
 
+async def test_the_unbroken_clock_is_the_one_that_goes_on_while_the_runner_is_suspended(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Linux calls it CLOCK_BOOTTIME (clock_gettime(2)); without a suspension both clocks advance alike."""
+    async with SocketNetwork(Pace()) as network:
+        ahead = network.unbroken() - network.monotonic()
+        await network.sleep(0.01)
+        assert network.unbroken() - network.monotonic() == pytest.approx(ahead, abs=0.05)
+        monkeypatch.setattr(time, "clock_gettime", {time.CLOCK_BOOTTIME: 4321.0}.__getitem__)
+        assert network.unbroken() == 4321.0
+
+
 async def test_refused_connection_is_a_reset_without_sender() -> None:
     """A reset names nobody; the stream's handshake is timed where it is established."""
     with socket.create_server(("127.0.0.1", 0)) as server, socket.socket() as held:

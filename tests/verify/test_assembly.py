@@ -18,13 +18,14 @@ AT = "2027-03-04T09:12:24.000000Z"
 BUG = (Crash(asking="443/tcp", error="ValueError"),)
 
 
-def assembled(plan: Plan, *, site: tuple[Crash, ...] = (), first: tuple[Crash, ...] = ()) -> Report:
+def assembled(plan: Plan, *, site: tuple[Crash, ...] = (), first: tuple[Crash, ...] = (), suspended: float = 0.0) -> Report:
     """A run in which every host answers every echo, and nothing else was asked."""
     hosts = tuple(HostEvidence(
         fqdn=host.fqdn, crashes=first if place == 0 else (),
         echoes=(EchoEvidence(address=host.addresses[0], method="icmp-raw", at=AT, round_trips_seconds=(0.001,) * 5),))
         for place, host in enumerate(plan.hosts))
-    evidence = Evidence(vantage=Vantage(name="pier-1"), started=AT, finished=AT, complete=True, hosts=hosts,
+    vantage = Vantage(name="pier-1", suspended_seconds=suspended)
+    evidence = Evidence(vantage=vantage, started=AT, finished=AT, complete=True, hosts=hosts,
                         site=SiteEvidence(crashes=site))
     return assemble(plan, evidence, catalogue.limits_of("production"), Request(run_id="20270304T091224Z-7f3a", kind="verify"),
                     today=datetime.date(2027, 3, 4), checks=frozenset({"host.echo"}))
@@ -53,3 +54,11 @@ def test_what_a_bug_of_ours_touched_is_unproven(
     assert missing.subjects == (subject,)
     assert "a fault of seatrial itself" in missing.why
     assert list(report.evidence().crashes()) == list(BUG)
+
+
+def test_a_run_in_which_the_runner_slept_says_what_that_leaves_open(make_plan: Callable[..., Plan]) -> None:
+    """What passed has passed; what did not may be the runner's doing."""
+    report = assembled(make_plan(), suspended=3725.0)
+    assert report.verdict is Verdict.READY
+    [missing] = report.coverage.missing
+    assert "suspended for 62.1 min" in missing.why

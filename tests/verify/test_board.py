@@ -92,6 +92,8 @@ def test_a_line_says_when_who_and_what() -> None:
     sign = Event(at=AT, host="dome-a", phase=Phase.COMING, sign=WEB, reading=Reading.CLOSED, detail="\x1b[2Jhello\u202e")
     assert board.line_of(sign) == "2027-03-04T09:12:31Z  dome-a  443/tcp TLS at 192.0.2.11 closed (<U+001B>[2Jhello<U+202E>)"
     assert board.line_of(Event(at=AT, host="dome-a", phase=Phase.DOWN)) == "2027-03-04T09:12:31Z  dome-a  DOWN"
+    lost = Event(at=AT, host="dome-a", phase=Phase.DOWN, note="cannot be asked from here", detail="Network is unreachable")
+    assert board.line_of(lost) == "2027-03-04T09:12:31Z  dome-a  cannot be asked from here (Network is unreachable)"
 
 
 def test_quiet_says_nothing(capsys: pytest.CaptureFixture[str]) -> None:

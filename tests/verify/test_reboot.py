@@ -23,6 +23,7 @@ from shared.evidence import (
 from shared.plan import Host, Plan, Port, Role
 from shared.questions import ClockQuestion, Pace
 from verify import reboot
+from verify.grading.outages import span
 from verify.watch import Event, Phase, Rules
 
 ADDRESS, OTHER = "192.0.2.11", "192.0.2.12"
@@ -87,6 +88,22 @@ def test_each_host_is_followed_on_its_own(plan: Plan) -> None:
     assert first.ended < second.ended
     assert watched.complete
     assert watched.crashes == {}
+
+
+def test_a_suspended_runner_has_not_watched_meanwhile(plan: Plan) -> None:
+    """Its own clock stood still, and an hour lies between two rounds all the same."""
+    class Suspended(Rebooting):
+        async def sleep(self, seconds: float) -> None:
+            await super().sleep(seconds)
+            if not self.suspended_seconds and self.monotonic() > 20:
+                self.suspended_seconds = 3600.0
+
+    watched, events = watch(plan, Suspended({ADDRESS: []}), seconds=60, hosts=1)
+    boot = watched.boots[plan.hosts[0].fqdn]
+    assert boot.rounds == 13
+    assert boot.unwatched is not None
+    assert span(boot.unwatched[1], boot.unwatched[0]) == pytest.approx(3605, abs=1)
+    assert [event.note for event in events if event.note] == ["was not asked for 60.1 min"]
 
 
 def test_rounds_keep_their_pace(plan: Plan) -> None:

@@ -41,6 +41,18 @@ def test_every_question_is_answered_in_plan_order_whatever_the_timing(itinerary:
     assert evidence.complete
 
 
+@pytest.mark.parametrize(("slept", "kept"), [(3600.0, 3600.0), (0.00001, 0.0)])
+def test_a_runner_that_was_suspended_meanwhile_says_for_how_long(itinerary: Itinerary, slept: float, kept: float) -> None:
+    """What was before the run is no part of it, and two clocks are never read in one moment."""
+    network = fake.FakeNetwork()
+    network.suspended_seconds = 500.0
+
+    def sleep(_host: HostEvidence) -> None:
+        network.suspended_seconds = 500.0 + slept
+
+    assert gather(itinerary, network, on_host=sleep).vantage.suspended_seconds == pytest.approx(kept)
+
+
 def test_a_world_of_silence_costs_one_time_out_and_is_all_evidence(itinerary: Itinerary) -> None:
     """A site where nothing answers at all takes about one time-out, not one a question."""
     began: list[float] = []

@@ -39,7 +39,11 @@ class Story:
 
     @property
     def phases(self) -> list[Phase]:
-        return [event.phase for event in self.events if event.sign is None]
+        return [event.phase for event in self.events if event.sign is None and not event.note]
+
+    @property
+    def notes(self) -> list[tuple[str, str]]:
+        return [(event.at, event.note) for event in self.events if event.note]
 
     @property
     def finished(self) -> bool:
@@ -113,7 +117,6 @@ def test_a_host_that_never_returns_never_finishes() -> None:
     story = Story().tell(UP).tell(SILENT, 1000)
     assert story.phases == [Phase.DOWN]
     assert story.evidence().outages[0].back == ""
-    assert not story.watch.rebooted
     assert not story.finished
 
 
@@ -143,7 +146,22 @@ def test_a_sign_that_used_to_answer_and_cannot_be_asked_may_answer_still() -> No
         watch.round([Look(sign=ECHO, at=at, reading=Reading.SILENT),
                      Look(sign=WEB, at=at, reading=Reading.UNKNOWN if number == 3 else Reading.UP)], 5.0 * number)
     assert watch.outages == []
-    assert not watch.rebooted
+
+
+def test_a_runner_that_loses_its_way_says_so_once_and_once_that_it_has_it_again() -> None:
+    """Whoever reads lines and no board would take that for a host that stays as it was."""
+    story = Story().tell(UP, 2).tell(UNKNOWN, 4).tell({WEB: UNKNOWN}).tell(UP, 2)
+    assert story.notes == [(at(10), "cannot be asked from here"), (at(30), "can be asked again")]
+
+
+def test_a_runner_that_was_suspended_says_for_how_long_it_did_not_ask() -> None:
+    """Each time; one round that is late is none."""
+    story = Story().tell(UP, 2)
+    for seconds in (5, 3600, 60):
+        story.seconds += seconds
+        story.tell(UP, 2)
+    assert [note for _, note in story.notes] == ["was not asked for 60.1 min", "was not asked for 65 s"]
+    assert story.evidence().unwatched == (at(20), at(3625))
 
 
 def test_signs_that_cannot_be_asked_leave_the_others_to_tell() -> None:

@@ -41,9 +41,11 @@ def seen(part: Itinerary, tell: Callable[[HostEvidence], None]) -> Evidence:
                           chain=(facts("shared"),))
         hosts.append(HostEvidence(fqdn=questions.fqdn, tls=(tls,)))
         tell(hosts[-1])
+    slept = 60.0 * int(multiprocessing.current_process().name.removeprefix("worker ")) if multiprocessing.parent_process() else 0
     names = tuple(NameAnswer(server=one.server.label, name=one.name, rrtype=one.rrtype, purpose=one.purpose, transport="udp",
                              at=AT, elapsed_seconds=0.0) for one in part.site.names)
-    vantage = Vantage(name="bench", shortages=(("ports", 2),), packets_per_second=part.pace.packets_per_second)
+    vantage = Vantage(name="bench", shortages=(("ports", 2),), packets_per_second=part.pace.packets_per_second,
+                      suspended_seconds=slept)
     return Evidence(vantage=vantage, started=AT, finished=AT, complete=True,
                     site=SiteEvidence(names=names), hosts=tuple(hosts))
 
@@ -96,6 +98,7 @@ def test_evidence_comes_back_whole_and_in_order(count: int) -> None:
     assert [answer.name for answer in evidence.site.names] == ["obs.example.net"]
     assert evidence.vantage.shortages == (("ports", 2 * count),)
     assert evidence.vantage.packets_per_second == pytest.approx(whole.pace.packets_per_second)
+    assert evidence.vantage.suspended_seconds == 60.0 * count, "a worker that ended before slept less of it"
     assert evidence.complete
     assert evidence.hosts == seen(whole, lambda _host: None).hosts
 

@@ -84,7 +84,7 @@ class _Lines:
 def line_of(event: Event) -> str:
     """One change as a line: the time, the host, what changed, and what was said."""
     at = f"{event.at[:19]}Z"
-    what = f"{sign_words(event.sign)} {event.reading}" if event.sign and event.reading else event.phase.upper()
+    what = f"{sign_words(event.sign)} {event.reading}" if event.sign and event.reading else event.note or event.phase.upper()
     detail = f" ({visible(event.detail)})" if event.detail else ""
     return f"{at}  {event.host}  {what}{detail}"
 

@@ -16,7 +16,7 @@ from shared.quantities import Interval, show_seconds
 from shared.times import read_time
 from verify.grading.case import Case
 from verify.grading.machines import listed
-from verify.grading.outages import cut_short, shared_with, span, too_short
+from verify.grading.outages import cut_short, shared_with, span, too_short, way_was_open
 
 #: Boot identifiers that a host gives without meaning any boot.
 _NO_ID = ("", "00000000-0000-0000-0000-000000000000")
@@ -116,7 +116,14 @@ def _new(case: Case, host: Host, seen: BootEvidence) -> Iterable[Finding]:
                       "or that boot began before the reboot was ordered.",
                       (f"on {host.name}, once this is running: systemctl reboot", _watch_again(case, host)), "old-boot")
     elif own := [outage for outage in back if not shared_with(case, host, seen, outage)]:
-        lasted = _lasted(seen, own[-1])
+        lasted, proven = _lasted(seen, own[-1]), [outage for outage in own if way_was_open(case, host, seen, outage)]
+        if not proven and case.evidence.vantage.on_link.get(host.network) is False:
+            yield finding(Grade.UNPROVEN, f"silent {lasted}, then back, behind a router",
+                          f"{host.name} was silent {lasted} and came back. A router stands between it and the runner, and one "
+                          "that was down for as long looks the same: no service was seen to start, no other host of its network "
+                          "was seen to answer meanwhile, and its boot identifier could not be compared.", symptom="lone-silence")
+            return
+        lasted = _lasted(seen, (proven or own)[-1])
         yield finding(Grade.PASS, f"silent {lasted}, then back", f"{host.name} was silent {lasted} and came back. That is the "
                       "weaker proof: a cut wire looks the same, and its boot identifier could not be compared.")
     elif back:

@@ -17,22 +17,28 @@ _EVER = datetime.datetime.min.replace(tzinfo=datetime.UTC)
 def shared_with(case: Case, host: Host, seen: BootEvidence, outage: Outage) -> tuple[str, ...]:
     """The short names of the hosts whose silence one event explains together with this one's; none where that is ruled out.
 
-    It is by a service that answers in other rounds and refused when the host was back, for it was being started; and by a host
-    of the same network that answered all the while, for the way there was open.
+    It is where the way there was open all the while.
+    """
+    together = [other.fqdn for other in case.evidence.hosts if other.boot is not None and other.fqdn != host.fqdn
+                and any(_one_event(outage, one, seen.round_seconds) for one in other.boot.outages)]
+    if not together or way_was_open(case, host, seen, outage):
+        return ()
+    names = {other.fqdn: other.name for other in case.plan.hosts}
+    return tuple(names.get(fqdn, fqdn) for fqdn in together)
+
+
+def way_was_open(case: Case, host: Host, seen: BootEvidence, outage: Outage) -> bool:
+    """Whether it was the host that was silent, and no router or wire on the way to it.
+
+    Shown by a service that answers in other rounds and refused when the host was back, for it was being started; and by another
+    host of the same network that answered all the while.
     """
     if _was_starting(seen, outage):
-        return ()
-    networks = {other.fqdn: other.network for other in case.plan.hosts}
-    names = {other.fqdn: other.name for other in case.plan.hosts}
-    together = []
-    for other in case.evidence.hosts:
-        if other.boot is None or other.fqdn == host.fqdn:
-            continue
-        if any(_one_event(outage, one, seen.round_seconds) for one in other.boot.outages):
-            together.append(names.get(other.fqdn, other.fqdn))
-        elif networks.get(other.fqdn) == host.network and _answered_throughout(other.boot, outage):
-            return ()
-    return tuple(together)
+        return True
+    beside = {other.fqdn for other in case.plan.hosts if other.network == host.network and other.fqdn != host.fqdn}
+    return any(other.boot is not None and other.fqdn in beside and _answered_throughout(other.boot, outage)
+               and not any(_one_event(outage, one, seen.round_seconds) for one in other.boot.outages)
+               for other in case.evidence.hosts)
 
 
 def _was_starting(seen: BootEvidence, outage: Outage) -> bool:

@@ -278,15 +278,17 @@ def test_what_was_not_looked_at_is_not_called_answered(graded: Graded, changes: 
     assert words in finding.message
 
 
-def shared(make_plan: Callable[..., Plan], mine: BootEvidence, *others: BootEvidence | None) -> Finding:
+def shared(make_plan: Callable[..., Plan], mine: BootEvidence, *others: BootEvidence | None,
+           on_link: bool | None = None) -> Finding:
     """boot.new of the first host, watched beside others of its network, or of another for the third."""
     plan = make_plan()
     hosts = (plan.hosts[0], *(msgspec.structs.replace(plan.hosts[1], name=f"dome-{place}", network=plan.hosts[0].network)
                               for place, _ in enumerate(others)))
     plan = msgspec.structs.replace(plan, hosts=hosts)
     seen = tuple(HostEvidence(fqdn=host.fqdn, boot=one) for host, one in zip(hosts, (mine, *others), strict=True))
-    whole = Evidence(vantage=Vantage(name="pier-1"), started=at(0), finished=at(100), complete=True, site=SiteEvidence(),
-                     hosts=seen)
+    wires = {} if on_link is None else {hosts[0].network: on_link}
+    whole = Evidence(vantage=Vantage(name="pier-1", on_link=wires), started=at(0), finished=at(100), complete=True,
+                     site=SiteEvidence(), hosts=seen)
     case = Case(plan=plan, limits=catalogue.limits_of("production"), evidence=whole)
     return next(one for one in boot.grade_host(case, hosts[0], seen[0]) if one.check == "boot.new")
 
@@ -332,6 +334,28 @@ def test_a_silence_that_others_shared_proves_no_boot(
     finding = shared(make_plan, mine, *others)
     assert finding.grade is grade
     assert (finding.symptom == "shared-silence") is (grade is Grade.UNPROVEN)
+
+
+@pytest.mark.parametrize(("on_link", "mine", "others", "grade"), [
+    (False, evidence(), (), Grade.UNPROVEN),
+    (False, evidence(), (None,), Grade.UNPROVEN),
+    (False, evidence(), (evidence(**GONE),), Grade.UNPROVEN),
+    (False, evidence(), (cut(-40, -20),), Grade.PASS),    # up while this one was silent
+    (False, evidence(), (UP_THROUGHOUT,), Grade.PASS),
+    (False, STARTING, (), Grade.PASS),
+    (False, evidence(before=BootMark(at=at(0), boot_id=OLD), after=BootMark(at=at(95), boot_id=NEW)), (), Grade.PASS),
+    (True, evidence(), (), Grade.PASS),
+    (None, evidence(), (), Grade.PASS),                   # nobody knows of a router
+])
+def test_a_silence_behind_a_router_is_the_hosts_own_only_where_something_shows_it(
+    make_plan: Callable[..., Plan], on_link: bool | None, mine: BootEvidence, others: tuple[BootEvidence | None, ...],
+    grade: Grade,
+) -> None:
+    """A router that is down for ten seconds looks the same to whoever watches one host alone."""
+    finding = shared(make_plan, mine, *others, on_link=on_link)
+    assert finding.grade is grade
+    assert (finding.symptom == "lone-silence") is (grade is Grade.UNPROVEN)
+    assert ("A router stands between" in finding.message) is (grade is Grade.UNPROVEN)
 
 
 def test_an_address_that_answers_nothing_is_the_cause_of_what_did_not_come_back_at_it(graded: Graded) -> None:
