@@ -470,7 +470,8 @@ class Vantage(msgspec.Struct, frozen=True, kw_only=True, gc=False):
     ``on_link`` maps a planned network to True where the runner has an address in it, False where it does not, and
     leaves out what could not be told.  ``shortages`` holds what the runner itself ran short of, and how often; each time it
     waited and tried again.  ``packets_per_second`` is the most that it sent, 0 in runs of before that was kept.
-    ``suspended_seconds`` is for how long it was suspended while it probed.
+    ``suspended_seconds`` is for how long it was suspended while it probed,
+    ``clock_step_seconds`` by how much its wall clock was set meanwhile.
     """
 
     name: str
@@ -480,6 +481,7 @@ class Vantage(msgspec.Struct, frozen=True, kw_only=True, gc=False):
     shortages: tuple[tuple[str, int], ...] = ()
     packets_per_second: float = 0.0
     suspended_seconds: float = 0.0
+    clock_step_seconds: float = 0.0
 
 
 class SiteEvidence(msgspec.Struct, frozen=True, kw_only=True, gc=False):

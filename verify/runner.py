@@ -17,6 +17,7 @@ import msgspec
 from probes import certificate, clock, echo, identities, link, names, path, ports, ssh, witness
 from probes.hostword import HostWord, LoginPool
 from probes.seam import Network, NotObserved, now
+from probes.stamps import RunnersClock
 from probes.vantage import look_around
 from shared.evidence import (
     ClockEvidence,
@@ -51,8 +52,9 @@ CONNECTIONS_A_HOST = 16
 #: makes full use of its pace.  Ours.
 BEGUN_TOGETHER = 8
 
-#: Two clocks that are read one after the other differ by the microseconds between; no suspension is shorter than this.  Ours.
-SUSPENDED_SECONDS = 0.1
+#: Two clocks that are read one after the other differ by the microseconds between, on a busy machine by more; no suspension is
+#: shorter than this, and no time service steps a clock by less.  Ours.
+SUSPENDED_SECONDS, SET_SECONDS = 0.1, 0.01
 
 
 @dataclass(slots=True)
@@ -106,7 +108,7 @@ async def gather(
     A host is begun when those already begun leave the pace a turn to spare.  Were all begun at once, all would end at the
     end: what was seen of one would be spread over the whole run, and a run cut short would have none of them complete.
     """
-    started, ahead = now(network), network.unbroken() - network.monotonic()
+    started, ahead, clock_then = now(network), network.unbroken() - network.monotonic(), RunnersClock(network)
     vantage = look_around(network, name=socket.gethostname(), footholds=itinerary.networks)
     site, books, seen = _Notebook(), dict[int, _Notebook](), dict[int, HostEvidence]()
     logins, complete, places = LoginPool(), True, asyncio.Semaphore(itinerary.pace.hosts)
@@ -134,10 +136,11 @@ async def gather(
     # Where the run was cut short, hosts under way have what is in their notebooks so far, and the rest nothing.
     hosts = tuple(seen.get(place) or books.get(place, _Notebook()).host(questions.fqdn)
                   for place, questions in enumerate(itinerary.hosts))
-    suspended = network.unbroken() - network.monotonic() - ahead
+    suspended, step = network.unbroken() - network.monotonic() - ahead, clock_then.step_seconds()
     vantage = msgspec.structs.replace(vantage, shortages=network.shortages(),
                                       packets_per_second=itinerary.pace.packets_per_second,
-                                      suspended_seconds=suspended if suspended > SUSPENDED_SECONDS else 0.0)
+                                      suspended_seconds=suspended if suspended > SUSPENDED_SECONDS else 0.0,
+                                      clock_step_seconds=step if abs(step) > SET_SECONDS else 0.0)
     return Evidence(vantage=vantage, started=started, finished=now(network), complete=complete, site=site.site(), hosts=hosts)
 
 

@@ -284,7 +284,8 @@ class _Gathered:
         return Evidence(
             vantage=msgspec.structs.replace(parts[0].vantage, shortages=tuple(shortages.items()),
                                             packets_per_second=sum(part.vantage.packets_per_second for part in parts),
-                                            suspended_seconds=max(part.vantage.suspended_seconds for part in parts)),
+                                            suspended_seconds=max(part.vantage.suspended_seconds for part in parts),
+                                            clock_step_seconds=max((part.vantage.clock_step_seconds for part in parts), key=abs)),
             started=min(part.started for part in parts), finished=max(part.finished for part in parts),
             complete=len(parts) == complete_of and all(part.complete for part in parts),
             site=msgspec.structs.replace(site, crashes=crashes), hosts=tuple(self._hosts.values()))

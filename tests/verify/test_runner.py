@@ -53,6 +53,25 @@ def test_a_runner_that_was_suspended_meanwhile_says_for_how_long(itinerary: Itin
     assert gather(itinerary, network, on_host=sleep).vantage.suspended_seconds == pytest.approx(kept)
 
 
+@pytest.mark.parametrize("step", [-18000.0, 0.3])
+def test_a_runner_whose_clock_is_set_meanwhile_says_by_how_much(itinerary: Itinerary, step: float) -> None:
+    """Between two exchanges, where none of them notices it."""
+    class Set(fake.FakeNetwork):
+        step_ns = 0
+
+        def wall_ns(self) -> int:
+            return super().wall_ns() + self.step_ns
+
+    network = Set()
+
+    def correct(_host: HostEvidence) -> None:
+        network.step_ns = round(step * 1e9)
+
+    vantage = gather(itinerary, network, on_host=correct).vantage
+    assert (vantage.clock_step_seconds, vantage.suspended_seconds) == (pytest.approx(step), 0.0)
+    assert gather(itinerary, fake.FakeNetwork()).vantage.clock_step_seconds == 0.0
+
+
 def test_a_world_of_silence_costs_one_time_out_and_is_all_evidence(itinerary: Itinerary) -> None:
     """A site where nothing answers at all takes about one time-out, not one a question."""
     began: list[float] = []

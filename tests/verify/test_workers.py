@@ -45,7 +45,7 @@ def seen(part: Itinerary, tell: Callable[[HostEvidence], None]) -> Evidence:
     names = tuple(NameAnswer(server=one.server.label, name=one.name, rrtype=one.rrtype, purpose=one.purpose, transport="udp",
                              at=AT, elapsed_seconds=0.0) for one in part.site.names)
     vantage = Vantage(name="bench", shortages=(("ports", 2),), packets_per_second=part.pace.packets_per_second,
-                      suspended_seconds=slept)
+                      suspended_seconds=slept, clock_step_seconds=-slept)
     return Evidence(vantage=vantage, started=AT, finished=AT, complete=True,
                     site=SiteEvidence(names=names), hosts=tuple(hosts))
 
@@ -99,6 +99,7 @@ def test_evidence_comes_back_whole_and_in_order(count: int) -> None:
     assert evidence.vantage.shortages == (("ports", 2 * count),)
     assert evidence.vantage.packets_per_second == pytest.approx(whole.pace.packets_per_second)
     assert evidence.vantage.suspended_seconds == 60.0 * count, "a worker that ended before slept less of it"
+    assert evidence.vantage.clock_step_seconds == -60.0 * count, "and may not have seen the clock being set"
     assert evidence.complete
     assert evidence.hosts == seen(whole, lambda _host: None).hosts
 

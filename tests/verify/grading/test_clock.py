@@ -54,10 +54,11 @@ class Scene:
     """A plan with what was seen, and the findings that follow."""
 
     def __init__(self, plan: Plan, sources: tuple[ClockEvidence, ...], hosts: dict[str, tuple[ClockEvidence, ...]],
-                 profile: str, addresses: tuple[str, ...], echoes: tuple[EchoEvidence, ...] = ()) -> None:
+                 profile: str, addresses: tuple[str, ...], echoes: tuple[EchoEvidence, ...] = (), step: float = 0.0) -> None:
         seen = tuple(HostEvidence(fqdn=name, clocks=clocks, echoes=echoes) for name, clocks in hosts.items())
-        evidence = Evidence(vantage=Vantage(name="rehearsal-runner", addresses=addresses), started=AT, finished=AT,
-                            complete=True, site=SiteEvidence(clocks=sources), hosts=seen)
+        vantage = Vantage(name="rehearsal-runner", addresses=addresses, clock_step_seconds=step)
+        evidence = Evidence(vantage=vantage, started=AT, finished=AT, complete=True,
+                            site=SiteEvidence(clocks=sources), hosts=seen)
         case = Case(plan=plan, limits=catalogue.limits_of(profile), evidence=evidence)
         self.agreement = agree(case)
         self.case = replace(case, agreed=self.agreement.agreed)
@@ -86,14 +87,15 @@ def scene(make_plan: MakePlan) -> Callable[..., Scene]:
     """Four sources that agree with the runner and two hosts that agree with them, but for what a test changes."""
     def build(sources: tuple[ClockEvidence, ...] | None = None, hosts: dict[str, tuple[ClockEvidence, ...]] | None = None,
               profile: str = "production", addresses: tuple[str, ...] = ("192.0.2.9",),
-              planned_hosts: tuple[Host, ...] | None = None, echoes: tuple[EchoEvidence, ...] = (), **plan: Any) -> Scene:
+              planned_hosts: tuple[Host, ...] | None = None, echoes: tuple[EchoEvidence, ...] = (), step: float = 0.0,
+              **plan: Any) -> Scene:
         if planned_hosts is not None:
             plan["hosts"] = planned_hosts
         if sources is None:
             sources = tuple(clock(address, 0.0) for address in SOURCES)
         if hosts is None:
             hosts = {HOST_A: (clock("192.0.2.11", 0.0),), HOST_B: (clock("192.0.2.12", 0.0),)}
-        return Scene(make_plan(**plan), sources, hosts, profile, addresses, echoes)
+        return Scene(make_plan(**plan), sources, hosts, profile, addresses, echoes, step)
 
     return build
 
@@ -120,6 +122,18 @@ def test_a_sound_site_has_passes_only(scene: BuildScene) -> None:
         "clock.source", "clock.sources-agree", "clock.runner", "clock.offset", "clock.synchronised", "clock.skew")}
     assert len(sound.findings) == 4 + 1 + 1 + 2 + 2 + 1
     assert all(not finding.fix for finding in sound.findings)
+
+
+@pytest.mark.parametrize(("step", "words"), [(-18000.0, "set back by 5 h meanwhile"), (18000.0, "set forward by 5 h meanwhile")])
+def test_a_runner_whose_clock_was_set_in_the_middle_accuses_no_other_clock(scene: BuildScene, step: float, words: str) -> None:
+    """Two sources and a host were read before, the others after: all are sound, and by the runner's clock hours apart."""
+    seen = scene(sources=sources(0.0, 0.0, -step, -step), step=step, hosts={
+        HOST_A: (clock("192.0.2.11", 0.0),), HOST_B: (clock("192.0.2.12", -step),)})
+    assert seen.grades() == {
+        "clock.source": {"pass"}, "clock.synchronised": {"pass"}, "clock.sources-agree": {"unproven"},
+        "clock.runner": {"unproven"}, "clock.offset": {"unproven"}, "clock.skew": {"unproven"}}
+    for check in ("clock.sources-agree", "clock.runner", "clock.skew"):
+        assert words in seen.one(check).message
 
 
 def test_every_finding_has_a_unique_ref_and_every_alarm_a_fix(scene: BuildScene) -> None:

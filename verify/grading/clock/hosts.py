@@ -15,7 +15,17 @@ from verify.grading.clock.offset_shape import common_cause
 from verify.grading.clock.reading import Reading, read, unfit, unix_seconds, widest_difference
 from verify.grading.clock.selection import Agreement
 from verify.grading.clock.witnesses import Account, Testimony, by_ntp, by_witness, silent_ntp, weigh
-from verify.grading.clock.words import REFUSALS, describe, distance_of, garbled, symptom_of, trusted, why_nothing, withheld_time
+from verify.grading.clock.words import (
+    REFUSALS,
+    describe,
+    distance_of,
+    garbled,
+    symptom_of,
+    trusted,
+    was_set,
+    why_nothing,
+    withheld_time,
+)
 from verify.grading.life import signs_of_life
 
 #: The subject of what is said about the hosts together.
@@ -133,6 +143,10 @@ def grade_fleet(case: Case, agreement: Agreement) -> list[Finding]:
             SITE, "clock.skew", ALL_HOSTS, Grade.UNPROVEN, planned="hosts whose clocks agree", symptom="silent",
             found=f"{len(leads)} of {len(asked)} hosts gave a time",
             message=f"The hosts' clocks could not be compared: {len(leads)} of {len(asked)} gave a time.")]
+    if why := was_set(case):
+        return [case.finding(
+            SITE, "clock.skew", ALL_HOSTS, Grade.UNPROVEN, planned="hosts whose clocks agree", symptom="runner-set", found=why,
+            message=f"The hosts' clocks could not be compared: {why}.")]
     at = max((lead.at for lead in leads.values()), key=unix_seconds)
     offsets = {name: lead.lead_at(at) for name, lead in leads.items()}
     everyone = _skew(case, agreement, offsets, at, ALL_HOSTS)

@@ -25,6 +25,7 @@ from verify.grading.clock.words import (
     signed_finding,
     symptom_of,
     trusted,
+    was_set,
     why_nothing,
     withheld_time,
 )
@@ -38,8 +39,11 @@ RUNNER = "runner"
 def agree(case: Case) -> Agreement:
     """The time that the plan's sources agree on, by RFC 5905 section 11.2.1, among those fit to be followed.
 
-    A server that is planned twice, by name and by address or by two addresses, has one vote.
+    A server that is planned twice, by name and by address or by two addresses, has one vote.  None can be agreed on where the
+    runner's clock was set in the middle of the run: what was read before does not compare with what was read after.
     """
+    if why := was_set(case):
+        return Agreement((), None, reason=why)
     unfits: list[tuple[str, str]] = []
     twins: list[tuple[str, str, str]] = []
     voters: list[tuple[str, Reading]] = []

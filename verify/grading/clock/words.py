@@ -152,3 +152,10 @@ def signed_finding(
                     else "; it sits on the limit itself.")
     return msgspec.structs.replace(finding, found=found, message=message,
                                    measured=Measured(error.value, error.uncertainty, limits.unit))
+
+
+def was_set(case: Case) -> str:
+    """That the runner's clock was set in the middle of the run, or nothing: then no two readings of clocks compare."""
+    step = case.evidence.vantage.clock_step_seconds
+    how = "forward" if step > 0 else "back"
+    return f"the runner's own clock was set {how} by {show_seconds(abs(step))} meanwhile" if step else ""
