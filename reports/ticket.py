@@ -187,7 +187,10 @@ def _when(report: Report) -> str:
         began, ended = (datetime.datetime.fromisoformat(text).astimezone(datetime.UTC) for text in (run.started, run.finished))
     except (OverflowError, ValueError):
         return f"{run.started} to {run.finished or 'an end that is not known'}"
-    return f"{began:%Y-%m-%dT%H:%M:%SZ} to {ended:%Y-%m-%dT%H:%M:%SZ} ({show_seconds((ended - began).total_seconds())})"
+    lasted, step = run.lasted_seconds, run.vantage.clock_step_seconds
+    took = show_seconds(lasted) if lasted is not None else "how long is not known"
+    return (f"{began:%Y-%m-%dT%H:%M:%SZ} to {ended:%Y-%m-%dT%H:%M:%SZ} "
+            f"({took}{'; its clock was set meanwhile' if step or lasted is None else ''})")
 
 
 def _hosts(report: Report) -> str:

@@ -24,7 +24,6 @@ from shared.findings import Finding, Grade, Verdict, verdict_of
 from shared.history import NO_NIGHTS, Nights
 from shared.quantities import show_seconds
 from shared.run import HostReport, Report
-from shared.times import read_time
 
 #: The most waived findings listed on the first pages; the rest stand at their hosts.
 _MOST_WAIVED = 40
@@ -205,9 +204,8 @@ def _counts(report: Report) -> tuple[CountView, ...]:
 
 
 def _when(report: Report) -> str:
-    begun, ended = read_time(report.run.started), read_time(report.run.finished)
-    lasted = f", {show_seconds((ended - begun).total_seconds())}" if begun and ended else ""
-    return show_time(report.run.started) + lasted
+    lasted = report.run.lasted_seconds
+    return show_time(report.run.started) + (f", {show_seconds(lasted)}" if lasted is not None else "")
 
 
 def _brief(report: Report) -> tuple[Fact, ...]:

@@ -9,6 +9,7 @@ import msgspec
 
 from shared.evidence import Evidence, HostEvidence, SiteEvidence, Vantage
 from shared.findings import Finding, ShownLimits, Verdict
+from shared.times import read_time
 
 #: The name of the report's format.  Fields may be added under this name; none is renamed or taken away.
 SCHEMA = "seatrial-report/1"
@@ -98,6 +99,15 @@ class RunFacts(msgspec.Struct, frozen=True, kw_only=True):
     plan: PlanReference
     command: str = ""
     reviewer: str = ""
+
+    @property
+    def lasted_seconds(self) -> float | None:
+        """How long it took; None where that is not known, as where its clock was set back and nobody noticed by how much."""
+        begun, ended = read_time(self.started), read_time(self.finished)
+        if begun is None or ended is None:
+            return None
+        seconds = (ended - begun).total_seconds() - self.vantage.clock_step_seconds
+        return seconds if seconds >= 0 else None
 
 
 class SiteReport(msgspec.Struct, frozen=True, kw_only=True):

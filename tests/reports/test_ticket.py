@@ -313,3 +313,18 @@ def test_the_same_report_gives_the_same_text() -> None:
     report = sample.tidewater()
     stored = msgspec.json.decode(msgspec.json.encode(report), type=Report)
     assert ticket_text(report) == ticket_text(stored)
+
+
+@pytest.mark.parametrize(("finished", "step", "words"), [
+    ("2027-03-04T09:12:31.000000Z", 0.0, "2027-03-04T09:12:31Z (7 s)"),
+    ("2027-03-04T04:12:31.000000Z", -18000.0, "2027-03-04T04:12:31Z (7 s; its clock was set meanwhile)"),
+    ("2027-03-04T04:12:31.000000Z", 0.0, "(how long is not known; its clock was set meanwhile)"),
+    ("no time", 0.0, "to no time"),
+])
+def test_a_run_whose_clock_was_set_back_took_no_negative_time(finished: str, step: float, words: str) -> None:
+    """By how much it was set is known of a run that saw it."""
+    whole = sample.small()
+    run = msgspec.structs.replace(
+        whole.run, started="2027-03-04T09:12:24.000000Z", finished=finished,
+        vantage=msgspec.structs.replace(whole.run.vantage, clock_step_seconds=step))
+    assert words in " ".join(ticket_text(msgspec.structs.replace(whole, run=run)).split())
