@@ -2,13 +2,18 @@
 
 from __future__ import annotations
 
+import errno
 import os
 import stat
 import tempfile
+import time
 from collections.abc import Iterable, Mapping
 from pathlib import Path
 
 from verify.errors import UsageError
+
+#: How long to wait for somebody to open a pipe for reading, and how often to look.  Ours.
+READER_SECONDS, _LOOK_SECONDS = 10.0, 0.1
 
 #: What a file is to hold, at once or piece by piece: a large report is made while it is being written.
 Content = bytes | Iterable[bytes]
@@ -107,10 +112,30 @@ def write_all(contents: Mapping[Path, Content]) -> None:
             drafts[path].replace(targets[path])
             del drafts[path]
         for path in contents.keys() - regular:
-            with path.open("wb") as file:
+            with open(_opened(path), "wb") as file:
                 file.writelines(_pieces(contents[path]))
     except OSError as error:
         raise UsageError(f'cannot write "{path}": {error.strerror}') from error
     finally:
         for draft_path in drafts.values():
             draft_path.unlink(missing_ok=True)
+
+
+def _opened(path: Path) -> int:
+    """The descriptor of a pipe or a device, open for writing.  Raises OSError.
+
+    Whoever opens a pipe that nobody reads is kept there without an end, and no signal that a run puts off would end it.
+    """
+    deadline = time.monotonic() + READER_SECONDS
+    while True:
+        try:
+            descriptor = os.open(path, os.O_WRONLY | os.O_NONBLOCK | os.O_CLOEXEC)
+        except OSError as error:
+            if error.errno != errno.ENXIO:
+                raise
+            if time.monotonic() >= deadline:
+                raise OSError(errno.ENXIO, f"nobody has read from this pipe for {READER_SECONDS:.0f} s") from error
+            time.sleep(_LOOK_SECONDS)
+            continue
+        os.set_blocking(descriptor, True)
+        return descriptor

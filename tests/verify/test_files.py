@@ -4,11 +4,14 @@ from __future__ import annotations
 
 import errno
 import os
+import subprocess
 from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 import pytest
 
+from verify import files
 from verify.errors import UsageError
 from verify.files import prove_apart, prove_files, prove_writable, write_all, write_whole
 
@@ -149,6 +152,28 @@ def test_a_report_takes_no_place_of_what_is_read_or_kept(tmp_path: Path, monkeyp
     with pytest.raises(UsageError, match=r"--json .* would write over a file that this run reads or keeps"):
         prove_apart({"--html": None, "--json": Path(target)}, ("plan.toml", "", "runs.sqlite"))
     prove_apart({"--html": None, "--json": Path("report.json")}, ("plan.toml", "", "runs.sqlite"))
+
+
+@pytest.mark.timeout(20)
+def test_a_pipe_that_nobody_reads_is_given_up(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Opening it would never end; what else was to be written is."""
+    monkeypatch.setattr(files, "READER_SECONDS", 0.2)
+    os.mkfifo(tmp_path / "pipe")
+    with pytest.raises(UsageError, match="nobody has read from this pipe"):
+        write_all({tmp_path / "pipe": b"piped", tmp_path / "file": b"filed"})
+    assert (tmp_path / "file").read_bytes() == b"filed"
+
+
+@pytest.mark.timeout(20)
+def test_a_reader_may_come_late_and_read_slowly(tmp_path: Path) -> None:
+    """More than a pipe holds is written as it is read."""
+    pipe, content = tmp_path / "pipe", b"piped" * 50_000
+    os.mkfifo(pipe)
+    with subprocess.Popen(["/bin/sh", "-c", 'sleep 0.3; exec cat "$0"', str(pipe)], stdout=subprocess.PIPE) as reader:
+        with ThreadPoolExecutor(1) as aside:
+            written = aside.submit(write_all, {pipe: content})
+            assert reader.communicate(timeout=15)[0] == content
+        written.result()
 
 
 def test_two_options_may_name_one_device(tmp_path: Path) -> None:
