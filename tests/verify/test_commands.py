@@ -298,6 +298,18 @@ def test_a_run_whose_words_are_lost_is_stored_all_the_same(plan: Path, end: str,
     assert len(json.loads(history.stdout)["runs"]) == 1
 
 
+@pytest.mark.parametrize("end", [">/dev/null 2>/dev/full", "2>&1 >/dev/null | true"])
+def test_a_watch_whose_lines_are_lost_goes_on(plan: Path, end: str) -> None:
+    """Nobody reads them, and that is no bug of ours: it ends when its time is up."""
+    line = (f'set -o pipefail; "{sys.executable}" -m verify await rack9.toml --only "boot.*" --no-store --timeout 1s '
+            f"--every 0.4s --json j --html h {end}")
+    done = subprocess.run(["bash", "-c", line], capture_output=True, text=True, cwd=plan.parent, timeout=50, check=False,
+                          env={**os.environ, "PYTHONPATH": str(ROOT)})
+    assert done.returncode == 3
+    host = json.loads((plan.parent / "j").read_text(encoding="utf-8"))["hosts"][0]["evidence"]
+    assert (host["crashes"], host["boot"]["why"]) == ([], "time-out")
+
+
 def in_latin_1(*arguments: str, cwd: Path) -> subprocess.CompletedProcess[bytes]:
     return subprocess.run([sys.executable, "-m", "verify", *arguments], capture_output=True, cwd=cwd, timeout=50, check=False,
                           env={**os.environ, "PYTHONPATH": str(ROOT), "COLUMNS": "80", "PYTHONIOENCODING": "latin-1"})

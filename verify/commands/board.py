@@ -8,12 +8,11 @@ import time
 from collections.abc import Iterator, Sequence
 from typing import TYPE_CHECKING, Protocol
 
-import click
-
 from reports.marks import many
 from shared.boots import Reading, Sign
 from shared.quantities import show_seconds
 from shared.safetext import visible
+from verify.commands.console import tell
 from verify.watch import Event, HostWatch, Phase
 
 if TYPE_CHECKING:
@@ -74,11 +73,11 @@ class _Lines:
 
     def on_start(self, watches: Sequence[HostWatch]) -> None:
         """Say what is watched."""
-        click.echo(f"watching {many(len(watches), 'host')}; interrupt to end with what was seen", err=True)
+        tell(f"watching {many(len(watches), 'host')}; interrupt to end with what was seen")
 
     def on_event(self, event: Event) -> None:
         """Print the change."""
-        click.echo(line_of(event), err=True)
+        tell(line_of(event))
 
 
 def line_of(event: Event) -> str:

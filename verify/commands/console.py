@@ -32,7 +32,7 @@ _PLAIN = {"◆": "#", "▲": "^", "○": "o", "◐": "%", "▬": "=", "●": "*"
 
 def stop(error: Exception) -> NoReturn:
     """Say what cannot be used, on standard error, and end with exit status 2."""
-    click.echo("\n".join(map(visible, str(error).split("\n"))), err=True)
+    tell("\n".join(map(visible, str(error).split("\n"))))
     sys.exit(Exit.UNUSABLE)
 
 
@@ -43,13 +43,13 @@ _OUR_FAULT = "a fault of seatrial itself, please report it:"
 def say_crashes(crashes: Iterable[Crash]) -> None:
     """Own up to bugs that probes of ours met, a line each, on standard error."""
     for crash in crashes:
-        click.echo(f"{_OUR_FAULT} {crash.error} while asking {crash.asking}", err=True)
+        tell(f"{_OUR_FAULT} {crash.error} while asking {crash.asking}")
 
 
 def say_remarks(plan: Plan, *, err: bool = True) -> None:
     """What had to be assumed in reading a plan, a line each, on standard error unless told: other hosts may have been meant."""
     for remark in plan.remarks:
-        click.echo(f"remark  {visible(remark)}", err=err)
+        (tell if err else click.echo)(f"remark  {visible(remark)}")
 
 
 def columns() -> int:
@@ -71,19 +71,19 @@ def last_resort() -> Iterator[None]:
         raise
     except KeyboardInterrupt:
         # A run keeps its evidence itself; this is before or after one, where click alone would end with 1.
-        _complain("interrupted")
+        tell("interrupted")
         sys.exit(Exit.INTERRUPTED)
     except Exception as error:  # noqa: BLE001 the very last place, where a bug of ours must get its own exit status
         if isinstance(error, OSError) and (lost := forsake_output()):
             if not isinstance(lost, BrokenPipeError):
-                _complain(f"standard output cannot be written: {lost.strerror}")
+                tell(f"standard output cannot be written: {lost.strerror}")
             sys.exit(Exit.UNUSABLE)
-        _complain(f"{_OUR_FAULT}\n{traceback.format_exc().removesuffix(chr(10))}")
+        tell(f"{_OUR_FAULT}\n{traceback.format_exc().removesuffix(chr(10))}")
         sys.exit(Exit.INTERNAL)
 
 
-def _complain(text: str) -> None:
-    """Say something on standard error; where nobody can read it the exit status still tells."""
+def tell(text: str) -> None:
+    """Say something on standard error; where that takes no more, the work goes on, and the exit status still tells."""
     try:
         click.echo(text, err=True)
     except OSError:

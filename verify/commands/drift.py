@@ -116,6 +116,7 @@ def _compare(plan: Plan, options: ProbingOptions, baseline: Baseline, before: Re
 def _nights(report: Report, options: ProbingOptions) -> Nights:
     """What the runs up to this one saw, for its page; nothing where the history can no longer be read, which is said."""
     from shared.history import NO_NIGHTS
+    from verify.commands.console import tell
     from verify.history import queries
     from verify.history.errors import HistoryError
     from verify.history.following import nights_until
@@ -125,12 +126,13 @@ def _nights(report: Report, options: ProbingOptions) -> Nights:
         with Store.open(options.store) as history:
             return nights_until(history, queries.find(history, report.run.id), report)
     except HistoryError as error:
-        click.echo(f"no nights and no trends are shown: {error}", err=True)
+        tell(f"no nights and no trends are shown: {error}")
         return NO_NIGHTS
 
 
 def _trends(plan: Plan, report: Report, options: ProbingOptions) -> tuple[Trend, ...]:
     """Where clocks and certificates are heading; none where the history can no longer be read, which has been said."""
+    from verify.commands.console import tell
     from verify.history import queries
     from verify.history.errors import HistoryError
     from verify.history.following import trends_of
@@ -141,5 +143,5 @@ def _trends(plan: Plan, report: Report, options: ProbingOptions) -> tuple[Trend,
             known = queries.known_plan(history, plan)
             return trends_of(history, known.id, report) if known else ()
     except HistoryError as error:
-        click.echo(f"no trends are shown: {error}", err=True)
+        tell(f"no trends are shown: {error}")
         return ()

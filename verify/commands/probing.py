@@ -20,7 +20,7 @@ from shared.history import NO_NIGHTS, Nights
 from shared.plan import Plan
 from shared.run import Report
 from verify import trial
-from verify.commands.console import STDOUT, columns, forsake_output, say_crashes, say_remarks, stop
+from verify.commands.console import STDOUT, columns, forsake_output, say_crashes, say_remarks, stop, tell
 from verify.commands.exits import crashed, exit_of
 from verify.commands.interrupts import put_off
 from verify.commands.options import ProbingOptions
@@ -126,7 +126,7 @@ def store(report: Report, plan: Plan, options: ProbingOptions, *, reported: bool
     with telling("putting the run into the history", shown=not options.quiet):
         kept = keep_run(report, plan, checks=options.only, store=options.store, reported=reported)
     if kept.said:
-        click.echo(kept.said, err=True)
+        tell(kept.said)
     return kept.stored
 
 
@@ -190,7 +190,7 @@ def say_faults(report: Report) -> None:
     """Own up to faults of ours, on standard error, and say what becomes of the evidence."""
     say_crashes(report.evidence().crashes())
     if crashed(report):
-        click.echo("the evidence is kept in the JSON report; what the fault touched is not graded", err=True)
+        tell("the evidence is kept in the JSON report; what the fault touched is not graded")
 
 
 def _command_line(store: str | None) -> str:
