@@ -14,7 +14,7 @@ import pytest
 from labkit import servers
 from labkit.daemons import wait_until
 from labkit.needs import find
-from labkit.runs import Run
+from labkit.runs import Run, Running
 from labkit.site import DOMAIN, Machine, Site
 from labkit.wires import Node, Plug
 from labkit.zones import Zone
@@ -265,11 +265,24 @@ def test_since_lets_a_host_settle_that_is_back_already(quay: Quay) -> None:
     assert run.finding(SOUND.name, "boot.up", "22/tcp")["grade"] == "pass"
 
 
+def _wait_for_rounds(running: Running) -> None:
+    """The first echo is sent once the host was asked for its boot, however busy this machine is; then some rounds more."""
+    process = Path(f"/proc/{running.process.pid}")
+
+    def has_sent() -> bool:
+        # Before it is in its namespace, the sockets that stand there are those of the whole machine.
+        inside = (process / "ns/net").readlink() != Path("/proc/self/ns/net").readlink()
+        return inside and len((process / "net/raw").read_text(encoding="ascii").splitlines()) > 1
+
+    wait_until(has_sent, 30, lambda: "the watch never began")
+    time.sleep(1.5)
+
+
 def test_a_cut_wire_is_told_from_a_reboot_by_the_hosts_own_word(quay: Quay, access: str) -> None:
     """The silence was seen and the boot is the old one: asked over SSH before and after, it fails where silence would pass."""
     text = plan((ASKED,), ports='"22/tcp"', extra=access)
     running = quay.site.start(text, *QUICK, "--timeout", "30 s", "--no-store", "--only", "boot.*", command="await")
-    time.sleep(4)  # the watch needs some rounds, and a login
+    _wait_for_rounds(running)
     quay.link(ASKED, "down")
     time.sleep(2.5)  # a silence of some rounds
     quay.link(ASKED, "up")
@@ -313,7 +326,7 @@ def test_a_cut_wire_that_silences_every_host_is_no_reboot_of_any(quay: Quay) -> 
 def test_a_runner_that_stood_still_has_seen_no_absence_of_a_reboot(quay: Quay) -> None:
     """A laptop that was closed, or Ctrl-Z: for as long nobody looked, and the sentence says so."""
     running = quay.site.start(plan((STAYS,)), *QUICK, "--timeout", "14 s", "--no-store", "--only", "boot.*", command="await")
-    time.sleep(3.5)  # some rounds
+    _wait_for_rounds(running)
     running.process.send_signal(signal.SIGSTOP)
     time.sleep(6)  # many rounds that never are
     running.process.send_signal(signal.SIGCONT)
@@ -328,9 +341,7 @@ def test_a_runner_that_stood_still_has_seen_no_absence_of_a_reboot(quay: Quay) -
 def test_an_interrupt_reports_what_was_seen(quay: Quay, tmp_path: Path) -> None:
     """Ctrl-C in the watch: status 130, both reports, a partial run with the rounds so far, and nothing else asked."""
     running = quay.site.start(plan((SOUND,)), *QUICK, "--no-store", command="await")
-    wait_until(lambda: len(Path(f"/proc/{running.process.pid}/net/raw").read_text(encoding="ascii").splitlines()) > 1, 20,
-               lambda: "the watch never began")
-    time.sleep(1.5)  # some rounds
+    _wait_for_rounds(running)
     running.process.send_signal(signal.SIGINT)
     run = running.finish()
     assert run.status == 130, run.stderr
