@@ -6,6 +6,7 @@ wanted (a terminal looks on, ``NO_COLOR`` is not set) is for the caller to know.
 
 from __future__ import annotations
 
+import re
 import textwrap
 import unicodedata
 from collections import Counter
@@ -15,7 +16,7 @@ import msgspec
 
 from reports import causesview, missingview
 from reports.causesview import CauseView
-from reports.findingview import Shower
+from reports.findingview import SITE_NAME, Shower
 from reports.fleetview import common_domain, short_name
 from reports.marks import GRADES, VERDICTS, Mark, many, verdict_rank
 from reports.view import lede
@@ -35,6 +36,14 @@ _HOST_LINES = 3
 _NAME = 28
 #: Where a place would be cut shorter than this, the count of what is explained gives way.
 _LEAST_PLACE = 8
+#: A line to type of more characters than this, which is about five lines of a terminal, stands in the report alone.
+_LONGEST_LINE = 400
+#: A line of a mend that is read and not typed: it begins as a sentence does, or says something before a colon and a space.
+_READ = re.compile(r"[A-Z][a-z]* |[^'\"]*: ")
+#: What begins a comment of a shell or of a zone file, and a remark behind a command.
+_COMMENT, _REMARK = re.compile(r"[#;] "), re.compile(r"(?<=\S) {2,}(?=[#;] )")
+#: The columns of the sign and the indent with which a comment goes on.
+_LONGEST_SIGN = 4
 #: A column too narrow to wrap text in helps nobody.
 _NARROWEST = 40
 #: The styles of ``rich`` for each kind of text; 8-bit colours near the page's palette, and no meaning in colour alone.
@@ -54,7 +63,7 @@ _Line = Sequence[_Span]
 
 def summary(report: Report, *, width: int = 80, colour: bool = False, files: Iterable[str] = (), quiet: bool = False,
             checks: Mapping[str, Check] = catalogue.CHECKS) -> str:
-    """The run in one screen of at most ``width`` columns (40 at least), without a final line end.
+    """The run in one screen of at most ``width`` columns (40 at least) but for lines to type, without a final line end.
 
     ``quiet`` leaves only the causes, and nothing at all where there are none.
 
@@ -113,14 +122,14 @@ def _causes(told: Sequence[CauseView], domain: str, width: int) -> Iterator[_Lin
     if not told:
         return
     yield [_Span("To mend, in order", "title")]
-    wholes = [list(_whole(cause, width)) for cause in told[:_MOST_CAUSES]]
+    wholes = [list(_whole(cause, domain, width)) for cause in told[:_MOST_CAUSES]]
     fitting = _fitting([len(whole) for whole in wholes])
     for whole in wholes[:fitting]:
         yield from whole
     for cause in told[fitting:_MOST_CAUSES]:
         brief = cause.brief.replace(f".{domain}", "") if domain else cause.brief
         place = cause.place + (f" and {cause.elsewhere:,} more" if cause.elsewhere else "")
-        text = f": {brief}" if place in brief else f": {place}: {brief}"
+        text = f": {brief}" if place in brief or place == SITE_NAME else f": {place}: {brief}"
         yield [*_numbered(cause), _Span(_cut(text, width - 5 - len(cause.owner)))]
     if len(told) > _MOST_CAUSES:
         yield [_Span(f"   … and {len(told) - _MOST_CAUSES:,} more in the report", "soft")]
@@ -142,12 +151,12 @@ def _numbered(cause: CauseView) -> _Line:
     return [_Span(f"{cause.number:>2} "), _Span(cause.mark.sign, cause.mark.key), _Span(f" {cause.owner}", "title")]
 
 
-def _whole(cause: CauseView, width: int) -> Iterator[_Line]:
+def _whole(cause: CauseView, domain: str, width: int) -> Iterator[_Line]:
     """A cause with what was found and the beginning of its mend."""
     first = cause.members[0]
     alike = f" and {cause.count - 1:,} more like it" if cause.count > 1 else ""
     explains = f", explains {cause.explains:,}" if cause.explains else ""
-    place = f"{first.host}, {first.check} {first.subject}"
+    place = f"{short_name(first.host, domain)}, {first.check}" + ("" if alike else f" {first.subject}")
     room = width - 7 - len(cause.owner) - len(alike) - len(explains)
     if room < _LEAST_PLACE:
         room, explains = room + len(explains), ""
@@ -173,8 +182,14 @@ def _hosts(hosts: Sequence[HostReport], domain: str, width: int) -> Iterator[_Li
     for verdict, alike in by_verdict.items():
         mark = VERDICTS[verdict]
         # Leaves room beside one item for the count of those left out.
-        told = [_cut(f"{_ends(short_name(host.name, domain))} {_tally(host)}".rstrip(), width - 20) for host in alike]
-        begin, *rest = _listed(f"{len(alike):,} {mark.word}:", told, width - 3, 1 if verdict is Verdict.READY else _HOST_LINES)
+        tallies = [_tally(host) for host in alike]
+        # What holds for each of them is said once.
+        shared = f", each with {tallies[0]}" if tallies[0] and tallies.count(tallies[0]) == len(tallies) > 1 else ""
+        shared = shared if len(mark.word + shared) < width - 25 else ""
+        told = [_cut(f"{_ends(short_name(host.name, domain))} {'' if shared else tally}".rstrip(), width - 20)
+                for host, tally in zip(alike, tallies, strict=True)]
+        begin, *rest = _listed(f"{len(alike):,} {mark.word}{shared}:", told, width - 3,
+                               1 if verdict is Verdict.READY else _HOST_LINES)
         yield [_Span(" "), _Span(mark.sign, mark.key), _Span(f" {begin}")]
         yield from ([_Span(f"   {line}")] for line in rest)
 
@@ -237,9 +252,24 @@ def _wrapped(text: str, indent: str, width: int, most: int, hanging: str) -> Ite
 
 
 def _mend_lines(line: str, room: int) -> list[str]:
-    """One line of a mend; what is too long goes on, indented, on the next."""
-    pieces = textwrap.wrap(visible(line), room, subsequent_indent="  ", break_on_hyphens=False)
-    return [_cut(piece, room) for piece in pieces]
+    """One line of a mend; what is read goes on, where it is too long, on the next line, and what is typed never does.
+
+    A command that is parted runs as two, and a zone file goes on in the next line only within parentheses (RFC 1035 section
+    5.1).  A long line to type is therefore left to the terminal to fold, as then it is copied whole.
+    """
+    line = visible(line).rstrip()
+    if len(line) <= room:
+        return [line]
+    typed, *remark = _REMARK.split(line, maxsplit=1)
+    if remark and not _COMMENT.match(line):
+        return [*_mend_lines(typed, room), *(f"  {piece}" for piece in _mend_lines(remark[0], room - 2))]
+    if len(line) > _LONGEST_LINE:
+        return [f"… a line of {len(line):,} characters: in the report"]
+    sign = _COMMENT.match(line)
+    if not (sign or _READ.match(line.lstrip())) or max(map(len, line.split())) > room - _LONGEST_SIGN:
+        return [line]
+    # The rest of a comment is one again, so that it can be pasted with the lines around it.
+    return textwrap.wrap(line, room, subsequent_indent=f"{sign[0]}  " if sign else "  ", break_on_hyphens=False)
 
 
 def _cells(text: str) -> int:
