@@ -7,6 +7,7 @@ from collections.abc import Mapping, Sequence
 
 import msgspec
 
+from reports import onpaper
 from reports.alike import together
 from reports.findingview import FindingView, Link, Shower
 from reports.fleetview import common_domain, short_name
@@ -35,6 +36,7 @@ class CauseView(msgspec.Struct, frozen=True, kw_only=True):
 
     ``headline`` is the whole message of the first, ``brief`` its first sentence, ``place`` its host in short, ``elsewhere``
     how many other hosts have it too.  ``members`` are told with their messages, ``farther`` are only pointed at.
+    ``printed`` lines of ``fix`` are printed, and ``unprinted`` mends or places in it are not.
     """
 
     number: int
@@ -48,6 +50,8 @@ class CauseView(msgspec.Struct, frozen=True, kw_only=True):
     members: tuple[FindingView, ...]
     farther: tuple[Link, ...]
     fix: str
+    printed: int
+    unprinted: int
     explains: int
     effects: tuple[Effect, ...]
     unlisted: int
@@ -102,11 +106,14 @@ def _cause(number: int, group: Sequence[Finding], effects: Mapping[str, Sequence
     listed = explained[:_MOST_EFFECTS]
     hosts = list(dict.fromkeys(member.host for member in members))
     shown = tuple(Effect(shower.view(effect).mark, shower.link(effect)) for effect in listed)
+    mends = _mends(members)
+    printed, unprinted = onpaper.fitting(mends)
     return CauseView(number=number, owner=shower.owner(first.check), place=short_name(hosts[0], domain),
                      elsewhere=len(hosts) - 1, brief=first_sentence(first.message), headline=first.message,
                      mark=members[0].mark, count=len(members), members=members[:_MOST_TOLD],
-                     farther=tuple(Link(m.slug, m.host) for m in members[_MOST_TOLD:]), fix=_mend(members),
-                     explains=len(explained), effects=shown, unlisted=len(explained) - len(listed))
+                     farther=tuple(Link(m.slug, m.host) for m in members[_MOST_TOLD:]), fix="\n".join(mends),
+                     printed=printed, unprinted=unprinted, explains=len(explained), effects=shown,
+                     unlisted=len(explained) - len(listed))
 
 
 def first_sentence(text: str) -> str:
@@ -114,22 +121,27 @@ def first_sentence(text: str) -> str:
     return _SENTENCE_END.split(text, maxsplit=1)[0]
 
 
-def _mend(members: Sequence[FindingView]) -> str:
-    """The mend of one cause, or of several with the host above each, equal mends only once."""
+def _mends(members: Sequence[FindingView]) -> list[str]:
+    """The mend of one cause, or those of several with the host above each, equal mends only once."""
     if len(members) == 1:
-        return members[0].fix
+        return [members[0].fix]
     texts: dict[str, list[str]] = {}
     for member in members:
-        texts.setdefault(member.fix, []).append(f"{member.host} {member.subject}")
-    return "\n\n".join(_placed(fix, places) for fix, places in texts.items() if fix)
+        texts.setdefault(member.fix, []).append(f"# {member.host} {member.subject}")
+    mends: list[str] = []
+    for fix, places in texts.items():
+        if fix:
+            # An empty line stands between two.
+            first, *others = _placed(fix, places)
+            mends += [f"\n{first}" if mends else first, *others]
+    return mends
 
 
-def _placed(fix: str, places: Sequence[str]) -> str:
+def _placed(fix: str, places: Sequence[str]) -> list[str]:
     """A mend with the places it is for: above it where they are few, below where they would push it out of sight."""
-    named = "\n".join(f"# {where}" for where in places)
     if len(places) <= _MOST_HEADING:
-        return f"{named}\n{fix}"
-    return f"# at each of the {len(places):,} named below\n{fix}\n{named}"
+        return ["\n".join((*places, fix))]
+    return [f"# at each of the {len(places):,} named below\n{fix}", *places]
 
 
 def owners(told: Sequence[CauseView]) -> tuple[OwnerView, ...]:

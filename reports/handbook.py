@@ -50,7 +50,8 @@ def page(name: str, *, profile: str | None = None, width: int = _WIDTH) -> str:
 
 
 def _section(heading: str, text: str, width: int) -> list[str]:
-    return ["", heading, *textwrap.wrap(text, width, initial_indent=_INDENT, subsequent_indent=_INDENT)]
+    return ["", heading, *textwrap.wrap(text, width, initial_indent=_INDENT, subsequent_indent=_INDENT,
+                                         break_on_hyphens=False)]
 
 
 def _list(heading: str, items: tuple[str, ...], width: int) -> list[str]:
@@ -80,5 +81,6 @@ def _limits(check: Check, profile: str | None, width: int) -> list[str]:
         for name in (profile,) if profile else PROFILES:
             lines += textwrap.wrap(f"{_INDENT}{limit_name:<{widest}}  {name:<10}  {rule.under(name).show()}", width,
                                    subsequent_indent=_INDENT * 4)
-        lines += textwrap.wrap(f"origin: {rule.origin}", width, initial_indent=_INDENT * 2, subsequent_indent=_INDENT * 2)
+        lines += textwrap.wrap(f"origin: {rule.origin}", width, initial_indent=_INDENT * 2, subsequent_indent=_INDENT * 2,
+                               break_on_hyphens=False)
     return lines

@@ -15,7 +15,7 @@ from collections.abc import Iterator, Mapping
 import jinja2
 from markupsafe import Markup
 
-from reports import palette, view
+from reports import linebreaks, palette, view
 from shared import catalogue
 from shared.catalogue import Check
 from shared.history import NO_NIGHTS, Nights
@@ -63,6 +63,8 @@ def _environment() -> jinja2.Environment:
     environment = jinja2.Environment(loader=jinja2.PackageLoader("reports"), autoescape=True, finalize=_shown, trim_blocks=True,
                               lstrip_blocks=True, undefined=jinja2.StrictUndefined, keep_trailing_newline=False)
     environment.globals["newline"] = Markup("\n")
+    environment.filters["unparted"] = lambda text: linebreaks.unparted(str(_shown(text)))
+    environment.filters["at_dots"] = lambda name: linebreaks.at_dots(str(_shown(name)))
     return environment
 
 

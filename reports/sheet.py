@@ -14,6 +14,7 @@ import textwrap
 import jinja2
 from markupsafe import Markup
 
+from reports import linebreaks
 from reports.sheetview import Row, Section, SheetsView, SheetView
 from shared.safetext import visible
 from shared.zonelines import master_file
@@ -42,6 +43,8 @@ def _environment() -> jinja2.Environment:
     environment = jinja2.Environment(loader=jinja2.PackageLoader("reports"), autoescape=True, finalize=_shown,
                                      trim_blocks=True, lstrip_blocks=True, undefined=jinja2.StrictUndefined)
     environment.globals["newline"] = Markup("\n")
+    environment.filters["unparted"] = lambda text: linebreaks.unparted(visible(text))
+    environment.filters["at_dots"] = lambda name: linebreaks.at_dots(visible(name))
     return environment
 
 
@@ -102,7 +105,8 @@ def _row(row: Row) -> list[str]:
 def _margin(sheet: SheetView) -> list[str]:
     lines = ["", "BEFORE YOU TYPE"] if sheet.margin else []
     for note in sheet.margin:
-        lines += textwrap.wrap(visible(f"{note.kind}: {note.text}"), WIDTH - 2, initial_indent="  ", subsequent_indent="    ")
+        lines += textwrap.wrap(visible(f"{note.kind}: {note.text}"), WIDTH - 2, initial_indent="  ", subsequent_indent="    ",
+                               break_on_hyphens=False)
     if sheet.margin_left_out:
         lines.append(f"  and {sheet.margin_left_out} more: seatrial lint")
     return lines
@@ -113,7 +117,7 @@ def _command(command: str) -> list[str]:
 
 
 def _folded(text: str, indent: str) -> list[str]:
-    return textwrap.wrap(visible(text), WIDTH, initial_indent=indent, subsequent_indent=indent)
+    return textwrap.wrap(visible(text), WIDTH, initial_indent=indent, subsequent_indent=indent, break_on_hyphens=False)
 
 
 def _zones(view: SheetsView) -> list[str]:

@@ -6,11 +6,11 @@ Nothing is graded here and no clock is read.  The templates make no choice but h
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Container, Mapping, Sequence
+from collections.abc import Container, Iterator, Mapping, Sequence
 
 import msgspec
 
-from reports import causesview, clocksview, evidencetables, figures, fleetview, missingview, nightsview
+from reports import causesview, clocksview, evidencetables, figures, fleetview, missingview, nightsview, onpaper
 from reports.causesview import CauseView, OwnerView
 from reports.evidencetables import Table
 from reports.figures import Calendar, ClockLine
@@ -56,7 +56,10 @@ class ExplainedView(msgspec.Struct, frozen=True):
 
 
 class HostView(msgspec.Struct, frozen=True, kw_only=True):
-    """One host, or the site.  ``open`` is what needs a look, ``explained`` what a cause told elsewhere explains."""
+    """One host, or the site.  ``open`` is what needs a look, ``explained`` what a cause told elsewhere explains.
+
+    On paper ``alike`` names hosts in short that are told with this one, and one that is told with another is ``unprinted``.
+    """
 
     slug: str = ""
     name: str = ""
@@ -71,6 +74,8 @@ class HostView(msgspec.Struct, frozen=True, kw_only=True):
     in_brief: tuple[BriefView, ...]
     held_count: int
     evidence: tuple[Table, ...] = ()
+    alike: tuple[str, ...] = ()
+    unprinted: bool = False
 
 
 class LimitView(msgspec.Struct, frozen=True):
@@ -165,8 +170,8 @@ def build(report: Report, checks: Mapping[str, Check], nights: Nights = NO_NIGHT
         reboots=timeline(report.hosts, domain),
         clocks=clocksview.clocks(report, domain), calendar=figures.calendar(report.hosts, report.run.started),
         nights=nightsview.kinds(report, nights, names, domain),
-        hosts=(*site, *(_host(host, slug, shower, domain, lean=lean)
-                        for host, slug in zip(report.hosts, names.hosts, strict=True))),
+        hosts=(*site, *_printed(report, shower, domain, [_host(host, slug, shower, domain, lean=lean)
+                                                         for host, slug in zip(report.hosts, names.hosts, strict=True)])),
         lean=lean, unfolded=len(report.hosts) <= _UNFOLDED_HOSTS, tool=f"{report.run.tool.name} {report.run.tool.version}")
 
 
@@ -278,6 +283,13 @@ def _host(host: HostReport, slug: str, shower: Shower, domain: str, *, lean: boo
     view = _section(host.findings, host.verdict, shower, lean=lean, itself={host.name, *host.addresses})
     return msgspec.structs.replace(view, slug=slug, name=host.name, short=fleetview.short_name(host.name, domain),
                                    facts=", ".join(filter(None, told)), evidence=tables)
+
+
+def _printed(report: Report, shower: Shower, domain: str, hosts: Sequence[HostView]) -> Iterator[HostView]:
+    """The hosts with what paper says of them: of those that are alike the first is printed and names the others."""
+    for host, printed in zip(hosts, onpaper.alike(report.hosts, shower), strict=True):
+        others = tuple(fleetview.short_name(report.hosts[place].name, domain) for place in printed.others)
+        yield msgspec.structs.replace(host, alike=others, unprinted=not printed.itself)
 
 
 def _section(findings: Sequence[Finding], verdict: Verdict, shower: Shower, *, lean: bool,

@@ -263,6 +263,50 @@ def test_the_glance_of_three_hosts_is_one_sheet_of_paper(show: Callable[..., Pag
     assert second.startswith("THECLOCKS")
 
 
+def test_many_hosts_that_are_alike_take_few_sheets(show: Callable[..., Page], tmp_path: Path) -> None:
+    """Each of a hundred hosts still stands there by its name; the search hides nothing on paper."""
+    page = show("alike")
+    page.get_by_role("searchbox").fill("node7")
+    sheets = _printed(page, tmp_path)
+    text = " ".join("\n".join(sheets).split())
+    assert len(sheets) <= 6
+    assert "100 hosts are alike but for names and values" in text
+    assert all(f"node{number}" in text for number in range(100))
+    assert "more, on the screen and in the JSON report" in text
+
+
+def test_paper_tells_a_cause_once(show: Callable[..., Page]) -> None:
+    """What a mend tells whole is told in brief at its host, and on the screen whole at both."""
+    page = show("three")
+    message = page.locator(".finding.told .message").first
+    assert message.is_visible()
+    page.emulate_media(media="print")
+    assert not message.is_visible()
+    assert page.locator(".finding.told h4").first.is_visible()
+
+
+@pytest.mark.parametrize("width", [360, 820, 1280])
+def test_no_line_ends_at_a_hyphen(show: Callable[..., Page], width: int) -> None:
+    """"dome-" at the end of a line and "c" at the begin of the next was read as two words; nothing is copied but the name."""
+    page = show("tidewater", width=width)
+    page.evaluate("() => document.querySelectorAll('details').forEach((box) => { box.open = true; })")
+    parted = page.evaluate("""() => {
+      const found = [], walk = document.createTreeWalker(document.body, NodeFilter.SHOW_TEXT);
+      for (let node = walk.nextNode(); node; node = walk.nextNode()) {
+        for (const one of node.data.matchAll(/-(?=[a-z0-9])/gi)) {
+          const line = (at) => { const range = document.createRange(); range.setStart(node, at); range.setEnd(node, at + 1);
+                                 return range.getClientRects()[0]; };
+          const hyphen = line(one.index), next = line(one.index + 1);
+          if (hyphen && next && next.top >= hyphen.bottom) found.push(node.data.slice(one.index - 20, one.index + 20));
+        }
+      }
+      return found;
+    }""")
+    assert parted == []
+    name = page.locator("#h-dome-c\\.obs\\.example\\.net h3 a")
+    assert name.evaluate("(one) => { getSelection().selectAllChildren(one); return getSelection().toString(); }") == "dome-c"
+
+
 @pytest.mark.parametrize("scheme", ["light", "dark"])
 def test_paper_is_white_whatever_the_screen(show: Callable[..., Page], scheme: str) -> None:
     """Nobody prints a night sky."""

@@ -697,6 +697,13 @@ def fleet(size: int = 1000) -> Report:
     return assemble(site, hosts, causes)
 
 
+def alike() -> Report:
+    """A hundred hosts with the same two faults."""
+    hosts = drafts([f"node{number}" for number in range(100)])
+    causes = [plant_expired(host) for host in hosts] + [plant_old_tls(host) for host in hosts]
+    return assemble(site_sound(), hosts, causes)
+
+
 def _at(seconds: float) -> str:
     minute, second = divmod(seconds, 60)
     return f"2027-03-04T09:{int(minute):02}:{second:04.1f}Z"

@@ -186,7 +186,8 @@ def test_mark_up_in_any_field_stays_text(sample: ModuleType, text: str) -> None:
     odd = f"a{text}b"
     parsed = Parsed(to_html(sample.hostile(odd)))
     assert parsed.text.count(odd) > 20
-    assert parsed.tags == Parsed(to_html(sample.hostile("plain"))).tags
+    # A hyphen brings an element of ours with it, so that the plain text has as many, and no mark-up.
+    assert parsed.tags == Parsed(to_html(sample.hostile(re.sub(r"[^-]", "x", odd)))).tags
 
 
 def test_a_text_of_100_kb_is_cut_and_says_so(sample: ModuleType) -> None:

@@ -85,6 +85,38 @@ def test_of_very_many_of_one_kind_the_later_ones_are_pointed_at(sample: ModuleTy
     assert all(link.target and f"# {link.text} " in cause.fix for link in cause.farther)
 
 
+def test_of_hosts_that_are_alike_paper_has_the_first(sample: ModuleType, checks: dict[str, Check]) -> None:
+    """Three hundred wholly broken hosts took hundreds of pages; the others are named, and few or unlike ones are printed each."""
+    names = [f"node{number}" for number in range(300)]
+    hosts = sample.drafts(names)
+    causes = [sample.plant_telnet(host) for host in hosts]
+    causes += [sample.plant_clock(host, 37.2, "37.2 s") for host in hosts[:3]]
+    page = view.build(sample.assemble(sample.site_sound(), hosts, causes), checks)
+    shown = [host for host in page.hosts if not host.unprinted and host.slug != "site"]
+    assert [(host.short, host.alike) for host in shown] == [
+        ("node0", ()), ("node1", ()), ("node2", ()), ("node3", tuple(names[4:]))]
+    sound = view.build(sample.assemble(sample.site_sound(), sample.drafts(names[:9]), []), checks)
+    assert not any(host.unprinted or host.alike for host in sound.hosts)
+
+
+def test_of_mends_of_one_kind_paper_has_the_first_and_counts_the_rest(sample: ModuleType, checks: dict[str, Check]) -> None:
+    """The lines that are printed are whole mends, and what is printed and what is not are all of them."""
+    hosts = sample.drafts([f"node{number}" for number in range(30)])
+    own = [host.put("clock.offset", "123/udp", Grade.FAIL, "", "", "It is off.", symptom="offset", fix=(f"set {at}", "second"))
+           for at, host in enumerate(hosts)]
+    cause, = view.build(sample.assemble([], hosts, own), checks).causes
+    printed = cause.fix.split("\n")[:cause.printed]
+    assert printed[-1] == "second"
+    assert printed.count("second") + cause.unprinted == 30
+    assert 10 < cause.printed <= 16
+    same = [host.put("clock.offset", "123/udp", Grade.FAIL, "", "", "It is off.", symptom="offset", fix=("one", "mend"))
+            for host in hosts]
+    cause, = view.build(sample.assemble([], hosts, same), checks).causes
+    assert (cause.printed, cause.unprinted) == (16, 17)
+    single, = view.build(sample.assemble([], hosts, same[:1]), checks).causes
+    assert (single.printed, single.unprinted, single.fix) == (2, 0, "one\nmend")
+
+
 def test_of_many_hosts_passes_are_told_in_brief(sample: ModuleType, checks: dict[str, Check]) -> None:
     """Every check that passed is named, with what it was about where that is not the host itself."""
     report = sample.fleet(300)
