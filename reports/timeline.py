@@ -18,6 +18,8 @@ from shared.times import read_time
 
 #: The most hosts drawn, those that did not come back or settle first and then those that took longest; the rest are counted.
 _MOST_ROWS = 24
+#: What the axis may count in.
+_AXIS_UNITS = ((86400.0, "d"), (3600.0, "h"), (60.0, "min"), (1.0, "s"))
 #: Labels of the axis, in seconds since the beginning; the first that gives at most six ticks is used.
 _STEPS = (1.0, 2.0, 5.0, 10.0, 30.0, 60.0, 120.0, 300.0, 600.0, 1800.0, 3600.0, 21600.0, 86400.0)
 
@@ -94,8 +96,10 @@ def _lasted(boot: BootEvidence) -> float:
 def _ticks(length: float) -> tuple[Tick, ...]:
     step = next((step for step in _STEPS if length / step <= 6), length / 6)
     count = int(length / step)
-    return tuple(Tick(round(100 * number * step / length, 1), show_seconds(number * step) if number else "0", number % 2 == 1)
-                 for number in range(count + 1))
+    # One unit for the whole axis, the largest of which each step has a whole number.
+    scale, unit = next(((scale, unit) for scale, unit in _AXIS_UNITS if step % scale == 0), (86400.0, "d"))
+    return tuple(Tick(round(100 * number * step / length, 1), f"{number * step / scale:.3g} {unit}" if number else "0",
+                      number % 2 == 1) for number in range(count + 1))
 
 
 def _reboot(label: str, boot: BootEvidence, first: datetime.datetime, length: float) -> Reboot:

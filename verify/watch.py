@@ -49,6 +49,11 @@ class Rules(msgspec.Struct, frozen=True, kw_only=True):
     since: str = ""
 
     @property
+    def settling_seconds(self) -> float:
+        """Seconds for which a host must answer to be settled: as long as was asked, and over as many rounds."""
+        return max(self.steady_seconds, (self.steady_rounds - 1) * self.round_seconds)
+
+    @property
     def hole_seconds(self) -> float:
         """Seconds from one sign of life to the next that mean that a round between them is missing."""
         return 2 * self.round_seconds + LOOK_SECONDS

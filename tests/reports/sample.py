@@ -706,7 +706,7 @@ def alike() -> Report:
 
 def _at(seconds: float) -> str:
     minute, second = divmod(seconds, 60)
-    return f"2027-03-04T09:{int(minute):02}:{second:04.1f}Z"
+    return f"2027-03-04T{9 + int(minute) // 60:02}:{int(minute) % 60:02}:{second:04.1f}Z"
 
 
 def boot(silent: float, back: float, ready: float | None, settled: float | None, *, ended: float = 600.0) -> BootEvidence:

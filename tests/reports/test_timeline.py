@@ -99,8 +99,17 @@ def test_a_run_that_watched_no_reboot_has_no_timeline(sample: ModuleType) -> Non
 
 
 def test_labels_of_the_axis_are_few_and_round(sample: ModuleType) -> None:
-    """Ten minutes are told in steps of two."""
-    assert [tick.label for tick in drawn(sample).ticks] == ["0", "120 s", "4 min", "6 min", "8 min", "10 min"]
+    """Ten minutes are told in steps of two, and each axis in one unit: "120 s" stood before "4 min"."""
+    assert [tick.label for tick in drawn(sample).ticks] == ["0", "2 min", "4 min", "6 min", "8 min", "10 min"]
+    for seconds, labels in ((55, ["0", "10 s", "20 s", "30 s", "40 s", "50 s"]),
+                            (175, ["0", "30 s", "60 s", "90 s", "120 s", "150 s"]),
+                            (9000, ["0", "30 min", "60 min", "90 min", "120 min", "150 min"]),
+                            (20000, ["0", "1 h", "2 h", "3 h", "4 h", "5 h"])):
+        host = sample.rebooted().hosts[0]
+        watched = msgspec.structs.replace(host.evidence, boot=sample.boot(20, 40, 41, 50, ended=seconds))
+        line = timeline([msgspec.structs.replace(host, evidence=watched)], "")
+        assert line is not None
+        assert [tick.label for tick in line.ticks] == labels
 
 
 def test_how_it_went_with_hosts_that_are_not_drawn_is_said(sample: ModuleType) -> None:

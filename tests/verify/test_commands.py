@@ -125,6 +125,17 @@ def test_what_cannot_be_used_is_one_sentence_and_exit_2(plan: Path, arguments: l
     assert sorted(plan.parent.iterdir()) == before
 
 
+@pytest.mark.parametrize(("arguments", "remark"), [
+    (["--timeout", "20 s"], "it ends after 20 s (--timeout), and to settle a host must answer for 30 s (--steady, and 3 rounds)"),
+    (["--timeout", "2 s", "--steady", "1 s", "--every", "2 s"], "it ends after 2 s (--timeout), and to settle a host must"),
+    (["--timeout", "4 s", "--steady", "1 s", "--every", "2 s"], ""),
+])
+def test_a_watch_in_which_no_host_can_settle_says_so(plan: Path, arguments: list[str], remark: str) -> None:
+    """Before it begins: afterwards "answering for 17 s, and the watch ended" is all that can be said."""
+    done = seatrial("await", plan.name, *arguments, "--html", ".", cwd=plan.parent)
+    assert done.stderr.startswith(f"remark  no host can settle in this watch: {remark}" if remark else "--html")
+
+
 def test_a_plan_that_makes_probing_meaningless_stops_before_the_first_probe(plan: Path) -> None:
     """An unknown network is exit 2, with the place and the mend."""
     plan.write_text(plan.read_text(encoding="utf-8").replace('network = "rack9"', 'network = "rack8"'), encoding="utf-8")

@@ -177,7 +177,7 @@ def test_a_person_is_asked_again_until_each_answer_is_sound(new_plan: NewPlan) -
         '"nodes" is not one of node, shell, clock',
         'the host name "quay_a" is not legal: the label "quay_a" holds an underscore; letters, digits and hyphens only',
         '"quay-a" is not a host; write its name and its address, such as dome-a=192.0.2.11',
-        "the name quay-a.obs.example.org of quay-a.obs.example.org is also claimed by quay-a",
+        "the name quay-a.obs.example.org is also claimed by quay-a",
     ]
     assert "from which its own is one swap away (ma for am)" in done.stderr
 

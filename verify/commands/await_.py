@@ -69,6 +69,7 @@ def command(
 
     The report has the timeline of each host beside everything that "verify" reports.
     """
+    from shared.quantities import show_seconds
     from verify.awaited import Wait
     from verify.commands.console import stop
     from verify.commands.probing import run_and_report
@@ -79,8 +80,12 @@ def command(
         ordered = _since(since)
     except UsageError as error:
         stop(error)
-    wait = Wait(rules=Rules(round_seconds=every, steady_seconds=steady, grace_seconds=grace, since=ordered),
-                timeout_seconds=patience)
+    rules = Rules(round_seconds=every, steady_seconds=steady, grace_seconds=grace, since=ordered)
+    wait = Wait(rules=rules, timeout_seconds=patience)
+    if patience < rules.settling_seconds:
+        click.echo(f"remark  no host can settle in this watch: it ends after {show_seconds(patience)} (--timeout), and to settle "
+                   f"a host must answer for {show_seconds(rules.settling_seconds)} (--steady, and {rules.steady_rounds} rounds)",
+                   err=True)
     run_and_report(plan, options, kind="await", conduct=functools.partial(_conduct, wait))
 
 

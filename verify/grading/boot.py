@@ -16,7 +16,7 @@ from shared.quantities import Interval, show_seconds
 from shared.times import read_time
 from verify.grading.case import Case
 from verify.grading.machines import listed
-from verify.grading.outages import cut_short, shared_with, span, too_short, way_was_open
+from verify.grading.outages import cut_short, settling_seconds, shared_with, span, too_short, way_was_open
 
 #: Boot identifiers that a host gives without meaning any boot.
 _NO_ID = ("", "00000000-0000-0000-0000-000000000000")
@@ -281,7 +281,7 @@ def _settled(case: Case, host: Host, seen: BootEvidence) -> Iterable[Finding]:
         watched = show_seconds(span(seen.ended, since))
         yield finding(Grade.UNPROVEN, f"answering for {watched}, and the watch ended",
                       f"{host.name} answered on all planned ports from {_clock(since)} on, and the watch ended {watched} later: "
-                      "too soon to tell whether it settles.",
+                      f"too soon to tell whether it settles, which takes {show_seconds(settling_seconds(seen))} of answers.",
                       (_watch_on(case, host, last),), "too-short")
     else:
         gone = last is not None and not last.back

@@ -78,8 +78,12 @@ def too_short(seen: BootEvidence) -> str:
             return ""
         ups.append(moments[-1].at)
     since = max(ups, default="")
-    needed = max(seen.steady_seconds, (seen.steady_rounds - 1) * seen.round_seconds) + seen.round_seconds
-    return since if span(seen.ended, since) < needed else ""
+    return since if span(seen.ended, since) < settling_seconds(seen) + seen.round_seconds else ""
+
+
+def settling_seconds(seen: BootEvidence) -> float:
+    """How long a host must have answered to be settled: as long as was asked, and over as many rounds."""
+    return max(seen.steady_seconds, (seen.steady_rounds - 1) * seen.round_seconds)
 
 
 def cut_short(case: Case, seen: BootEvidence, begun: str) -> bool:

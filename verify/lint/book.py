@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
 
 from shared import catalogue
@@ -10,6 +11,8 @@ from shared.plan import Place, Plan
 
 #: Lint looks at the plan and at nothing else.
 VANTAGE = "the plan"
+#: A mend as it is typed into a host's table of the plan: what may stand before it, the key, and the value.
+_TYPED = re.compile(r"(or, [^:]*: |)(name|address|network|role|mask|gateway|vlan|mac|notes) = (.*)")
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,8 +68,14 @@ class Book:
         ref = make_ref(host, check, subject)
         self._findings[ref] = Finding(
             check=check, subject=subject, grade=grade, planned=planned, found=found, message=f"{where}: {message}",
-            ref=ref, fix=fix, because=because, basis=catalogue.find(check).basis, vantage=VANTAGE)
+            ref=ref, fix=self._in_its_file(place, fix), because=because, basis=catalogue.find(check).basis, vantage=VANTAGE)
         return ref
+
+    def _in_its_file(self, place: Place, fix: tuple[str, ...]) -> tuple[str, ...]:
+        """The mends of a host from a spreadsheet, in which nobody types TOML, by the column and what its cell is to hold."""
+        if place.file in ("", self._file):
+            return fix
+        return tuple(_in_cell(line, place.line) for line in fix)
 
     def _unused(self, host: str, check: str, subject: str, where: str) -> str:
         """``subject``, told apart by its place and then by number where two rows of the plan claim the same."""
@@ -75,3 +84,13 @@ class Book:
             candidate = f"{subject} ({where})" if number == 1 else f"{subject} ({where}, {number})"
             number += 1
         return candidate
+
+
+def _in_cell(line: str, row: int) -> str:
+    """A line of a mend for a spreadsheet; one that is not about a cell stays as it is."""
+    typed = _TYPED.fullmatch(line)
+    if typed is None:
+        return line
+    value = typed[3]
+    quoted = len(value) > 1 and value[0] == value[-1] == '"'
+    return f'{typed[1]}column "{typed[2]}", row {row}: {value[1:-1] if quoted else value}'

@@ -56,7 +56,7 @@ def _finding(index: int, kind: str, value: str, times: int, claimed_by: list[int
     named += f" and {rivals - _NAMED} more" if rivals > _NAMED else ""
     book.fail(host.fqdn, "plan.duplicate", value, host.place, planned="claimed by one row",
               found=f"claimed by {len(claimed_by)} rows",
-              message=f"the {kind} {value} of {host.fqdn} is also claimed by {named}",
+              message=f"the {kind} {value}{'' if value == host.fqdn else f' of {host.fqdn}'} is also claimed by {named}",
               fix=_mend(index, kind, value, claimed_by, survey),
               # Evidence is kept by name: two hosts of one name could not be told apart.
               stop=kind == "name")

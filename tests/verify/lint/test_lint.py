@@ -238,3 +238,19 @@ def test_structs_are_not_changed(make_plan, look):
     before = msgspec.json.encode(msgspec.structs.replace(plan, anchors_pem=()))
     look(plan)
     assert msgspec.json.encode(msgspec.structs.replace(plan, anchors_pem=())) == before
+
+
+def test_a_host_of_a_spreadsheet_is_mended_in_its_cells(make_plan, look, host):
+    """Nobody types `role = "node"` into a spreadsheet; what is to be typed into the plan stays as it is."""
+    row = host("dome_c", "198.51.100.7", role="noed", mask="255.255.255.240", place=Place("hosts.csv", 7))
+    plan = make_plan(hosts=(*make_plan().hosts, row))
+    mends = [line for found in look(plan).findings if found.grade is Grade.FAIL for line in found.fix]
+    assert 'column "role", row 7: node' in mends
+    assert 'column "name", row 7: dome-c' in mends
+    assert any(re.fullmatch(r'column "address", row 7: 192[.]0[.]2[.][0-9]+', line) for line in mends), mends
+    assert 'column "mask", row 7: 255.255.255.0' in mends
+    assert not any(" = " in line for line in mends)
+    typed = msgspec.structs.replace(row, place=Place(plan.file, 40))
+    mends = [line for found in look(make_plan(hosts=(*make_plan().hosts, typed))).findings
+             if found.grade is Grade.FAIL for line in found.fix]
+    assert 'role = "node"' in mends
