@@ -121,7 +121,7 @@ def _causes(told: Sequence[CauseView], domain: str, width: int) -> Iterator[_Lin
     """Every cause in a line at least, which leaves out the ``domain`` of all hosts; the first ones with their mends."""
     if not told:
         return
-    yield [_Span("To mend, in order", "title")]
+    yield [_Span("To mend, in order" if len(told) > 1 else "To mend", "title")]
     wholes = [list(_whole(cause, domain, width)) for cause in told[:_MOST_CAUSES]]
     fitting = _fitting([len(whole) for whole in wholes])
     for whole in wholes[:fitting]:
@@ -156,7 +156,7 @@ def _whole(cause: CauseView, domain: str, width: int) -> Iterator[_Line]:
     first = cause.members[0]
     alike = f" and {cause.count - 1:,} more like it" if cause.count > 1 else ""
     explains = f", explains {cause.explains:,}" if cause.explains else ""
-    place = f"{short_name(first.host, domain)}, {first.check}" + ("" if alike else f" {first.subject}")
+    place = f"{_ends(short_name(first.host, domain))}, {first.check}" + ("" if alike else f" {first.subject}")
     room = width - 7 - len(cause.owner) - len(alike) - len(explains)
     if room < _LEAST_PLACE:
         room, explains = room + len(explains), ""

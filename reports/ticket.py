@@ -7,6 +7,7 @@ verdict, what to mend, what was not proven, and who measured what, when, from wh
 from __future__ import annotations
 
 import datetime
+import re
 import textwrap
 from collections import Counter
 from collections.abc import Mapping, Sequence
@@ -26,6 +27,8 @@ LIMIT = 4000
 COLUMNS = 72
 #: The most characters kept of one fact of the run, of one sentence, and of one name.
 _FACT, _SENTENCE, _NAME = 130, 420, 90
+#: A name, of at most 253 characters (RFC 1035 section 2.3.4), and a mark that may follow it.
+_WHOLE = re.compile(r"[A-Za-z0-9._-]{1,254}[,;:]?")
 #: The most subjects or hosts named before the rest is counted.
 _NAMED = 4
 #: A last line that says how much was left out fits into this.
@@ -43,10 +46,10 @@ _VERDICT_WORDS = {
 
 
 def ticket_text(report: Report, *, bundle_sha256: str = "") -> str:
-    """The run in at most ``COLUMNS`` columns but for lines to paste, and under ``LIMIT`` characters, ending in a line end.
+    """The run in at most ``COLUMNS`` columns but for lines to paste and a longer name, and under ``LIMIT`` characters.
 
-    What does not fit is counted where it was left out, and a mend is given whole or not at all: half a list of commands is
-    worse than none.  Text that a host controls shows every character that is not itself as its code point
+    It ends in a line end.  What does not fit is counted where it was left out, and a mend is given whole or not at all: half
+    a list of commands is worse than none.  Text that a host controls shows every character that is not itself as its code point
     (``shared.safetext``).  ``bundle_sha256`` is the hash of a bundle's manifest, where the run is handed over as one.
     """
     causes = grouped(report)
@@ -131,9 +134,10 @@ def _safe(text: str, limit: int) -> str:
 
 
 def _wrapped(text: str, first: str = "", rest: str = "") -> str:
-    """Safe text folded to the width; a word that is too long for a line is cut."""
-    return "\n".join(textwrap.wrap(text, COLUMNS, initial_indent=first, subsequent_indent=rest,
-                                   break_on_hyphens=False) or [first.rstrip()]) + "\n"
+    """Safe text folded to the width; a word that is too long for a line is cut, but for a name, which is copied."""
+    parted = any(len(word) > COLUMNS - len(rest) and not _WHOLE.fullmatch(word) for word in text.split())
+    return "\n".join(textwrap.wrap(text, COLUMNS, initial_indent=first, subsequent_indent=rest, break_on_hyphens=False,
+                                   break_long_words=parted) or [first.rstrip()]) + "\n"
 
 
 def _mend_lines(fix: Sequence[str], indent: str) -> str:
@@ -156,8 +160,8 @@ def _head(report: Report, causes: int) -> str:
         "Run": f"{_safe(run.id, _NAME)} ({run.kind}), {run.tool.name} {run.tool.version}, profile {run.profile}",
         "Clock": f"the runner's own: {_runner_clock(report)}",
         "Hosts": _hosts(report),
-        "Checks": f"{counts.fail} fail, {counts.caution} caution, {counts.unproven} unproven, {counts.waived} waived, "
-        f"{counts.passed} pass; {coverage.proven} of {coverage.planned} planned are proven",
+        "Checks": f"{counts.fail:,} fail, {counts.caution:,} caution, {counts.unproven:,} unproven, {counts.waived:,} waived, "
+        f"{counts.passed:,} pass; {coverage.proven:,} of {coverage.planned:,} planned are proven",
     }
     lines = [_wrapped(f"SEATRIAL: {_headline(report, causes)}")]
     if not run.complete:
@@ -195,8 +199,8 @@ def _when(report: Report) -> str:
 
 def _hosts(report: Report) -> str:
     verdicts = Counter(host.verdict for host in report.hosts)
-    told = ", ".join(f"{verdicts[verdict]} {words}" for verdict, words in _VERDICT_WORDS.items() if verdicts[verdict])
-    return f"{len(report.hosts)}: {told}" if told else "none"
+    told = ", ".join(f"{verdicts[verdict]:,} {words}" for verdict, words in _VERDICT_WORDS.items() if verdicts[verdict])
+    return f"{len(report.hosts):,}: {told}" if told else "none"
 
 
 def _label(finding: Finding) -> str:
@@ -221,7 +225,7 @@ def _cause(number: int, group: Sequence[Finding], report: Report) -> _Item:
     heading = f"{number}. {_label(group[0])}"
     if len(group) > 1:
         places = list(dict.fromkeys(map(_place, group[1:])))
-        spread = f" at {len(places)} places" if 1 < len(places) < len(group) - 1 else ""
+        spread = f" at {len(places):,} places" if 1 < len(places) < len(group) - 1 else ""
         heading += f" and {many(len(group) - 1, 'other')} of this kind{spread} ({_some(places)})"
     if effects:
         heading += f"; explains {many(effects, 'other finding')}"
@@ -235,7 +239,7 @@ def _place(finding: Finding) -> str:
 def _some(names: Sequence[str], most: int = _NAMED) -> str:
     """The first few names, and how many more there are."""
     kept = list(dict.fromkeys(names))
-    more = f" and {len(kept) - most} more" if len(kept) > most else ""
+    more = f" and {len(kept) - most:,} more" if len(kept) > most else ""
     return ", ".join(kept[:most]) + more
 
 

@@ -161,8 +161,7 @@ def build(report: Report, checks: Mapping[str, Check], nights: Nights = NO_NIGHT
         partial=not report.run.complete, counts=_counts(report),
         owners=causesview.owners(told), causes=told, others=others,
         waived=tuple(shower.view(finding) for finding in waived[:_MOST_WAIVED]), more_waived=max(0, len(waived) - _MOST_WAIVED),
-        proven=f"{coverage.proven:,} of {coverage.planned:,} planned checks were proven, one way or the other."
-        + (" What could not be asked at all stands here too." if missingview.beyond(report) else ""),
+        proven=_proven(report),
         proven_share=round(100 * coverage.proven / coverage.planned, 2) if coverage.planned else 0.0,
         missing=missingview.missing(report, shower),
         brief=_brief(report), facts=_facts(report), limits=_limits(report), checks=_checks(report, checks),
@@ -187,6 +186,8 @@ def lede(report: Report, told: int, others: int) -> str:
         said.append(f"{many(others, 'finding')} to look at.")
     elif report.verdict is Verdict.READY:
         said.append("Everything asked was found as planned.")
+    elif report.verdict is Verdict.UNPROVEN:
+        said.append("Nothing failed, and not everything could be judged.")
     # Before anybody looks at a host: what many of them share.
     said += [causesview.first_sentence(finding.message) for finding in report.site.findings
              if finding.check == "host.shared-loss" and finding.grade in (Grade.FAIL, Grade.CAUTION)]
@@ -206,6 +207,16 @@ def _counts(report: Report) -> tuple[CountView, ...]:
         shown.append(CountView(mark, by_grade[grade], round(share, 2), round(begins, 2)))
         begins += share
     return tuple(shown)
+
+
+def _proven(report: Report) -> str:
+    """How much of the plan was proven, and that below it also stands what could not be asked at all, where anything does."""
+    proven, planned = report.coverage.proven, report.coverage.planned
+    if proven < planned or not planned:
+        return (f"{proven:,} of {planned:,} planned checks were proven, one way or the other."
+                + (" What could not be asked at all stands here too." if missingview.beyond(report) else ""))
+    return (f"All {planned:,} planned checks were proven, one way or the other."
+            + (" Here stands what could not be asked at all." if missingview.beyond(report) else ""))
 
 
 def _when(report: Report) -> str:

@@ -48,6 +48,7 @@
 
   // Search and filter over the matrix and the hosts.
   const hosts = all(".host");
+  const planned = hosts.filter((host) => host.id !== "site");
   const rows = new Map(all(".matrix tbody tr").map((row) => [row.dataset.h, row]));
   const quiet = all(".quiet li");
   const words = new Map();
@@ -70,14 +71,15 @@
       if (kept && host.id !== "site") shown += 1;
     }
     for (const item of quiet) item.hidden = document.getElementById(item.firstChild.hash.slice(1))?.hidden ?? false;
-    const total = hosts.filter((host) => host.id !== "site").length;
+    const total = planned.length;
     counted.textContent = shown === total ? `${told(total)} hosts` : `${told(shown)} of ${told(total)} hosts shown`;
   };
   const tools = make("div", { class: "tools", role: "search" });
   tools.append(search);
   const kinds = [["f", "not ready"], ["u", "unproven"], ["c", "with cautions"], ["p", "ready"]];
-  for (const [key, word] of kinds) {
-    if (!hosts.some((host) => host.dataset.v === key)) continue;
+  const found = kinds.filter(([key]) => planned.some((host) => host.dataset.v === key));
+  // Where all hosts have one verdict there is nothing to choose from.
+  for (const [key, word] of found.length > 1 ? found : []) {
     const button = make("button", { type: "button", "aria-pressed": "false" }, word);
     button.addEventListener("click", () => {
       if (!wanted.delete(key)) wanted.add(key);
@@ -123,7 +125,6 @@
   }
 
   // Pointing at a square of a carpet names the host; pressing goes there.
-  const planned = hosts.filter((host) => host.id !== "site");
   const IN_A_ROW = 50;
   for (const carpet of all(".carpet")) {
     const picture = carpet.querySelector("svg");

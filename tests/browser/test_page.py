@@ -111,6 +111,14 @@ def test_filters_add_up(show: Callable[..., Page]) -> None:
     assert shown_hosts(page) == 10
 
 
+def test_verdicts_are_chosen_from_only_where_hosts_differ(show: Callable[..., Page]) -> None:
+    """A button of a verdict that only the site has showed no host at all, and one that all hosts have showed them all."""
+    page = show("alike")
+    page.locator(".tools", has_text="100 hosts").wait_for()
+    assert page.locator(".tools button").count() == 0
+    assert show("three").locator(".tools button").all_inner_texts() == ["not ready", "ready"]
+
+
 def test_a_link_leads_to_its_place_while_hosts_are_filtered(show: Callable[..., Page]) -> None:
     """What it points at was filtered out: then all hosts are shown again, and the buttons say so."""
     page = show("tidewater")
@@ -303,6 +311,9 @@ def test_no_line_ends_at_a_hyphen(show: Callable[..., Page], width: int) -> None
       return found;
     }""")
     assert parted == []
+    # In a box of columns each element would be a column by itself.
+    assert page.evaluate("[...document.querySelectorAll('i')].filter((one) => !one.closest('.y') && getComputedStyle(one).display"
+                         " !== 'inline').map((one) => one.parentElement.textContent)") == []
     name = page.locator("#h-dome-c\\.obs\\.example\\.net h3 a")
     assert name.evaluate("(one) => { getSelection().selectAllChildren(one); return getSelection().toString(); }") == "dome-c"
 

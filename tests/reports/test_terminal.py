@@ -239,3 +239,10 @@ def test_what_holds_for_all_hosts_of_a_verdict_is_said_once(sample: ModuleType) 
     causes = [sample.plant_telnet(host) for host in hosts]
     report = sample.assemble(sample.site_sound(), hosts, causes)
     assert " ◆ 9 not ready, each with 1 fail: node0; node1; node2;" in summary(report)
+
+
+def test_a_long_name_leaves_room_for_what_is_wrong(sample: ModuleType) -> None:
+    """The heading of a cause ended in the middle of the host's name."""
+    host, = sample.drafts(["a-machine-in-the-third-row-of-the-hall-under-the-long-dome-02"])
+    report = sample.assemble(sample.site_sound(), [host, *sample.drafts(["dome-b"])], [sample.plant_telnet(host)])
+    assert "To mend\n 1 ◆ Host build: a-machine-in-…e-long-dome-02, port.closed 23/tcp\n" in summary(report)

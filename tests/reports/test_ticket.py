@@ -43,8 +43,8 @@ def fits(text: str) -> None:
     assert len(text) < LIMIT == 4000
     assert text.endswith("\n")
     for line in text.splitlines():
-        # Lines to paste alone are longer, and stand deeper than any sentence.
-        assert len(line) <= COLUMNS == 72 or line.startswith("    ")
+        # Lines to paste alone are longer, and stand deeper than any sentence; and a name that fits no line has one to itself.
+        assert len(line) <= COLUMNS == 72 or line.startswith("    ") or re.fullmatch(r" *[A-Za-z0-9._-]{1,254}[,;:]?", line)
         assert line == line.rstrip()
         assert visible(line) == line
 
@@ -328,3 +328,16 @@ def test_a_run_whose_clock_was_set_back_took_no_negative_time(finished: str, ste
         whole.run, started="2027-03-04T09:12:24.000000Z", finished=finished,
         vantage=msgspec.structs.replace(whole.run.vantage, clock_step_seconds=step))
     assert words in " ".join(ticket_text(msgspec.structs.replace(whole, run=run)).split())
+
+
+def test_a_name_that_is_longer_than_a_line_is_not_parted() -> None:
+    """Of an IPv6 address the reverse name has 72 characters, and it is copied from here."""
+    pointer = f"{'.'.join('1' * 32)}.ip6.arpa."
+    report = sample.three()
+    cause = report.causes[0].finding
+    hosts = tuple(msgspec.structs.replace(host, findings=tuple(
+        msgspec.structs.replace(one, message=f"There is no name {pointer} at all.") if one.ref == cause else one
+        for one in host.findings)) for host in report.hosts)
+    text = ticket_text(msgspec.structs.replace(report, hosts=hosts))
+    fits(text)
+    assert f"\n   {pointer}\n" in text

@@ -8,6 +8,7 @@ import msgspec
 import pytest
 
 from reports import view
+from reports.html import to_html
 from shared.catalogue import Check
 from shared.findings import Grade, Verdict
 from shared.run import Cause, Coverage, Missing
@@ -249,3 +250,26 @@ def test_two_findings_never_share_a_name(sample: ModuleType, checks: dict[str, C
     slugs = [finding.slug for finding in page.hosts[0].open]
     assert len(set(slugs)) == 5
     assert all(slugs)
+
+
+def test_how_much_was_proven_is_said_without_contradiction(sample: ModuleType, checks: dict[str, Check]) -> None:
+    """"62 of 62 were proven" stood under "Not proven", where only what could not be asked at all was missing."""
+    report = sample.sound()
+    missing = sample.tidewater().coverage.missing[-1:]
+    for coverage, words in (
+        (Coverage(planned=60, proven=60), "All 60 planned checks were proven, one way or the other."),
+        (Coverage(planned=60, proven=60, missing=missing),
+         "All 60 planned checks were proven, one way or the other. Here stands what could not be asked at all."),
+        (Coverage(planned=60, proven=59), "59 of 60 planned checks were proven, one way or the other."),
+        (Coverage(planned=0, proven=0), "0 of 0 planned checks were proven, one way or the other."),
+    ):
+        assert view.build(msgspec.structs.replace(report, coverage=coverage), checks).proven == words
+
+
+def test_a_run_that_proved_too_little_says_that_nothing_failed(sample: ModuleType, checks: dict[str, Check]) -> None:
+    """"0 of 1 host is ready." was all, beside "Nobody: nothing was found that needs a mend"."""
+    host, = sample.drafts(["dome-a"])
+    sample.plant_straddle(host)
+    report = sample.assemble(sample.site_sound(), [host], [])
+    assert view.build(report, checks).lede == "Nothing failed, and not everything could be judged. 0 of 1 host is ready."
+    assert "what is missing is proof" in to_html(report)
