@@ -12,7 +12,7 @@ from collections.abc import Sequence
 
 import msgspec
 
-from reports.marks import GRADES, Mark, rank
+from reports.marks import GRADES, Mark, ends, rank
 from shared.findings import Finding, Grade, Measured, ShownLimits
 from shared.quantities import Limits, Sense, show_value
 from shared.run import HostReport
@@ -207,7 +207,7 @@ def _stacked(axis: Axis, clocks: Sequence[tuple[str, Finding]]) -> tuple[Dot, ..
     for index, (label, finding) in enumerate(open_):
         named = index < _LABELLED
         step = floor + min(index, _LABELLED)
-        dots.append(_dot(axis, label if named else "", finding, step, text=label))
+        dots.append(_dot(axis, ends(label) if named else "", finding, step, text=label))
     return tuple(dots)
 
 

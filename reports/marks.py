@@ -78,3 +78,13 @@ FAMILIES = {
 def many(count: int, one: str, more: str = "") -> str:
     """A count with its noun: "1 host", "1,000 hosts"."""
     return f"{count:,} {one if count == 1 else more or one + 's'}"
+
+
+#: The most characters of a name where there is little room, of which a longer one keeps the two ends.
+_NAME = 28
+
+
+def ends(name: str) -> str:
+    """A name of at most ``_NAME`` characters: numbered hosts differ at the end, so a long one is cut in its middle."""
+    half = _NAME // 2
+    return name if len(name) <= _NAME else f"{name[: half - 1]}…{name[-half:]}"

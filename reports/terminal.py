@@ -18,7 +18,7 @@ from reports import causesview, missingview
 from reports.causesview import CauseView
 from reports.findingview import SITE_NAME, Shower
 from reports.fleetview import common_domain, short_name
-from reports.marks import GRADES, VERDICTS, Mark, many, verdict_rank
+from reports.marks import GRADES, VERDICTS, Mark, ends, many, verdict_rank
 from reports.view import lede
 from shared import catalogue
 from shared.catalogue import Check
@@ -32,8 +32,6 @@ _CAUSE_LINES = 28
 _MOST_CAUSES, _MOST_MISSING, _MESSAGE_LINES, _MEND_LINES = 16, 4, 2, 3
 #: The lines for the hosts of one verdict; those that are simply ready get one.
 _HOST_LINES = 3
-#: The most characters of one host's name there, of which a longer one keeps the two ends.
-_NAME = 28
 #: Where a place would be cut shorter than this, the count of what is explained gives way.
 _LEAST_PLACE = 8
 #: A line to type of more characters than this, which is about five lines of a terminal, stands in the report alone.
@@ -156,7 +154,7 @@ def _whole(cause: CauseView, domain: str, width: int) -> Iterator[_Line]:
     first = cause.members[0]
     alike = f" and {cause.count - 1:,} more like it" if cause.count > 1 else ""
     explains = f", explains {cause.explains:,}" if cause.explains else ""
-    place = f"{_ends(short_name(first.host, domain))}, {first.check}" + ("" if alike else f" {first.subject}")
+    place = f"{ends(short_name(first.host, domain))}, {first.check}" + ("" if alike else f" {first.subject}")
     room = width - 7 - len(cause.owner) - len(alike) - len(explains)
     if room < _LEAST_PLACE:
         room, explains = room + len(explains), ""
@@ -186,18 +184,12 @@ def _hosts(hosts: Sequence[HostReport], domain: str, width: int) -> Iterator[_Li
         # What holds for each of them is said once.
         shared = f", each with {tallies[0]}" if tallies[0] and tallies.count(tallies[0]) == len(tallies) > 1 else ""
         shared = shared if len(mark.word + shared) < width - 25 else ""
-        told = [_cut(f"{_ends(short_name(host.name, domain))} {'' if shared else tally}".rstrip(), width - 20)
+        told = [_cut(f"{ends(short_name(host.name, domain))} {'' if shared else tally}".rstrip(), width - 20)
                 for host, tally in zip(alike, tallies, strict=True)]
         begin, *rest = _listed(f"{len(alike):,} {mark.word}{shared}:", told, width - 3,
                                1 if verdict is Verdict.READY else _HOST_LINES)
         yield [_Span(" "), _Span(mark.sign, mark.key), _Span(f" {begin}")]
         yield from ([_Span(f"   {line}")] for line in rest)
-
-
-def _ends(name: str) -> str:
-    """A name of at most ``_NAME`` characters: numbered hosts differ at the end, so a long one is cut in its middle."""
-    half = _NAME // 2
-    return name if len(name) <= _NAME else f"{name[: half - 1]}…{name[-half:]}"
 
 
 def _listed(begin: str, items: Sequence[str], width: int, most: int) -> list[str]:

@@ -59,3 +59,15 @@ def test_without_the_runners_own_place_no_source_has_one(report: Report, runner:
     line = clocksview.clocks(with_site(report, distance, *runner), "obs.example.net")
     assert line is not None
     assert line.above == ()
+
+
+def test_a_long_name_on_the_line_keeps_its_ends_and_is_whole_below(sample: ModuleType) -> None:
+    """It ran off the side of a narrow page."""
+    name = "a-machine-in-the-third-row-of-the-hall-under-the-long-dome-02"
+    host, = sample.drafts([name])
+    report = sample.assemble(sample.site_sound(), [host], [sample.plant_clock(host, 37.2, "37.2 s")])
+    line = clocksview.clocks(report, "obs.example.net")
+    assert line is not None
+    dot, = line.outside
+    assert dot.label == "a-machine-in-…e-long-dome-02"
+    assert dot.text.startswith(f"{name}: ")
