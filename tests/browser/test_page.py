@@ -283,6 +283,16 @@ def test_many_hosts_that_are_alike_take_few_sheets(show: Callable[..., Page], tm
     assert "more, on the screen and in the JSON report" in text
 
 
+def test_every_sheet_of_the_matrix_has_its_headings(show: Callable[..., Page], tmp_path: Path) -> None:
+    """From the second sheet on nobody could tell what a column was about."""
+    page = show("fleet")
+    # Many hosts that are unlike have a row each.
+    page.evaluate("() => document.querySelectorAll('tr.unprinted').forEach((row) => row.classList.remove('unprinted'))")
+    sheets = [sheet for sheet in _printed(page, tmp_path) if len(re.findall("^ *rack.* not ready", sheet, re.M)) > 20]
+    assert len(sheets) > 1
+    assert all(re.search("verdict.*certificate.*ports", sheet) for sheet in sheets)
+
+
 def test_paper_tells_a_cause_once(show: Callable[..., Page]) -> None:
     """What a mend tells whole is told in brief at its host, and on the screen whole at both."""
     page = show("three")
