@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import importlib.util
 import os
+import re
 import sys
 from collections.abc import Callable
 from pathlib import Path
@@ -99,7 +100,7 @@ def test_redacted_reports_name_no_place(store: Path, tmp_path: Path) -> None:
     files = report(store, BEFORE, "--redact", "addresses,names", "--html", "page.html", "--json", "run.json")
     assert (text.exit_code, files.exit_code) == (0, 0), files.output
     assert report(store, BEFORE, "--redact", "addresses,names", "--bundle", "change.zip").exit_code == 0
-    whole = text.stdout + (tmp_path / "page.html").read_text() + (tmp_path / "run.json").read_text()
+    whole = text.stdout + re.sub(r"</?i>|<wbr>", "", (tmp_path / "page.html").read_text()) + (tmp_path / "run.json").read_text()
     whole += "".join(content.decode() for content in unpack((tmp_path / "change.zip").read_bytes()).values())
     assert "host-01" in whole
     assert "obs.example.net" not in whole
@@ -114,9 +115,10 @@ def test_before_and_after_as_text_and_as_a_page(store: Path, tmp_path: Path) -> 
     assert (text.exit_code, page.exit_code) == (0, 0), page.output
     assert "Mended" in text.stdout
     html = (tmp_path / "both.html").read_text(encoding="utf-8")
-    assert "Mended" in html
-    assert BEFORE in html
-    assert AFTER in html
+    told = re.sub(r"</?i>|<wbr>", "", html)
+    assert "Mended" in told
+    assert BEFORE in told
+    assert AFTER in told
     assert "<script" not in html
     assert "default-src &#39;none&#39;" in html
 
