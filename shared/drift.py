@@ -1,4 +1,4 @@
-"""What differs between a run and the accepted one: plain data, made by ``verify.drift``, shown by ``reports.drifttext``."""
+"""What differs between a run and the accepted one: plain data, from ``verify.comparing.drift`` to ``reports.drifttext``."""
 
 from __future__ import annotations
 

@@ -19,9 +19,9 @@ from shared.safetext import visible
 from shared.times import read_time
 from verify import signing
 from verify.assembly import Request, assemble, judging_day
+from verify.comparing.regrading import limits_then
 from verify.errors import UsageError
 from verify.history.records import StoredRun
-from verify.regrading import limits_then
 from verify.selection import choose_checks
 from verify.version import VERSION
 

@@ -160,7 +160,7 @@ sys.path.insert(0, {root!r})
 began = time.perf_counter()
 from shared.drift import Drift
 from reports.drifttext import drift_text
-from verify.drift import compare
+from verify.comparing.drift import compare
 from verify.history import queries
 from verify.history.following import trends_of
 from verify.history.store import Store

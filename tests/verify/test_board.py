@@ -8,9 +8,9 @@ import pytest
 from rich.console import Console
 
 from shared.boots import Reading, Sign
-from verify.awaited import Wait
 from verify.commands import board
-from verify.watch import Event, HostWatch, Look, Phase, Rules
+from verify.reboots.awaited import Wait
+from verify.reboots.watch import Event, HostWatch, Look, Phase, Rules
 
 ECHO, WEB, TIME = Sign("echo", "192.0.2.11"), Sign("443/tcp", "192.0.2.11", "tls"), Sign("time", "192.0.2.11")
 AT = "2027-03-04T09:12:31.250000Z"

@@ -12,7 +12,7 @@ from verify.commands.options import ProbingOptions, probing_options
 
 if TYPE_CHECKING:
     from shared.run import Report
-    from verify.awaited import Wait
+    from verify.reboots.awaited import Wait
     from verify.trial import Prepared
 
 _EPILOG = """\
@@ -70,11 +70,11 @@ def command(
     The report has the timeline of each host beside everything that "verify" reports.
     """
     from shared.quantities import show_seconds
-    from verify.awaited import Wait
     from verify.commands.console import stop
     from verify.commands.probing import run_and_report
     from verify.errors import UsageError
-    from verify.watch import Rules
+    from verify.reboots.awaited import Wait
+    from verify.reboots.watch import Rules
 
     try:
         ordered = _since(since)
@@ -91,10 +91,10 @@ def command(
 
 def _conduct(wait: Wait, prepared: Prepared, options: ProbingOptions) -> Report:
     """Watch with a board or lines, then verify with a line of progress."""
-    from verify import awaited
     from verify.commands.board import show_watch
     from verify.commands.progress import Progress
-    from verify.earlier import earlier_boots, with_earlier
+    from verify.reboots import awaited
+    from verify.reboots.earlier import earlier_boots, with_earlier
 
     with show_watch(wait, quiet=options.quiet) as shown:
         watched, alone = awaited.watch(prepared, wait, shown.on_event, shown.on_start)

@@ -13,12 +13,12 @@ from shared.boots import Reading, Sign
 from shared.quantities import show_seconds
 from shared.safetext import visible
 from verify.commands.console import tell
-from verify.watch import Event, HostWatch, Phase
+from verify.reboots.watch import Event, HostWatch, Phase
 
 if TYPE_CHECKING:
     from rich.console import RenderableType
 
-    from verify.awaited import Wait
+    from verify.reboots.awaited import Wait
 
 #: A shape for each reading, beside its word in the key; no colour is needed to tell them apart.
 SHAPES = {Reading.UP: "●", Reading.CLOSED: "◐", Reading.SILENT: "○", Reading.UNKNOWN: "·"}

@@ -96,7 +96,7 @@ def _compare(plan: Plan, options: ProbingOptions, baseline: Baseline, before: Re
     from reports.drifttext import drift_text
     from verify.commands.console import STDOUT, columns
     from verify.commands.probing import say_faults
-    from verify.drift import compare
+    from verify.comparing.drift import compare
     from verify.selection import choose_checks
 
     drift = compare(before, report, planned=[host.fqdn for host in plan.hosts], checks=choose_checks(options.only))

@@ -35,14 +35,14 @@ def command(run: str, plan: Path | None, profile: str | None, json: str | None, 
     from verify.commands.console import STDOUT, columns, say_remarks, stop
     from verify.commands.exits import exit_of
     from verify.commands.rendering import write_renderings
-    from verify.drift import compare
+    from verify.comparing.drift import compare
+    from verify.comparing.regrading import regrade
     from verify.errors import PlanError, UsageError
     from verify.history import queries
     from verify.history.errors import HistoryError
     from verify.history.place import files_of_history
     from verify.history.store import Store
     from verify.planfile import files_of, read_plan
-    from verify.regrading import regrade
 
     try:
         with Store.open(store) as history:

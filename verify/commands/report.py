@@ -192,7 +192,7 @@ def _before_after(before: str, after: str, html: str | None, store: str | None) 
     from reports.beforeafter import build, to_html
     from reports.drifttext import drift_text
     from verify.commands.console import STDOUT, columns
-    from verify.drift import compare
+    from verify.comparing.drift import compare
     from verify.files import prove_apart, prove_files, write_whole
     from verify.history import queries
     from verify.history.place import files_of_history

@@ -1,4 +1,4 @@
-"""From the nights that are stored to the trends that ``verify.trends`` draws through them."""
+"""From the nights that are stored to the trends that ``verify.comparing.trends`` draws through them."""
 
 from __future__ import annotations
 
@@ -9,10 +9,10 @@ import msgspec
 from shared.drift import Trend
 from shared.history import EndingNight, Followed, FollowedEnding, Night, Nights, RunRecord
 from shared.run import Report
+from verify.comparing.trends import Ending, Sample, certificate_trend, clock_trend
 from verify.history import queries
 from verify.history.rows import DATES, unix
 from verify.history.store import Store
-from verify.trends import Ending, Sample, certificate_trend, clock_trend
 
 OFFSET = "clock.offset"
 #: How many runs a nightly comparison looks back on: about a quarter of a year, in which a clock or its machine room may

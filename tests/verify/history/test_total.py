@@ -13,7 +13,7 @@ import pytest
 from reports.drifttext import drift_text
 from shared.plan import Plan
 from shared.run import Report
-from verify.drift import compare
+from verify.comparing.drift import compare
 from verify.history import body, queries
 from verify.history.errors import DamagedError
 from verify.history.store import Store

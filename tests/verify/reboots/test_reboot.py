@@ -22,9 +22,9 @@ from shared.evidence import (
 )
 from shared.plan import Host, Plan, Port, Role
 from shared.questions import ClockQuestion, Pace
-from verify import reboot
 from verify.grading.outages import span
-from verify.watch import Event, Phase, Rules
+from verify.reboots import reboot
+from verify.reboots.watch import Event, Phase, Rules
 
 ADDRESS, OTHER = "192.0.2.11", "192.0.2.12"
 NOBODY_ANSWERS = Failure(kind=FailureKind.NO_PRIVILEGE, phase="open", elapsed_seconds=0.0, detail="not allowed")

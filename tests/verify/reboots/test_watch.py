@@ -8,7 +8,7 @@ from collections.abc import Mapping
 import pytest
 
 from shared.boots import BootEvidence, Reading, Sign
-from verify.watch import MOMENTS_LIMIT, Event, HostWatch, Look, Phase, Rules
+from verify.reboots.watch import MOMENTS_LIMIT, Event, HostWatch, Look, Phase, Rules
 
 ECHO, WEB, SHELL, TIME = (Sign("echo", "192.0.2.11"), Sign("443/tcp", "192.0.2.11", "tls"), Sign("22/tcp", "192.0.2.11", "ssh"),
                           Sign("time", "192.0.2.11"))

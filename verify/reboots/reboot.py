@@ -1,6 +1,6 @@
 """Watches hosts through a reboot: asks each for its signs of life, round after round, at a gentle pace.
 
-What a round means is ``verify.watch``'s business; what is seen goes through the same probes as a verification.  Every
+What a round means is ``verify.reboots.watch``'s business; what is seen goes through the same probes as a verification.  Every
 host is followed on its own, so that one that never returns keeps no other waiting.
 """
 
@@ -30,7 +30,7 @@ from shared.evidence import (
 from shared.plan import Host, Plan
 from shared.questions import ClockQuestion, EchoQuestion, Pace, PortQuestion
 from verify.asking import clocks, hosts
-from verify.watch import LOOK_SECONDS, Event, HostWatch, Look, Rules
+from verify.reboots.watch import LOOK_SECONDS, Event, HostWatch, Look, Rules
 
 #: The characters kept of what a sign said.
 _DETAIL = 160

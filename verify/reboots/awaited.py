@@ -15,11 +15,12 @@ from shared.boots import BootEvidence
 from shared.evidence import Evidence, HostEvidence, SiteEvidence
 from shared.plan import Host
 from shared.run import Report
-from verify import bootmark, reboot, trial
+from verify import trial
 from verify.assembly import assemble, judging_day
-from verify.reboot import Watched
+from verify.reboots import bootmark, reboot
+from verify.reboots.reboot import Watched
+from verify.reboots.watch import Event, HostWatch, Rules
 from verify.trial import Prepared
-from verify.watch import Event, HostWatch, Rules
 
 
 class Wait(msgspec.Struct, frozen=True, kw_only=True):

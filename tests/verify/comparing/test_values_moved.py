@@ -27,7 +27,7 @@ from shared.evidence import (
 )
 from shared.findings import Finding, Grade, Measured, Verdict, make_ref
 from shared.run import HostReport
-from verify.values_moved import host_changes
+from verify.comparing.values_moved import host_changes
 
 AT = "2027-03-04T09:12:31Z"
 NAME, ADDRESS = "dome-a.obs.example.net", "192.0.2.11"
@@ -273,7 +273,7 @@ def test_a_host_planned_otherwise_is_told() -> None:
 ])
 def test_a_zone_that_went_back_is_told(was: int, now: int, count: int) -> None:
     """By serial number arithmetic."""
-    from verify.values_moved import _serials
+    from verify.comparing.values_moved import _serials
 
     def zone(serial: int) -> tuple[NameAnswer, ...]:
         value = f"ns1.obs.example.net. hostmaster.obs.example.net. {serial} 3600 900 604800 300"

@@ -7,9 +7,9 @@ import pytest
 from shared.boots import BootEvidence, BootMark
 from shared.evidence import Evidence, HostEvidence, SiteEvidence, SystemEvidence, Vantage
 from shared.hostfacts import HostFacts
-from verify.awaited import with_boots
-from verify.bootmark import mark_of
-from verify.reboot import Watched
+from verify.reboots.awaited import with_boots
+from verify.reboots.bootmark import mark_of
+from verify.reboots.reboot import Watched
 
 AT = "2027-03-04T09:12:31.000000Z"
 ID = "11111111-2222-4333-8444-555555555555"

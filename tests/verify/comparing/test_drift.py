@@ -12,7 +12,7 @@ from shared.drift import Kind
 from shared.evidence import HostEvidence, SiteEvidence, Vantage
 from shared.findings import SITE, Finding, Grade, ShownLimits, make_ref, verdict_of
 from shared.run import SCHEMA, Counts, Coverage, HostReport, PlanReference, Report, RunFacts, SiteReport, Tool
-from verify.drift import compare
+from verify.comparing.drift import compare
 
 P, C, F, U, W = Grade.PASS, Grade.CAUTION, Grade.FAIL, Grade.UNPROVEN, Grade.WAIVED
 LIMIT = ShownLimits(caution=0.1, fail=1.0, name="clock_offset", sense="at most", origin="test")

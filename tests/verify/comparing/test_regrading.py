@@ -18,12 +18,12 @@ from shared.run import Report
 from verify import bundling, trial
 from verify.assembly import Request, assemble
 from verify.commands.exits import Exit, exit_of
+from verify.comparing.regrading import regrade
 from verify.errors import PlanError
 from verify.history import queries
 from verify.history.records import StoredRun
 from verify.history.store import Store
 from verify.planfile.profiles import limits_in_force
-from verify.regrading import regrade
 
 AT = "2026-11-25T10:00:01Z"
 DAY = datetime.date(2026, 11, 25)

@@ -14,9 +14,9 @@ from shared.boots import BootEvidence, Outage
 from shared.evidence import Evidence, HostEvidence, SiteEvidence, Vantage
 from shared.plan import Plan
 from verify.assembly import Request, assemble
-from verify.earlier import earlier_boots, took_seconds, with_earlier
 from verify.history.store import Store
-from verify.reboot import Watched
+from verify.reboots.earlier import earlier_boots, took_seconds, with_earlier
+from verify.reboots.reboot import Watched
 
 AT = "2027-03-04T09:12:{:02}.000000Z"
 FQDN = "dome-a.obs.example.net"

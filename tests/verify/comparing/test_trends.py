@@ -9,7 +9,7 @@ import pytest
 
 from reports.drifttext import heading
 from shared.findings import Grade, ShownLimits
-from verify.trends import DAY, Ending, Sample, between_jumps, certificate_trend, clock_trend, fitted, in_order, t975
+from verify.comparing.trends import DAY, Ending, Sample, between_jumps, certificate_trend, clock_trend, fitted, in_order, t975
 
 LIMITS = ShownLimits(caution=0.1, fail=1.0, name="clock_offset", sense="at most", origin="test")
 LIFE = ShownLimits(caution=30 * DAY, fail=7 * DAY, name="certificate_life_left", sense="at least", origin="test")

@@ -12,7 +12,7 @@ from shared.drift import BASELINE, Drift, Kind, Move, RunName
 from shared.findings import Finding, Grade, ShownLimits, explanations
 from shared.quantities import show_value
 from shared.run import Report
-from verify.values_moved import host_changes, site_changes
+from verify.comparing.values_moved import host_changes, site_changes
 
 _ORDER = {kind: place for place, kind in enumerate(Kind)}
 _OPEN = (Grade.FAIL, Grade.CAUTION)

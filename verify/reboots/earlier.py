@@ -10,7 +10,7 @@ from shared.times import read_time
 from verify.history import queries
 from verify.history.errors import HistoryError
 from verify.history.store import Store
-from verify.reboot import Watched
+from verify.reboots.reboot import Watched
 
 #: The most earlier watches that are looked through: what a host did years ago says little.  Ours.
 _MOST = 10

@@ -1,7 +1,7 @@
 """Follows one host through a reboot: what was seen in each round goes in, what it means comes out.
 
 Pure: no clock is read, nothing waits and nothing is sent, so that an hour of watching can be tried in no time.  The rounds
-themselves are made by ``verify.reboot``.
+themselves are made by ``verify.reboots.reboot``.
 """
 
 from __future__ import annotations

@@ -1,0 +1,1 @@
+"""Between two runs, or over many: what moved, where a value is heading, and the same evidence graded again."""
