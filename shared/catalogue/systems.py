@@ -31,7 +31,7 @@ CHECKS = (
                "see why the server said no: journalctl -b -u ssh    # on the host"),
         would_prove="a key that the runner can read, or an agent that holds one, and a server that answers in time",
         owner="build",
-        needs=("host.address-conflict", "port.open", "ssh.identity"),
+        needs=("host.address-conflict", "port.open", "ssh.identity", "ssh.shared-key"),
     ),
     Check(
         name="system.route",

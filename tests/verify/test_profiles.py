@@ -155,6 +155,8 @@ def test_a_profile_that_is_not_there_is_refused_in_one_sentence(
     ('base = "strict"', "base = 1",
      ['1: the file base must be the name of a profile in quotes, such as "production"; it is the number 1']),
     ('base = "strict"', 'bass = "strict"', ['1: the file has no key "bass"; did you mean "base"?']),
+    ("[limits]", "[limit]", ['3: the file has no table "limit"; did you mean "limits"?']),
+    ('base = "strict"', 'base = "strict"\ntest_bits = 1', ["2: test_bits is a limit; write it below a line [limits]"]),
     ("test_delay", "test_dalay", ['4: [limits] has no limit "test_dalay"; did you mean "test_delay"?']),
     ("[limits]", "[[limits]]", ["3: limits must be a table, not a list; write its lines below a line [limits]"]),
     ('"750 ms"', '"1 day"', [("4: [limits] test_delay caution must be zero or more, written as a number and a unit "

@@ -330,6 +330,11 @@ def _two_owners(cause: Finding, effect: Finding, _outages: _Outages) -> bool:
             and cause.subject == _first_word(effect))
 
 
+def _copied_key(_cause: Finding, effect: Finding, _outages: _Outages) -> bool:
+    """A key that another host holds too is strange to the known-hosts file, and must be made anew before anybody trusts it."""
+    return effect.check == "system.login" and effect.symptom in ("unknown-host-key", "changed-host-key")
+
+
 def _no_host_behind_it(_cause: Finding, _effect: Finding, _outages: _Outages) -> bool:
     """What hangs on a dead gateway is tied to its hosts' silence (``_excuse_behind_gateways``), not to the gateway itself."""
     return False
@@ -357,6 +362,7 @@ _TIES: dict[str, Tie] = {
     "port.open": _same_port,
     "certificate.protocol": _same_port,
     "ssh.identity": _same_port,
+    "ssh.shared-key": _copied_key,
 }
 
 

@@ -149,13 +149,15 @@ def _console(case: Case, host: Host, address: str) -> tuple[str, ...]:
     """What to look at, and type, at the console of a host that is silent."""
     network = case.plan.network(host.network)
     route = "ip -6 route    " if ":" in address else "ip route       "
+    way = _way_out(case, host, address)
+    far = "via" in way and not case.evidence.vantage.on_link.get(host.network)
+    beyond = "; with another only its own wire hears it" if far else ""
     number = host.vlan if host.vlan is not None else (network.vlan if network else None)
     vlan = f", VLAN {number}" if number is not None else ""
-    return (f"at the console of {host.fqdn}: is it powered on, and is the link light lit at both ends of the cable?",
-            "ip -br link       # the planned interface must be UP",
-            f"ip -br address    # it must show {_typed(case, host, address)}",
-            f"{route}   # it must show {_way_out(case, host, address)}",
-            f"at the switch: the host's port must carry network {host.network}{vlan}")
+    return ("at its console: is it powered on, and is its link light lit?",
+            f"ip -br address    # must show {_typed(case, host, address)}, UP",
+            f"{route}   # must show {way}{beyond}",
+            f"at the switch: its port must carry network {host.network}{vlan}")
 
 
 # --- host.ipv6

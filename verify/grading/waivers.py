@@ -51,13 +51,17 @@ def in_force(waiver: Waiver, today: datetime.date) -> bool:
 def apply(plan: Plan, findings: list[Finding], *, today: datetime.date) -> list[Finding]:
     """The findings with every fail and caution that a waiver in force accepts regraded as waived.
 
-    An expired waiver changes no grade: the fail is a fail again, and says that it was accepted before.
+    An expired waiver changes no grade: the fail is a fail again, and says that it was accepted before.  A fault that only an
+    accepted one explained is not accepted with it, and stands for itself from then on: it would be told nowhere.
     """
     if not plan.waivers:
         return findings
     holding = [waiver for waiver in plan.waivers if in_force(waiver, today)]
     ended = [waiver for waiver in plan.waivers if not in_force(waiver, today)]
-    return [_waived(plan, finding, holding, ended) if finding.grade in _ACCEPTABLE else finding for finding in findings]
+    findings = [_waived(plan, finding, holding, ended) if finding.grade in _ACCEPTABLE else finding for finding in findings]
+    accepted = {finding.ref for finding in findings if finding.grade is Grade.WAIVED}
+    return [msgspec.structs.replace(finding, because=()) if finding.grade in _ACCEPTABLE and accepted.issuperset(finding.because)
+            else finding for finding in findings]
 
 
 def _waived(plan: Plan, finding: Finding, holding: list[Waiver], ended: list[Waiver]) -> Finding:

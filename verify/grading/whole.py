@@ -26,6 +26,7 @@ from verify.grading import (
     names,
     onefamily,
     owners,
+    ownword,
     path,
     ports,
     ssh,
@@ -71,7 +72,7 @@ def grade(
               *system.grade_fleet(case), *fleet.grade_fleet(case)]
     found = waivers.leave_out(plan, found)
     found = causes.explain(plan, evidence, onefamily.explain(plan, losses.excuse(case, way, found)))
-    found = boot.explain(losses.explain_rest(way, found))
+    found = boot.explain(losses.explain_rest(way, ownword.explain(found)))
     found = waivers.apply(plan, found, today=today)
     found = waivers.say_idle(
         plan, found, visited=[seen.fqdn for seen in evidence.hosts if seen.complete], checks=checks, today=today)

@@ -87,6 +87,11 @@ def read_profile(path: Path, named_at: str | None = None) -> Profile:
     document = parse_toml(text, shown)
     source = Source(shown, Lines(text), Problems())
     overrides = read_limits(document.pop("limits", {}), source)
+    for key in [key for key in document if key in catalogue.LIMITS or nearest(key, ("limits",))]:
+        del document[key]
+        mend = f"{key} is a limit; write it below a line [limits]" if key in catalogue.LIMITS else (
+            f'the file has no table "{key}"; did you mean "limits"?')
+        source.problem((key,), mend)
     head = fill(ProfileFile, document, source, ())
     base = document.get("base")
     if isinstance(base, str) and base not in catalogue.PROFILES:

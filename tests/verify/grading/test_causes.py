@@ -508,3 +508,16 @@ def test_a_gateway_through_which_somebody_answers_is_no_excuse(make_plan: Callab
     silent_6 = finding(HOST, "host.echo", "2001:db8::11", Grade.FAIL, "silent")
     through = finding(OTHER, "host.echo", "2001:db8::12", Grade.PASS)
     assert _behind_two_gateways(make_plan(), dead, silent_6, through)["2001:db8::11"] == (Grade.FAIL, ())
+
+
+@pytest.mark.parametrize(("symptom", "folded"), [("changed-host-key", True), ("unknown-host-key", True), ("no-login", False)])
+def test_a_strange_host_key_waits_for_the_copied_key(because, symptom: str, folded: bool) -> None:
+    """A key that another host holds too is made anew, and nobody is to put it into the known-hosts file before."""
+    first = finding(HOST, "ssh.shared-key", "22/tcp", Grade.FAIL, "shared-key", found=f"the same as on {OTHER}")
+    copied = finding(OTHER, "ssh.shared-key", "22/tcp", Grade.FAIL, "shared-key", found=f"the same as on {HOST}")
+    login = finding(OTHER, "system.login", "22/tcp", Grade.FAIL, symptom)
+    unread = finding(OTHER, "system.mtu", "interface", Grade.UNPROVEN)
+    told = because(first, copied, login, unread)
+    assert told[login.ref] == ((copied.ref,) if folded else ())
+    assert told[copied.ref] == (first.ref,)
+    assert told[unread.ref] == (login.ref,)

@@ -244,6 +244,14 @@ def test_a_silent_address_of_a_host_that_answers_at_another_is_no_matter_of_powe
     assert not any("powered" in line or "switch" in line for line in silent.fix)
 
 
+def test_the_mend_of_a_silent_host_begins_with_what_was_typed(graded: Grading) -> None:
+    """A terminal shows the first lines only, and a digit of the address or of the gateway is what goes wrong most."""
+    (silent,) = graded("host.echo", echoes=(mute(),))
+    assert silent.fix[:3] == ("at its console: is it powered on, and is its link light lit?",
+                              f"ip -br address    # must show {V4}/24 (mask 255.255.255.0), UP",
+                              "ip route          # must show default via 192.0.2.1; with another only its own wire hears it")
+
+
 def test_a_router_without_a_way_there_is_what_to_mend(graded: Grading) -> None:
     """Its word is proof that packets do not arrive, and none that the host is down: nobody is sent to the console."""
     lost = failure(FailureKind.NO_PATH, ROUTER, detail="network unreachable")

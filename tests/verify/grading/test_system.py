@@ -382,6 +382,16 @@ def test_addresses_that_nobody_planned(
     assert found.grade is grade
 
 
+def test_the_address_of_another_host_is_a_fault_and_is_not_to_be_planned_here(bench: Bench) -> None:
+    """Both hosts lose each other's packets, and a row for it would plan one address twice."""
+    other = InterfaceAddress(address="192.0.2.12", prefix_length=24, interface="eth0", dynamic=False)
+    found = bench.findings(changed(addresses=(*LOOPBACKS, OWN, other)))["system.address", "others"]
+    assert (found.grade, found.symptom) == (Grade.FAIL, "another-hosts")
+    assert "192.0.2.12 is that of dome-b.obs.example.net" in found.message
+    assert found.fix == ("ip address del 192.0.2.12/24 dev eth0    # as root, until it restarts",
+                         "# and take them out of its network settings")
+
+
 @pytest.mark.parametrize(("mtu", "grade"), [(1499, Grade.FAIL), (1500, Grade.PASS), (1501, Grade.FAIL), (None, Grade.UNPROVEN)])
 def test_the_planned_packet_size(bench: Bench, mtu: int | None, grade: Grade) -> None:
     assert bench.findings(changed(links=(Link(interface="eth0", mtu=mtu),)))["system.mtu", "eth0"].grade is grade

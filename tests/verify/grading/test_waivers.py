@@ -104,6 +104,17 @@ def test_a_waived_finding_says_why_until_when_and_what_it_was(make_plan: Callabl
     assert "caution" in judged.waiver
 
 
+def test_a_fault_that_only_an_accepted_one_explained_stands_for_itself(make_plan: Callable[..., Plan]) -> None:
+    """It fails all the same, and would be told nowhere: neither as a cause nor under one."""
+    cause, other = fail(), fail("certificate.dates")
+    alone = msgspec.structs.replace(fail("certificate.name"), because=(cause.ref,))
+    both = msgspec.structs.replace(fail("certificate.key"), because=(cause.ref, other.ref))
+    unseen = msgspec.structs.replace(fail("certificate.peers", grade=Grade.UNPROVEN), because=(cause.ref,))
+    judged = waivers.apply(make_plan(waivers=(waiver(),)), [cause, other, alone, both, unseen], today=TODAY)
+    assert [one.grade for one in judged] == [Grade.WAIVED, Grade.FAIL, Grade.FAIL, Grade.FAIL, Grade.UNPROVEN]
+    assert [one.because for one in judged] == [(), (), (), both.because, unseen.because]
+
+
 def test_a_left_out_check_leaves_no_finding(make_plan: Callable[..., Plan]) -> None:
     """Left out is not waived: nothing is graded."""
     plan = make_plan(left_out=(LeftOut(check="certificate.*", reason="no web server here"),))

@@ -263,13 +263,18 @@ def _others(word: Word, network: Network, carried: tuple[InterfaceAddress, ...])
     told = listed((f"{address.address}/{address.prefix_length} on {address.interface}" for address in extra), len(extra))
     stray = network.ipv6 == "off" and any(":" in address.address for address in extra)
     why = ", though the plan has IPv6 off" if stray else ""
+    owned = {address: host.fqdn for host in word.case.plan.hosts if host is not word.host for address in host.addresses}
+    theirs = [f"{address.address} is that of {owned[address.address]}" for address in extra if address.address in owned]
+    quarrel = (f"  {listed(theirs, len(theirs))}: two hosts with one address lose each other's packets (RFC 5227 section 1)."
+               if theirs else "")
     return word.finding(
-        "system.address", "others", Grade.FAIL if stray else Grade.CAUTION, planned=planned, found=told, topic="addresses",
-        symptom="unplanned", message=f"{name} also carries addresses that the plan does not name{why}: {told}.",
+        "system.address", "others", Grade.FAIL if stray or theirs else Grade.CAUTION, planned=planned, found=told,
+        topic="addresses", symptom="another-hosts" if theirs else "unplanned",
+        message=f"{name} also carries addresses that its row does not name{why}: {told}.{quarrel}",
         fix=(*_unadvertised(extra[:_MENDED]),
              *(f"ip address del {address.address}/{address.prefix_length} dev {address.interface}    # as root, until it restarts"
                for address in extra[:_MENDED]),
-             "# and take them out of its network settings, or add them to its row in the plan"))
+             "# and take them out of its network settings" + ("" if stray or theirs else ", or add them to its row in the plan")))
 
 
 def _unadvertised(extra: list[InterfaceAddress]) -> tuple[str, ...]:
