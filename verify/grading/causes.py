@@ -38,8 +38,6 @@ def explain(plan: Plan, evidence: Evidence, findings: list[Finding]) -> list[Fin
     """The findings, with ``because`` set on every one that a proven fail explains."""
     findings = _excuse_behind_gateways(plan, evidence, findings)
     fails = _Fails(findings)
-    if not fails:
-        return findings
     outages = _Outages(findings)
     told: dict[tuple[str, ...], str] = {}
     findings = [finding if finding.grade is Grade.PASS else _told_before(_explained(finding, fails, outages), told)
@@ -80,9 +78,6 @@ class _Fails:
             if finding.grade is Grade.FAIL or _is_excused(finding) or finding.check == "host.runner":
                 self._by_host[finding.check, finding.host].append(finding)
                 self._by_check[finding.check].append(finding)
-
-    def __bool__(self) -> bool:
-        return bool(self._by_check)
 
     def near(self, check: str, effect: Finding) -> list[Finding]:
         """The fails of ``check`` that could explain ``effect``: its own host's and the site's; for the site's, all.
@@ -171,16 +166,17 @@ def _roots_of(findings: list[Finding]) -> tuple[str, ...]:
 
 
 def _told_before(finding: Finding, told: dict[tuple[str, ...], str]) -> Finding:
-    """The same fault told again is an effect of its first telling.
+    """The same fault told again is an effect of its first telling, as a caution about a record is.
 
     So are one zone read at every server, one key held by twins, and one service asked at every address of its host.
     ``told`` collects what has been told so far, in the order of the findings.
     """
-    if finding.grade is not Grade.FAIL or finding.because:
+    wrong = finding.grade is Grade.FAIL or (finding.grade is Grade.CAUTION and finding.check in _ASKED_AT_EVERY_SERVER)
+    if not wrong or finding.because:
         return finding
     if finding.check in _ASKED_AT_EVERY_SERVER:
         _server, _space, record = finding.subject.partition(" ")
-        first = told.setdefault((finding.check, finding.host, record, finding.symptom, finding.found), finding.ref)
+        first = told.setdefault((finding.check, finding.host, record, finding.symptom, finding.found, finding.grade), finding.ref)
     elif finding.check in _ASKED_AT_EVERY_ADDRESS:
         service = "" if _is_address(_first_word(finding)) else _first_word(finding)
         first = told.setdefault((finding.check, finding.host, service, finding.symptom, finding.found), finding.ref)

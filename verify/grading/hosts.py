@@ -154,7 +154,7 @@ def _console(case: Case, host: Host, address: str) -> tuple[str, ...]:
     beyond = "; with another only its own wire hears it" if far else ""
     number = host.vlan if host.vlan is not None else (network.vlan if network else None)
     vlan = f", VLAN {number}" if number is not None else ""
-    return ("at its console: is it powered on, and is its link light lit?",
+    return (f"at the console of {host.fqdn}: powered on? link light lit?",
             f"ip -br address    # must show {_typed(case, host, address)}, UP",
             f"{route}   # must show {way}{beyond}",
             f"at the switch: its port must carry network {host.network}{vlan}")

@@ -521,3 +521,13 @@ def test_a_strange_host_key_waits_for_the_copied_key(because, symptom: str, fold
     assert told[login.ref] == ((copied.ref,) if folded else ())
     assert told[copied.ref] == (first.ref,)
     assert told[unread.ref] == (login.ref,)
+
+
+@pytest.mark.parametrize(("found", "folded"), [("dome-a and old-dome", True), ("dome-a and other-dome", False)])
+def test_one_caution_about_a_record_is_told_once_for_all_servers(because, found: str, folded: bool) -> None:
+    """The servers copy one zone, which is mended once, whether or not anything fails."""
+    first, second = (finding(HOST, "name.reverse", f"192.0.2.{server} 192.0.2.11", Grade.CAUTION, "several", found=words)
+                     for server, words in ((53, "dome-a and old-dome"), (54, found)))
+    told = because(first, second)
+    assert told[first.ref] == ()
+    assert told[second.ref] == ((first.ref,) if folded else ())

@@ -247,7 +247,7 @@ def test_a_silent_address_of_a_host_that_answers_at_another_is_no_matter_of_powe
 def test_the_mend_of_a_silent_host_begins_with_what_was_typed(graded: Grading) -> None:
     """A terminal shows the first lines only, and a digit of the address or of the gateway is what goes wrong most."""
     (silent,) = graded("host.echo", echoes=(mute(),))
-    assert silent.fix[:3] == ("at its console: is it powered on, and is its link light lit?",
+    assert silent.fix[:3] == (f"at the console of {FQDN}: powered on? link light lit?",
                               f"ip -br address    # must show {V4}/24 (mask 255.255.255.0), UP",
                               "ip route          # must show default via 192.0.2.1; with another only its own wire hears it")
 
