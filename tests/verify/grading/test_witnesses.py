@@ -365,6 +365,16 @@ def test_a_silent_time_service_does_not_keep_another_witness_from_being_heard(ju
     assert synchronised.grade is not Grade.PASS
 
 
+@pytest.mark.parametrize(("serves", "words"), [
+    ({HOST_A: 0.1}, "A runner with a shorter or less busy way to the host would settle it."),
+    ({}, "An answer of its time service over NTP would settle it."), (None, "Reading the host's clock over SSH, or an answer")])
+def test_nobody_is_sent_for_a_witness_that_was_heard(judge: Judge, serves: dict[str, float] | None, words: str) -> None:
+    """A host that plans NTP is not told to plan it, and one that answered is not asked to."""
+    offset = judge({HOST_A: (shell(0.05, 0.15),)}, serves=serves)[0]
+    assert offset.grade is Grade.UNPROVEN
+    assert words in offset.message
+
+
 def test_hosts_that_serve_no_time_are_compared_too(judge: Judge) -> None:
     """Two clocks five seconds apart, by time stamps and Dates."""
     findings = judge({HOST_A: (stamps(-0.002, 0.003), dates((-0.3, 0.4))), HOST_B: (stamps(4.998, 5.003), dates((4.7, 5.4)))})

@@ -76,7 +76,7 @@ def by_witnesses(case: Case, agreement: Agreement, host: Host, subject: str, acc
     if len(account.heard) > 1 and finding.grade is Grade.UNPROVEN:
         message += f"  By each: {said(account.heard, than=agreement.agreed, whom='the agreed time')}."
     if finding.grade is Grade.UNPROVEN:
-        message += f"{_coarse(account)}  {_SETTLES}"
+        message += f"{_coarse(account)}  {_settles(account)}"
     return msgspec.structs.replace(finding, message=message + _left_out(account) + _alone(agreement))
 
 
@@ -158,6 +158,15 @@ def _but_for_the_day(
 
 
 _DAY_SECONDS = 86400
+
+
+def _settles(account: Account) -> str:
+    """What would tell more than has been told: nobody is sent for a witness that was heard."""
+    if any(heard.name == "NTP" for heard in account.heard):
+        return "A runner with a shorter or less busy way to the host would settle it."
+    if any(silent.name == "NTP" for silent in account.unheard):
+        return "An answer of its time service over NTP would settle it."
+    return _SETTLES
 
 
 def _coarse(account: Account) -> str:
