@@ -70,7 +70,7 @@ def command(
     The report has the timeline of each host beside everything that "verify" reports.
     """
     from shared.quantities import show_seconds
-    from verify.commands.console import stop
+    from verify.commands.console import stop, tell
     from verify.commands.probing import run_and_report
     from verify.errors import UsageError
     from verify.reboots.awaited import Wait
@@ -83,9 +83,8 @@ def command(
     rules = Rules(round_seconds=every, steady_seconds=steady, grace_seconds=grace, since=ordered)
     wait = Wait(rules=rules, timeout_seconds=patience)
     if patience < rules.settling_seconds:
-        click.echo(f"remark  no host can settle in this watch: it ends after {show_seconds(patience)} (--timeout), and to settle "
-                   f"a host must answer for {show_seconds(rules.settling_seconds)} (--steady, and {rules.steady_rounds} rounds)",
-                   err=True)
+        tell(f"remark  no host can settle in this watch: it ends after {show_seconds(patience)} (--timeout), and to settle "
+             f"a host must answer for {show_seconds(rules.settling_seconds)} (--steady, and {rules.steady_rounds} rounds)")
     run_and_report(plan, options, kind="await", conduct=functools.partial(_conduct, wait))
 
 
