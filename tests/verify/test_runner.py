@@ -140,7 +140,8 @@ def test_no_host_is_begun_that_the_pace_has_no_room_for(itinerary: Itinerary, mo
     monkeypatch.setattr(runner, "BEGUN_TOGETHER", 1)
 
     async def interrupted() -> Evidence:
-        task = asyncio.create_task(runner.gather(itinerary, Busy(), announced.append))
+        slow = msgspec.structs.replace(itinerary, pace=Pace(timeout_seconds=6.0, packets_per_second=100.0))
+        task = asyncio.create_task(runner.gather(slow, Busy(), announced.append))
         await asyncio.sleep(39.0)
         task.cancel()
         return await task
