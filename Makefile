@@ -10,11 +10,11 @@ PYTHON ?= python3
 demo: $(VENV)/installed
 	$(VENV)/bin/seatrial demo
 
-# Every check and every test, none of them skipped.
+# Every check and every test, none of them skipped.  Half of their time is waiting, so two processes share them, file by file.
 test: $(VENV)/installed-for-tests
 	tests/setup
 	$(MAKE) --no-print-directory check
-	$(VENV)/bin/pytest -p no:cacheprovider
+	$(VENV)/bin/pytest -p no:cacheprovider -n 2 --dist loadfile
 
 # Style and types only.
 check: $(VENV)/installed-for-tests

@@ -224,6 +224,7 @@ def test_what_is_no_ssh_server_is_told_by_what_it_said(peer: Says, kind: Failure
         (sshwire.make_packet(b"\x02" + put_string(b"noise")) * 5000, FailureKind.MALFORMED),
         (sshwire.make_packet(sshwire.make_disconnect("too busy")), FailureKind.CLOSED),
     ],
+    ids=range(6),  # the padding is random
 )
 def test_a_server_without_a_readable_offer_keeps_its_name(packet: bytes, kind: FailureKind) -> None:
     """The identification is evidence even where the offer never comes or cannot be read."""
