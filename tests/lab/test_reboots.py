@@ -149,7 +149,7 @@ def rebooted(quay: Quay, tmp_path_factory: pytest.TempPathFactory) -> Run:
     store = tmp_path_factory.mktemp("store") / "history.sqlite"
     running = quay.site.start(plan(HOSTS), *QUICK, "--timeout", "25 s", "--store", str(store), "--ticket", "CHG-1042",
                               "--reviewer", "second pair of eyes", command="await")
-    time.sleep(3.5)  # the watch needs some rounds before there is anything to compare with
+    _wait_for_rounds(running)
     for host in (SOUND, SLOW, GONE, OTHER_KEY, NO_TIME):
         quay.down(host)
     time.sleep(2.5)  # a silence of some rounds
@@ -314,7 +314,7 @@ def test_a_cut_wire_that_silences_every_host_is_no_reboot_of_any(quay: Quay) -> 
     """All hosts fell silent and came back in the same moments with all their services: nobody rebooted, and nobody is ready."""
     running = quay.site.start(plan((SOUND, STAYS)), *QUICK, "--timeout", "30 s", "--no-store", "--only", "boot.*",
                               command="await")
-    time.sleep(3.5)  # the watch needs some rounds before there is anything to compare with
+    _wait_for_rounds(running)
     nft = find("nft")
     quay.site.wiring.run("runner", nft, "-f", "-", stdin="table inet cut { chain in { "
                          "type filter hook input priority 0; drop; }; }")
