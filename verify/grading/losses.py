@@ -31,6 +31,8 @@ _PACKETS_OF_A_TALK = 4
 #: The SYNs of one attempt at a port that stays silent, the second after a second (RFC 6298 section 2): see probes/ports.py.
 _SYNS_AN_ATTEMPT = 2
 
+_LINK_LINE = "ip -s link show dev INTERFACE    # errors and drops, at both ends of each link; ethtool INTERFACE: speed and duplex"
+
 #: What was not seen for want of an answer.
 _UNANSWERED = frozenset({"silent", "loss", "lossy", "quiet", "version-unknown", "key-unproven"})
 
@@ -84,11 +86,11 @@ def _pace_fix(case: Case) -> tuple[str, ...]:
 
 def _way_fix(where: str) -> tuple[str, ...]:
     return ("still losses: the way itself loses; begin with the link of " + where + " and the routers on the way:",
-            "ip -s link show dev INTERFACE    # errors and drops, at both ends of each link; ethtool INTERFACE: speed and duplex")
+            _LINK_LINE)
 
 
 def _gentle_fix(where: str) -> tuple[str, ...]:
-    return (f"begin with the link of {where} and the routers on the way:", _way_fix(where)[1])
+    return (f"begin with the link of {where} and the routers on the way:", _LINK_LINE)
 
 
 # --- what such losses explain
@@ -121,18 +123,13 @@ def _waits(way: Way, finding: Finding) -> bool:
         return False
     if finding.check.startswith("name."):
         return way.servers_lose
-    return _owner(finding) in way.hosts or finding.check == "gateway.echo"
-
-
-def _owner(finding: Finding) -> str:
-    return finding.ref.partition("|")[0]
+    return finding.host in way.hosts or finding.check == "gateway.echo"
 
 
 class _Excuses:
     """What the way explains, finding by finding."""
 
-    def __init__(self, case: Case, way: Way | None) -> None:
-        assert way is not None
+    def __init__(self, case: Case, way: Way) -> None:
         self._case, self._way = case, way
         self._seen = {seen.fqdn: seen for seen in case.evidence.hosts if seen.fqdn in way.hosts}
 
@@ -143,11 +140,10 @@ class _Excuses:
         judge = _JUDGES.get((finding.check, finding.symptom))
         if judge is None or finding.because or finding.grade not in (Grade.FAIL, Grade.CAUTION):
             return finding
-        owner = _owner(finding)
-        seen = self._seen.get(owner)
-        if (owner != SITE and seen is None) or not judge(self, finding, seen or HostEvidence(fqdn=SITE)):
+        seen = self._seen.get(finding.host)
+        if (finding.host != SITE and seen is None) or not judge(self, finding, seen or HostEvidence(fqdn=SITE)):
             return finding
-        whom = "this host" if owner != SITE else finding.subject
+        whom = "this host" if finding.host != SITE else finding.subject
         return msgspec.structs.replace(
             finding, because=(REF,), fix=(), grade=Grade.UNPROVEN if finding.grade is Grade.FAIL else finding.grade,
             message=f"{finding.message.rstrip('.')}. But many hosts lose packets here, and losses like theirs explain this: it "

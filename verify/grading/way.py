@@ -153,11 +153,11 @@ def bounds(of: Lost) -> tuple[float, float]:
     return max(0.0, (middle - half) / (1 + z * z / sent)), min(1.0, (middle + half) / (1 + z * z / sent))
 
 
-def _at_least(lost: int, sent: int, ratio: float) -> float:
+def _at_least(lost: int, sent: int, share: float) -> float:
     """How likely at least ``lost`` of ``sent`` packets are lost where each is with the same likelihood."""
-    if lost <= 0 or ratio >= 1.0:
+    if lost <= 0 or share >= 1.0:
         return 1.0
-    if ratio <= 0.0:
+    if share <= 0.0:
         return 0.0
     return sum(math.exp(math.lgamma(sent + 1) - math.lgamma(count + 1) - math.lgamma(sent - count + 1)
-                        + count * math.log(ratio) + (sent - count) * math.log1p(-ratio)) for count in range(lost, sent + 1))
+                        + count * math.log(share) + (sent - count) * math.log1p(-share)) for count in range(lost, sent + 1))

@@ -33,6 +33,7 @@ _OTHERS = {
     x509.AuthorityInformationAccess.oid.dotted_string: ("authorityInfoAccess", der.SEQUENCE),
     x509.CertificatePolicies.oid.dotted_string: ("certificatePolicies", der.SEQUENCE),
 }
+_KNOWN = {**_DECISIVE, **_OTHERS}
 _BASIC_CONSTRAINTS = x509.BasicConstraints.oid.dotted_string
 #: cA written out as FALSE, its default: DER leaves a default out (X.690 section 11.5), and clients read it all the same.
 _WRITTEN_OUT = bytes.fromhex("3003010100")
@@ -95,10 +96,10 @@ def _one_by_one(certificate: x509.Certificate) -> Reading:
 
 
 def _unread(one: der.Extension) -> Unread:
-    _, tag = {**_DECISIVE, **_OTHERS}.get(one.identifier, ("", one.value[0] if one.value else 0))
+    _, tag = _KNOWN.get(one.identifier, ("", one.value[0] if one.value else 0))
     return Unread(_called(one.identifier), one.critical, one.identifier in _DECISIVE, not der.sound(one.value, tag))
 
 
 def _called(identifier: str) -> str:
-    name, _ = {**_DECISIVE, **_OTHERS}.get(identifier, (identifier[:64], 0))
+    name, _ = _KNOWN.get(identifier, (identifier[:64], 0))
     return name
