@@ -14,7 +14,7 @@ import pytest
 from labkit import servers
 from labkit.daemons import wait_until
 from labkit.needs import find
-from labkit.runs import Run, Running
+from labkit.runs import Run
 from labkit.site import DOMAIN, Machine, Site
 from labkit.wires import Node, Plug
 from labkit.zones import Zone
@@ -115,6 +115,12 @@ class Quay:
             self.site.daemons[server.title].bury()
         self.link(host, "down")
 
+    def echoes(self, host: Machine) -> int:
+        """The echo requests that have reached a host so far, as its own kernel counts them (RFC 2011, icmpInEchos)."""
+        names, values = (line.split() for line in self.site.wiring.run(host.name, find("cat"), "/proc/net/snmp").splitlines()
+                         if line.startswith("Icmp:"))
+        return int(values[names.index("InEchos")])
+
     def link(self, host: Machine, state: str) -> None:
         self.site.wiring.run(host.name, find("ip"), "link", "set", "eth0", state)
 
@@ -149,7 +155,7 @@ def rebooted(quay: Quay, tmp_path_factory: pytest.TempPathFactory) -> Run:
     store = tmp_path_factory.mktemp("store") / "history.sqlite"
     running = quay.site.start(plan(HOSTS), *QUICK, "--timeout", "25 s", "--store", str(store), "--ticket", "CHG-1042",
                               "--reviewer", "second pair of eyes", command="await")
-    _wait_for_rounds(running)
+    _wait_for_rounds(quay, *HOSTS)
     for host in (SOUND, SLOW, GONE, OTHER_KEY, NO_TIME):
         quay.down(host)
     time.sleep(2.5)  # a silence of some rounds
@@ -268,29 +274,19 @@ def test_since_lets_a_host_settle_that_is_back_already(quay: Quay) -> None:
     assert run.finding(SOUND.name, "boot.up", "22/tcp")["grade"] == "pass"
 
 
-def _wait_for_rounds(running: Running) -> None:
-    """The first echo is sent once the host was asked for its boot, however busy this machine is; then some rounds more."""
-    process = Path(f"/proc/{running.process.pid}")
-
-    def has_sent() -> bool:
-        # Before it is in its namespace, the sockets that stand there are those of the whole machine.
-        inside = (process / "ns/net").readlink() != Path("/proc/self/ns/net").readlink()
-        return inside and len((process / "net/raw").read_text(encoding="ascii").splitlines()) > 1
-
-    wait_until(has_sent, 30, lambda: "the watch never began")
-    # A raw socket that only tried what this user may do is gone again by now.
-    time.sleep(0.2)
-    wait_until(has_sent, 30, lambda: "the watch never began")
-    time.sleep(1.5)
+def _wait_for_rounds(quay: Quay, *hosts: Machine) -> None:
+    """Each host has been sent echo requests, one a round: it was asked for its boot before the first of them."""
+    before = {host: quay.echoes(host) for host in hosts}
+    wait_until(lambda: all(quay.echoes(host) >= before[host] + 3 for host in hosts), 40, lambda: "the watch never began")
 
 
 def test_a_cut_wire_is_told_from_a_reboot_by_the_hosts_own_word(quay: Quay, access: str) -> None:
     """The silence was seen and the boot is the old one: asked over SSH before and after, it fails where silence would pass."""
     text = plan((ASKED,), ports='"22/tcp"', extra=access)
     running = quay.site.start(text, *PATIENT, "--timeout", "30 s", "--no-store", "--only", "boot.*", command="await")
-    _wait_for_rounds(running)
+    _wait_for_rounds(quay, ASKED)
     quay.link(ASKED, "down")
-    time.sleep(2.5)  # a silence of some rounds
+    time.sleep(4)  # a silence of some rounds
     quay.link(ASKED, "up")
     run = running.finish()
     seen = run.host(ASKED.name)["evidence"]["boot"]
@@ -314,11 +310,11 @@ def test_a_cut_wire_that_silences_every_host_is_no_reboot_of_any(quay: Quay) -> 
     """All hosts fell silent and came back in the same moments with all their services: nobody rebooted, and nobody is ready."""
     running = quay.site.start(plan((SOUND, STAYS)), *QUICK, "--timeout", "30 s", "--no-store", "--only", "boot.*",
                               command="await")
-    _wait_for_rounds(running)
+    _wait_for_rounds(quay, SOUND, STAYS)
     nft = find("nft")
     quay.site.wiring.run("runner", nft, "-f", "-", stdin="table inet cut { chain in { "
                          "type filter hook input priority 0; drop; }; }")
-    time.sleep(3)  # a silence of some rounds
+    time.sleep(4)  # a silence of some rounds
     quay.site.wiring.run("runner", nft, "delete", "table", "inet", "cut")
     run = running.finish()
     for host in (SOUND, STAYS):
@@ -332,7 +328,7 @@ def test_a_cut_wire_that_silences_every_host_is_no_reboot_of_any(quay: Quay) -> 
 def test_a_runner_that_stood_still_has_seen_no_absence_of_a_reboot(quay: Quay) -> None:
     """A laptop that was closed, or Ctrl-Z: for as long nobody looked, and the sentence says so."""
     running = quay.site.start(plan((STAYS,)), *QUICK, "--timeout", "14 s", "--no-store", "--only", "boot.*", command="await")
-    _wait_for_rounds(running)
+    _wait_for_rounds(quay, STAYS)
     running.process.send_signal(signal.SIGSTOP)
     time.sleep(6)  # many rounds that never are
     running.process.send_signal(signal.SIGCONT)
@@ -347,7 +343,7 @@ def test_a_runner_that_stood_still_has_seen_no_absence_of_a_reboot(quay: Quay) -
 def test_an_interrupt_reports_what_was_seen(quay: Quay, tmp_path: Path) -> None:
     """Ctrl-C in the watch: status 130, both reports, a partial run with the rounds so far, and nothing else asked."""
     running = quay.site.start(plan((SOUND,)), *QUICK, "--no-store", command="await")
-    _wait_for_rounds(running)
+    _wait_for_rounds(quay, SOUND)
     running.process.send_signal(signal.SIGINT)
     run = running.finish()
     assert run.status == 130, run.stderr
