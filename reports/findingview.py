@@ -18,6 +18,8 @@ from shared.times import read_time
 #: What a finding about the site as a whole is shown to be about.
 SITE_NAME = "the site"
 _NOT_IN_SLUG = re.compile(r"[^a-z0-9.]+")
+#: What stands in the report where no check of a family was asked at all.
+_FAMILIES = {"system.*": "What only the host itself can say"}
 #: The most characters of a slug before its number: long enough to be read, short enough to be pasted.
 _SLUG_LENGTH = 90
 
@@ -127,9 +129,9 @@ class Shower:
         return self._names.of(ref) if self._names else ""
 
     def title(self, check: str) -> str:
-        """The catalogue's title of a check, or its name where the catalogue does not know it."""
+        """The title of a check or of a family, or its name where neither is known."""
         entry = self._checks.get(check)
-        return entry.title if entry else check
+        return entry.title if entry else _FAMILIES.get(check, check)
 
     def owner(self, check: str) -> str:
         """Who mends what this check finds, as the page says it."""

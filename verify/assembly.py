@@ -154,6 +154,7 @@ def _coverage(plan: Plan, evidence: Evidence, graded: Graded, checks: frozenset[
         for left in plan.left_out for check in catalogue.matching(left.check) if check in checks
     ]
     missing += _beyond_reach(evidence, checks)
+    missing += _not_let_in(plan, evidence, checks)
     if added:
         missing.append(Missing(check="every check", subjects=tuple(added), would_prove="verify the plan as it is now",
                                why="not in the plan that the run was made with, so nobody looked there"))
@@ -170,6 +171,18 @@ def _coverage(plan: Plan, evidence: Evidence, graded: Graded, checks: frozenset[
                                why=f"the runner was suspended for {show_seconds(slept)} in the middle of the run: what was under "
                                "way then may have come to nothing on its account", would_prove="run again, and keep it awake"))
     return Coverage(planned=len(findings), proven=len(findings) - len(unproven), missing=tuple(missing))
+
+
+def _not_let_in(plan: Plan, evidence: Evidence, checks: frozenset[str]) -> list[Missing]:
+    """What only a host itself could say, where the plan lets nobody ask it: no finding, since no host is the worse for it."""
+    wanted = not checks.isdisjoint(catalogue.matching("system.*"))
+    seen = {host.fqdn for host in evidence.hosts}
+    shut = tuple(host.fqdn for host in plan.hosts if host.fqdn in seen and plan.login_port(host) is None)
+    if not wanted or not shut:
+        return []
+    return [Missing(check="system.*", subjects=shut if len(shut) < len(seen) else ("every host",),
+                    why="the plan gives no access, so nobody asked for a host's own routes, mask, name servers and time sources, "
+                    "or for what starts at its boot", would_prove="[access] in the plan, and a role without access = false")]
 
 
 def _beyond_reach(evidence: Evidence, checks: frozenset[str]) -> list[Missing]:
