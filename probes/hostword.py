@@ -25,8 +25,8 @@ from shared.questions import SystemQuestion
 #: Logins at the same time.  Each holds two threads and some 200 KiB, and waits on the host rather than on us (common practice,
 #: no source).
 LOGINS = 16
-#: A visit may last this many times ``pace.timeout_seconds``, which each of its steps may: some thirty commands, of which
-#: nearly all answer at once (common practice, no source).
+#: A visit may last this many times as long as each of its steps may: some thirty commands, of which nearly all answer at once
+#: (common practice, no source).
 VISIT_TIMES = 10
 
 
@@ -38,9 +38,13 @@ class HostWord(msgspec.Struct, frozen=True):
 
 
 class LoginPool:
-    """The pool that logins wait in.  Close it when no visit is under way any more."""
+    """The pool that logins wait in.  Close it when no visit is under way any more.
 
-    def __init__(self) -> None:
+    Once connected, every step of a visit may take ``timeout_seconds``, whatever the pace of the network that it goes over.
+    """
+
+    def __init__(self, timeout_seconds: float) -> None:
+        self._timeout_seconds = timeout_seconds
         self._slots = asyncio.Semaphore(LOGINS)
         self._pool = ThreadPoolExecutor(LOGINS, thread_name_prefix="seatrial-login")
 
@@ -61,9 +65,9 @@ class LoginPool:
     async def _visit(
         self, network: Network, question: SystemQuestion, address: str, stream: Stream, at: str, began: float
     ) -> HostWord:
-        loop, limit = asyncio.get_running_loop(), network.pace.timeout_seconds * VISIT_TIMES
+        loop, limit = asyncio.get_running_loop(), self._timeout_seconds * VISIT_TIMES
         line = BlockingStream(stream, loop, limit)
-        interview = Interview(network, question, line)
+        interview = Interview(network, question, line, self._timeout_seconds)
         talking = loop.run_in_executor(self._pool, interview.hold)
         try:
             await asyncio.wait({talking}, timeout=limit)

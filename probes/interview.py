@@ -41,7 +41,7 @@ _WITHHELD = "(kept only as a digest)"
 class Interview:
     """One visit.  ``hold`` runs in a thread; everything else is read when it has ended."""
 
-    def __init__(self, network: Network, question: SystemQuestion, line: BlockingStream) -> None:
+    def __init__(self, network: Network, question: SystemQuestion, line: BlockingStream, timeout_seconds: float) -> None:
         self._network, self._question = network, question
         self._began = network.monotonic()
         self._clock = RunnersClock(network)
@@ -51,7 +51,7 @@ class Interview:
         self._steps: list[float] = []
         self._asked = self._hung = 0
         self._clock_at = ""
-        self.session = Session(network, question, line, self._clock)
+        self.session = Session(network, question, line, self._clock, timeout_seconds)
         self.answers: list[CommandAnswer] = []
         self.failure: Failure | None = None
 

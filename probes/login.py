@@ -45,12 +45,15 @@ class Heard:
 class Session:
     """The session that ``question`` asks for, over ``line``.  Its methods block, and raise NotObserved.
 
-    ``phase`` is what is under way, as failures name it.  ``banner`` is taken off the front of every output: set it once it is
-    known what the account's shell prints there.
+    Every step, a command among them, may take ``timeout_seconds``.  ``phase`` is what is under way, as failures name it.
+    ``banner`` is taken off the front of every output: set it once it is known what the account's shell prints there.
     """
 
-    def __init__(self, network: Network, question: SystemQuestion, line: BlockingStream, clock: RunnersClock) -> None:
+    def __init__(
+        self, network: Network, question: SystemQuestion, line: BlockingStream, clock: RunnersClock, timeout_seconds: float
+    ) -> None:
         self._network, self._question, self._line, self._clock = network, question, line, clock
+        self._timeout_seconds = timeout_seconds
         self._began = network.monotonic()
         self._transport: paramiko.Transport | None = None
         self.phase = "key exchange"
@@ -77,12 +80,12 @@ class Session:
             self._transport.close()
             if self._transport.is_alive():
                 # close() does not wait for paramiko's own thread, which reads the line's end within a moment.
-                self._transport.join(self._network.pace.timeout_seconds)
+                self._transport.join(self._timeout_seconds)
 
     # --- until the login
 
     def _proven_key(self, transport: paramiko.Transport) -> SshHostKey:
-        seconds = self._network.pace.timeout_seconds
+        seconds = self._timeout_seconds
         transport.local_version = "SSH-2.0-seatrial"
         transport.banner_timeout = transport.handshake_timeout = transport.auth_timeout = seconds
         options = transport.get_security_options()
@@ -136,7 +139,7 @@ class Session:
         if self._question.key:
             yield (self._key_of_file(),)
             return
-        with agent_keys(self._network.pace.timeout_seconds) as keys:
+        with agent_keys(self._timeout_seconds) as keys:
             if not keys:
                 raise self.failed(FailureKind.OTHER, "no SSH agent of the runner can be reached, or it holds no key")
             yield keys
@@ -163,10 +166,10 @@ class Session:
         began, sent_ns, heard_ns = self._network.monotonic(), 0, 0
         output, errors, status, cut = b"", b"", None, False
         failure: Failure | None = None
-        deadline = began + self._network.pace.timeout_seconds
+        deadline = began + self._timeout_seconds
         try:
             with self._reporting():
-                channel = transport.open_session(window_size=_WINDOW_OCTETS, timeout=self._network.pace.timeout_seconds)
+                channel = transport.open_session(window_size=_WINDOW_OCTETS, timeout=self._timeout_seconds)
             with contextlib.closing(channel), self._reporting():
                 sent_ns = self._clock.read_ns()
                 channel.exec_command(command)
@@ -229,7 +232,7 @@ class Session:
             raise self.failed(self._kind(error), bounded(str(error), 200) or "the host hung up") from error
 
     def _kind(self, error: Exception) -> FailureKind:
-        if self._network.monotonic() - self._began >= self._network.pace.timeout_seconds and self.phase == "key exchange":
+        if self._network.monotonic() - self._began >= self._timeout_seconds and self.phase == "key exchange":
             return FailureKind.NO_ANSWER
         return FailureKind.CLOSED if isinstance(error, EOFError | OSError) or not str(error) else FailureKind.MALFORMED
 

@@ -114,7 +114,7 @@ async def gather(
     started, ahead, clock_then = now(network), network.unbroken() - network.monotonic(), RunnersClock(network)
     vantage = look_around(network, name=socket.gethostname(), footholds=itinerary.networks)
     site, books, seen = _Notebook(), dict[int, _Notebook](), dict[int, HostEvidence]()
-    logins, complete, places = LoginPool(), True, asyncio.Semaphore(itinerary.pace.hosts)
+    logins, complete, places = LoginPool(itinerary.pace.timeout_seconds), True, asyncio.Semaphore(itinerary.pace.hosts)
     together = max(BEGUN_TOGETHER, round(itinerary.pace.packets_per_second * _AHEAD_SECONDS / _PACKETS_A_HOST))
 
     async def visit(place: int, questions: HostQuestions) -> None:

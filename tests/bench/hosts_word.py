@@ -52,7 +52,7 @@ def serve(folder: Path) -> tuple[subprocess.Popen[bytes], SystemQuestion]:
 
 async def visit(question: SystemQuestion, count: int) -> list[SystemEvidence]:
     async with SocketNetwork(Pace(timeout_seconds=30)) as network:
-        logins = LoginPool()
+        logins = LoginPool(network.pace.timeout_seconds)
         try:
             words = await asyncio.gather(*(logins.ask(network, question) for _ in range(count)))
         finally:

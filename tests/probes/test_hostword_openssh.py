@@ -70,7 +70,7 @@ def shells(tmp_path: Path, sshd: Callable[..., int]) -> Shells:
 def word(question: SystemQuestion, timeout_seconds: float = 20.0) -> HostWord:
     async def visit() -> HostWord:
         async with SocketNetwork(Pace(timeout_seconds=timeout_seconds)) as network:
-            logins = LoginPool()
+            logins = LoginPool(network.pace.timeout_seconds)
             try:
                 return await logins.ask(network, question)
             finally:
@@ -426,7 +426,7 @@ def test_an_interrupted_visit_leaves_nothing_behind(shells: Shells) -> None:
 
     async def interrupted() -> float:
         async with SocketNetwork(Pace(timeout_seconds=60)) as network:
-            logins = LoginPool()
+            logins = LoginPool(network.pace.timeout_seconds)
             asking = asyncio.ensure_future(logins.ask(network, question))
             while not any(thread.name.startswith("seatrial-login") for thread in threading.enumerate()):  # noqa: ASYNC110
                 await asyncio.sleep(0)

@@ -39,7 +39,8 @@ def watch(
     async def work(network: Network) -> tuple[Watched, Evidence]:
         began = now(network)
         vantage = look_around(network, name=socket.gethostname(), footholds=prepared.questions.networks)
-        logins = LoginPool()
+        # A round is hurried, so that the next one is not late; a login is none of its signs and has all its time.
+        logins = LoginPool(prepared.questions.pace.timeout_seconds)
         try:
             watched = await reboot.watch(
                 network, prepared.plan, chosen, wait.rules, timeout_seconds=wait.timeout_seconds, on_event=on_event,

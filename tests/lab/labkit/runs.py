@@ -16,7 +16,7 @@ from labkit.wires import Wiring
 
 ROOT = Path(__file__).resolve().parents[3]
 #: No run may take longer, in seconds; a time-out of 6 s and some seconds of starting are usual.
-RUN_SECONDS = 60.0
+RUN_SECONDS = 90.0
 
 Finding = dict[str, Any]
 

@@ -10,6 +10,7 @@ from pathlib import Path
 
 from labkit import servers
 from labkit.daemons import Daemons, Server
+from labkit.needs import find
 from labkit.runs import Run, Running, start
 from labkit.wires import Node, Plug, Wiring
 from verify.laboratory.authority import (
@@ -144,6 +145,12 @@ class Site:
                                              synchronised=machine.clock == "local", moved=machine.moved))
         return found + [servers.mischief(name, f"{name} {kind} {port}", kind, machine.owned[0], port)
                         for kind, port in machine.mischief]
+
+    def echoes(self, machine: Machine) -> int:
+        """The echo requests that have reached a machine so far, as its own kernel counts them (RFC 2011, icmpInEchos)."""
+        names, values = (line.split() for line in self.wiring.run(machine.name, find("cat"), "/proc/net/snmp").splitlines()
+                         if line.startswith("Icmp:"))
+        return int(values[names.index("InEchos")])
 
     def write_plan(self, text: str) -> Path:
         """Put a plan into a folder of its own, beside the site's trust anchor, and return its path."""
