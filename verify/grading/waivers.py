@@ -83,11 +83,13 @@ def say_idle(
     A waiver whose fault is mended would hide the next one.  Nothing is said where the run cannot know: where what the waiver
     names was left out of the run (``visited`` hosts, ``checks``), was unproven, or is left out by the plan.
     """
+    # Lint has one finding for each waiver, in the plan's order, before those of the checks that are left out.
+    linted = (finding.ref for finding in findings if finding.check == "plan.waiver")
     idle = {
-        f"{waiver.place}: ": waiver for waiver in plan.waivers
+        ref: waiver for ref, waiver in zip(linted, plan.waivers, strict=False)
         if in_force(waiver, today) and _was_looked_for(plan, waiver, visited, checks) and _accepts_nothing(plan, waiver, findings)
     }
-    return [_idle(finding, idle) if finding.check == "plan.waiver" and finding.grade is Grade.PASS else finding
+    return [_idle(finding, idle[finding.ref]) if finding.ref in idle and finding.grade is Grade.PASS else finding
             for finding in findings]
 
 
@@ -106,10 +108,7 @@ def _accepts_nothing(plan: Plan, waiver: Waiver, findings: list[Finding]) -> boo
                if finding.check != "plan.waiver" and covers(waiver, finding, plan.domain))
 
 
-def _idle(finding: Finding, idle: dict[str, Waiver]) -> Finding:
-    waiver = next((waiver for place, waiver in idle.items() if finding.message.startswith(f"{place}the waiver of ")), None)
-    if waiver is None:
-        return finding
+def _idle(finding: Finding, waiver: Waiver) -> Finding:
     where = f" ({waiver.subject})" if waiver.subject != "*" else ""
     return msgspec.structs.replace(
         finding, grade=Grade.CAUTION, found="matches no finding that is a fail or a caution", symptom="idle",

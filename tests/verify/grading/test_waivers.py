@@ -145,6 +145,16 @@ def test_a_waiver_that_accepted_nothing_is_said(make_plan: Callable[..., Plan], 
     assert idle_after(waiving(make_plan, waiver()), *findings) is Grade.CAUTION
 
 
+def test_each_waiver_is_told_apart_whatever_is_said_of_it(make_plan: Callable[..., Plan]) -> None:
+    """Of three, two of them alike and in no file, the first is in use; no word of any sentence counts."""
+    plan = make_plan(hosts=make_plan().hosts[:1], left_out=(LeftOut(check="ssh.*", reason="no SSH"),),
+                     waivers=(waiver(subject="443/tcp"), waiver(subject="8443/tcp"), waiver("certificate.name")))
+    linted = [msgspec.structs.replace(one, message="other words") for one in lint(plan, today=TODAY).findings]
+    judged = waivers.say_idle(plan, [*linted, fail(grade=Grade.WAIVED)], visited=(HOST,), checks=tuple(CHECKS), today=TODAY)
+    assert [one.grade for one in judged if one.check == "plan.waiver"] == [
+        Grade.PASS, Grade.CAUTION, Grade.CAUTION, Grade.PASS]
+
+
 @pytest.mark.parametrize("grade", [Grade.WAIVED, Grade.UNPROVEN])
 def test_a_waiver_in_use_or_in_doubt_is_left_alone(make_plan: Callable[..., Plan], grade: Grade) -> None:
     """One of several ports is enough, and what could not be judged may still need it."""
