@@ -80,12 +80,7 @@ class _Fails:
                 self._by_check[finding.check].append(finding)
 
     def near(self, check: str, effect: Finding) -> list[Finding]:
-        """The fails of ``check`` that could explain ``effect``: its own host's and the site's; for the site's, all.
-
-        What peers refuse is explained by these peers.
-        """
-        if (check, effect.check) == ("clock.offset", "certificate.peers"):
-            return [cause for name in _refusing(effect) for cause in self._by_host.get((check, name), ())]
+        """The fails of ``check`` that could explain ``effect``: its own host's and the site's; for the site's, all."""
         if effect.host == SITE:
             return self._by_check.get(check, [])
         return [*self._by_host.get((check, SITE), ()), *self._by_host.get((check, effect.host), ())]
@@ -284,16 +279,9 @@ def _unkept_clock(cause: Finding, effect: Finding, outages: _Outages) -> bool:
     return _same_host(cause, effect, outages) and cause.symptom == "unsynchronised"
 
 
-def _far_off_host(cause: Finding, effect: Finding, _outages: _Outages) -> bool:
-    """One host that is far off puts all hosts' clocks apart, and refuses certificates that all others accept."""
-    if effect.check == "certificate.peers":
-        return effect.grade is Grade.FAIL and cause.host in _refusing(effect)
+def _far_off_host(_cause: Finding, effect: Finding, _outages: _Outages) -> bool:
+    """One host that is far off puts all hosts' clocks apart."""
     return effect.check == "clock.skew" and effect.grade is not Grade.UNPROVEN
-
-
-def _refusing(effect: Finding) -> list[str]:
-    """The hosts that a ``certificate.peers`` finding names: of many, those whose clocks are the farthest off."""
-    return effect.found.removeprefix("refused by ").partition(" and ")[0].split(", ")
 
 
 def _silent_host(cause: Finding, effect: Finding, outages: _Outages) -> bool:

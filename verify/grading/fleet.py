@@ -7,7 +7,10 @@ Keys and hardware addresses that two hosts share are judged where keys and addre
 from __future__ import annotations
 
 import bisect
-from collections.abc import Iterable
+from collections import defaultdict
+from collections.abc import Iterable, Mapping, Sequence
+
+import msgspec
 
 from shared.evidence import CertificateFacts, HostEvidence
 from shared.findings import Finding, Grade
@@ -24,11 +27,16 @@ _SHOWN = 8
 _LOOKED_AT = 64
 
 
-def grade_fleet(case: Case) -> list[Finding]:
+def grade_fleet(case: Case, found: Sequence[Finding]) -> list[Finding]:
     """``certificate.peers`` for each TLS port, by the clock of each other host that could be read.
 
-    Nothing where no peer's clock was read, or where the certificate is out of its dates for everyone.
+    Nothing where no peer's clock was read, or where the certificate is out of its dates for everyone.  The cause of what peers
+    refuse is their clocks, where what was ``found`` proves these to be off.
     """
+    off: dict[str, list[str]] = defaultdict(list)
+    for finding in found:
+        if finding.check == "clock.offset" and finding.grade is Grade.FAIL:
+            off[finding.host].append(finding.ref)
     asked = {seen.fqdn: seen for seen in case.evidence.hosts}
     clocks = _Clocks({seen.fqdn: lead for seen in case.evidence.hosts if (lead := lead_of(seen)) is not None},
                      [tls.at for seen in case.evidence.hosts for tls in seen.tls])
@@ -41,7 +49,7 @@ def grade_fleet(case: Case) -> list[Finding]:
             peers = clocks.count_beside(host.fqdn)
             if peers:
                 views, more = clocks.doubtful(host.fqdn, at, unix(leaf.not_before), unix(leaf.not_after))
-                findings.append(_grade(case, door, leaf, views, more, peers, at))
+                findings.append(_grade(case, door, leaf, views, more, peers, at, off))
     return findings
 
 
@@ -115,9 +123,13 @@ def _bad_for_everyone(case: Case, leaf: CertificateFacts, at: str) -> bool:
 
 
 def _grade(
-    case: Case, door: Door, leaf: CertificateFacts, views: dict[str, Interval], more: int, peers: int, at: str
+    case: Case, door: Door, leaf: CertificateFacts, views: dict[str, Interval], more: int, peers: int, at: str,
+    off: Mapping[str, list[str]],
 ) -> Finding:
-    """Of ``peers`` other hosts only those in ``views``, and ``more`` like them, could refuse the certificate."""
+    """Of ``peers`` other hosts only those in ``views``, and ``more`` like them, could refuse the certificate.
+
+    ``off`` has the refs of the findings that prove a host's clock to be off.
+    """
     begin, end = unix(leaf.not_before), unix(leaf.not_after)
     early = {name: begin - view.value for name, view in views.items() if view.hi < begin}
     late = {name: view.value - end for name, view in views.items() if view.lo > end}
@@ -137,9 +149,10 @@ def _grade(
                 else f" So it is with {left_out} more." if left_out else "")
         named = [name for name, _ in (*_first(early), *_first(late))]
         others = f" and {'at least ' if more else ''}{left_out} more" if left_out else ""
-        return finding(Grade.FAIL, f"refused by {', '.join(named)}{others}",
-                       f"The certificate of {door.host.fqdn} {'; and it '.join(told)}.{rest}", "refused-by-peer",
-                       tuple(f"mend the clock of {name}: see its clock.offset" for name in named[:_SHOWN]))
+        refused = finding(Grade.FAIL, f"refused by {', '.join(named)}{others}",
+                          f"The certificate of {door.host.fqdn} {'; and it '.join(told)}.{rest}", "refused-by-peer",
+                          tuple(f"mend the clock of {name}: see its clock.offset" for name in named[:_SHOWN]))
+        return msgspec.structs.replace(refused, because=tuple(ref for name in named for ref in off.get(name, ())))
     if unsure:
         return finding(Grade.UNPROVEN, f"not known for {', '.join(unsure[:_SHOWN])}",
                        f"Whether {', '.join(unsure[:_SHOWN])} would accept the certificate of {door.host.fqdn} is not known: one "

@@ -69,8 +69,9 @@ def grade(
         if seen.fqdn in planned:
             found += _grade_host(case, agreement, wire, planned[seen.fqdn], seen)
     found += [*clock.grade_fleet(case, agreement), *certificate.grade_fleet(case), *ssh.grade_fleet(case),
-              *system.grade_fleet(case), *fleet.grade_fleet(case)]
+              *system.grade_fleet(case)]
     found = waivers.leave_out(plan, found)
+    found += waivers.leave_out(plan, fleet.grade_fleet(case, found))
     found = causes.explain(plan, evidence, onefamily.explain(plan, losses.excuse(case, way, found)))
     found = boot.explain(losses.explain_rest(way, ownword.explain(found)))
     found = waivers.apply(plan, found, today=today)
