@@ -193,7 +193,7 @@ _ASKED_AT_EVERY_ADDRESS = frozenset({
 
 #: Checks whose fail or caution may only repeat in other words what the fail of a check they need has said.
 _REPEATING = frozenset({"name.forward", "name.reverse", "name.agreement", "name.servers-agree", "clock.offset", "clock.skew",
-                        "host.ipv6", "certificate.peers", "host.echo", "gateway.echo", "system.login"})
+                        "host.ipv6", "host.echo", "gateway.echo", "system.login"})
 
 
 def _upstream(check: str) -> Iterator[str]:

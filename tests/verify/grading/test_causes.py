@@ -70,6 +70,14 @@ def test_a_closed_port_explains_its_certificate_but_not_another_ports(because) -
     assert told[elsewhere.ref] == ()
 
 
+def test_what_a_peer_refuses_has_nothing_to_do_with_old_versions_or_the_hosts_own_clock(because) -> None:
+    """These are other faults of the same door and host, and predict no wrong date."""
+    refused = finding(HOST, "certificate.peers", "443/tcp", Grade.FAIL, "refused-by-peer", f"refused by {OTHER}")
+    told = because(finding(HOST, "certificate.protocol", "443/tcp", Grade.FAIL, "old-version"),
+                   finding(HOST, "clock.synchronised", "192.0.2.11", Grade.FAIL, "unsynchronised"), refused)
+    assert told[refused.ref] == ()
+
+
 def test_one_hosts_death_is_not_anothers_excuse(because) -> None:
     """Causes stay with their host."""
     door = finding(OTHER, "port.open", "443/tcp", Grade.UNPROVEN, "silent")
