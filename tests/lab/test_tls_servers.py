@@ -20,6 +20,7 @@ import pytest
 from cryptography.hazmat.primitives.asymmetric import ec
 from cryptography.hazmat.primitives.serialization import Encoding
 
+from labkit import spoilt
 from probes import certificate, identities
 from probes.sockets import SocketNetwork
 from probes.tlsleaf import shown_in_the_clear
@@ -245,7 +246,7 @@ async def test_issuer_behind_many_that_play_no_part(
     """Every client takes ten certificates, 32 are looked at, and what may be among the rest is not said to be missing."""
     sent = (*STRAYS[:strays], RACK.certificate)
     (tmp_path / "crowd.pem").write_bytes(b"".join(each.public_bytes(Encoding.PEM) for each in sent))
-    with s_server(tmp_path, authority.without_intermediates(LEAF), "-cert_chain", str(tmp_path / "crowd.pem")) as port:
+    with s_server(tmp_path, spoilt.without_intermediates(LEAF), "-cert_chain", str(tmp_path / "crowd.pem")) as port:
         evidence = await look(port)
     assert (len(evidence.chain), evidence.chain_left_out) == (strays + 2 - left_out, left_out)
     trust = next(finding for finding in findings(make_plan, port, evidence) if finding.check == "certificate.trust")
@@ -262,7 +263,7 @@ SITES: dict[str, tuple[Credential, str, tuple[str, str] | None]] = {
     "sound": (LEAF, "", None),
     "sound over tls 1.2": (LEAF, "ssl_protocols TLSv1.2;", None),
     "self-signed": (authority.leaf(None, (NAME,), VALID), "", ("certificate.trust", "self-signed")),
-    "chain cut short": (authority.without_intermediates(LEAF), "", ("certificate.trust", "issuer-not-sent")),
+    "chain cut short": (spoilt.without_intermediates(LEAF), "", ("certificate.trust", "issuer-not-sent")),
     "wrong name": (authority.leaf(RACK, ("localhost",), VALID), "", ("certificate.name", "other-name")),
     "name not known": (LEAF, "ssl_reject_handshake on;", ("certificate.name", "name-not-known")),
     "expired": (authority.leaf(RACK, (NAME,), EXPIRED), "", ("certificate.dates", "expired")),

@@ -14,11 +14,12 @@ from cryptography import x509
 from hypothesis import given
 from hypothesis import strategies as st
 
+from labkit import spoilt
 from probes.x509facts import NAMES_LIMIT, facts
 from shared import der
 from shared.evidence import CertificateFacts
 from verify.laboratory import authority
-from verify.laboratory.authority import NO_EXPIRY, Validity
+from verify.laboratory.authority import Validity
 
 VECTORS = pathlib.Path(str(importlib.resources.files("cryptography_vectors"))) / "x509"
 MOMENT = datetime.datetime(2026, 11, 2, 9, tzinfo=datetime.UTC)
@@ -130,7 +131,8 @@ def test_complaints_are_kept_as_oddities() -> None:
 
 def test_certificate_without_expiry() -> None:
     """RFC 5280 section 4.1.2.5: 99991231235959Z."""
-    leaf = authority.leaf(None, ("dome-a.obs.example.net",), Validity(MOMENT, NO_EXPIRY))
+    no_expiry = datetime.datetime(9999, 12, 31, 23, 59, 59, tzinfo=datetime.UTC)
+    leaf = authority.leaf(None, ("dome-a.obs.example.net",), Validity(MOMENT, no_expiry))
     assert facts(leaf.der).not_after == "9999-12-31T23:59:59Z"
 
 
@@ -147,13 +149,13 @@ def test_self_issued_with_a_damaged_signature_is_not_self_signed() -> None:
     """RFC 5280 section 3.2: the signature must verify with the certificate's own key."""
     sound = authority.leaf(None, ("localhost",), VALID)
     assert facts(sound.der).self_signed is True
-    assert facts(authority.with_broken_signature(sound).der).self_signed is False
+    assert facts(spoilt.with_broken_signature(sound).der).self_signed is False
 
 
 def test_old_self_signed_certificate_is_told_although_its_digest_is_no_longer_verified() -> None:
     """The library no longer checks SHA-1 on certificates; what an old installer made is self-signed all the same."""
     key = authority.make_key("rsa-2048")
-    old = authority.with_sha1_signature(authority.leaf(None, ("localhost",), VALID, key=key), key)
+    old = spoilt.with_sha1_signature(authority.leaf(None, ("localhost",), VALID, key=key), key)
     assert facts(old.der).self_signed is True
     assert facts(old.der).signature_hash == "sha1"
 

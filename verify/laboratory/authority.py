@@ -8,11 +8,11 @@ from __future__ import annotations
 
 import datetime
 import ipaddress
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 from cryptography import x509
 from cryptography.hazmat.primitives import hashes, serialization
-from cryptography.hazmat.primitives.asymmetric import ec, ed25519, padding, rsa
+from cryptography.hazmat.primitives.asymmetric import ec, ed25519, rsa
 from cryptography.x509.oid import ExtendedKeyUsageOID, NameOID
 
 Key = rsa.RSAPrivateKey | ec.EllipticCurvePrivateKey | ed25519.Ed25519PrivateKey
@@ -21,17 +21,8 @@ Key = rsa.RSAPrivateKey | ec.EllipticCurvePrivateKey | ed25519.Ed25519PrivateKey
 Extensions = tuple[tuple[x509.ExtensionType, bool], ...]
 
 SERVER_USAGE = ExtendedKeyUsageOID.SERVER_AUTH
-CLIENT_USAGE = ExtendedKeyUsageOID.CLIENT_AUTH
-
-#: RFC 5280 section 4.1.2.5: the notAfter of a certificate without a well-defined expiry.
-NO_EXPIRY = datetime.datetime(9999, 12, 31, 23, 59, 59, tzinfo=datetime.UTC)
 
 _CURVES: dict[str, ec.EllipticCurve] = {"p192": ec.SECP192R1(), "p256": ec.SECP256R1(), "p384": ec.SECP384R1()}
-_HASHES: dict[str, hashes.SHA256 | hashes.SHA384] = {"sha256": hashes.SHA256(), "sha384": hashes.SHA384()}
-
-# The object identifiers sha256WithRSAEncryption and sha1WithRSAEncryption (RFC 8017 appendix A.2.4), encoded.
-_SHA256_WITH_RSA = bytes.fromhex("2a864886f70d01010b")
-_SHA1_WITH_RSA = bytes.fromhex("2a864886f70d010105")
 
 
 @dataclass(frozen=True, slots=True)
@@ -98,17 +89,17 @@ def make_key(kind: str = "p256") -> Key:
     return rsa.generate_private_key(public_exponent=65537, key_size=int(bits))
 
 
-def root(title: str, validity: Validity, *, key: Key | None = None, digest: str = "sha256") -> Credential:
+def root(title: str, validity: Validity, *, key: Key | None = None) -> Credential:
     """A self-signed root: the trust anchor of everything below it."""
     key = key or make_key()
     name = _name(title)
     builder = _authority_extensions(_builder(name, name, validity, key), key, key, path_length=None)
-    return Credential(_sign(builder, key, digest), key)
+    return Credential(_sign(builder, key), key)
 
 
 def intermediate(
-    issuer: Credential, title: str, validity: Validity, *, key: Key | None = None, digest: str = "sha256",
-    path_length: int | None = None, is_authority: bool = True, permitted: tuple[str, ...] = (), extensions: Extensions = (),
+    issuer: Credential, title: str, validity: Validity, *, key: Key | None = None, path_length: int | None = None,
+    is_authority: bool = True, permitted: tuple[str, ...] = (), extensions: Extensions = (),
 ) -> Credential:
     """A certificate authority below another.
 
@@ -122,11 +113,11 @@ def intermediate(
         subtrees = [x509.DNSName(subtree) for subtree in permitted]
         builder = builder.add_extension(x509.NameConstraints(subtrees, None), critical=True)
     builder = _planted(builder, extensions)
-    return Credential(_sign(builder, issuer.key, digest), key, (issuer.certificate, *issuer.issuers))
+    return Credential(_sign(builder, issuer.key), key, (issuer.certificate, *issuer.issuers))
 
 
 def leaf(
-    issuer: Credential | None, names: tuple[str, ...], validity: Validity, *, key: Key | None = None, digest: str = "sha256",
+    issuer: Credential | None, names: tuple[str, ...], validity: Validity, *, key: Key | None = None,
     common_name: str | None = None, alternative_names: tuple[x509.GeneralName, ...] | None = None, is_authority: bool = False,
     usages: tuple[x509.ObjectIdentifier, ...] | None = (SERVER_USAGE,), serial: int | None = None,
     key_usage: x509.KeyUsage | None = None, extensions: Extensions = (),
@@ -152,34 +143,7 @@ def leaf(
     if usages is not None:
         builder = builder.add_extension(x509.ExtendedKeyUsage(usages), critical=False)
     issuers = (issuer.certificate, *issuer.issuers) if issuer else ()
-    return Credential(_sign(builder, signer, digest), key, issuers)
-
-
-def with_broken_signature(credential: Credential) -> Credential:
-    """The same certificate with the last bit of its signature turned: it still parses and no longer verifies."""
-    der = credential.der
-    broken = x509.load_der_x509_certificate(der[:-1] + bytes([der[-1] ^ 1]))
-    return replace(credential, certificate=broken)
-
-
-def with_sha1_signature(credential: Credential, signer: Key) -> Credential:
-    """The same certificate signed again by ``signer`` with SHA-1, as no library of today will.  RSA keys only.
-
-    Both object identifiers have the same length, so the encoded certificate is changed in place.  Raises ValueError
-    where the certificate was not signed by an RSA key.
-    """
-    signed = credential.certificate.tbs_certificate_bytes
-    if not isinstance(signer, rsa.RSAPrivateKey) or _SHA256_WITH_RSA not in signed:
-        raise ValueError("only an RSA signature can be made with SHA-1 here")
-    weak = signed.replace(_SHA256_WITH_RSA, _SHA1_WITH_RSA, 1)
-    signature = signer.sign(weak, padding.PKCS1v15(), hashes.SHA1())  # noqa: S303 -- the fault that is planted
-    der = credential.der.replace(signed, weak).replace(_SHA256_WITH_RSA, _SHA1_WITH_RSA)
-    return replace(credential, certificate=x509.load_der_x509_certificate(der[: -len(signature)] + signature))
-
-
-def without_intermediates(credential: Credential) -> Credential:
-    """The same credential whose ``chain`` is the leaf alone, as a server sends it where the chain file was forgotten."""
-    return replace(credential, issuers=credential.issuers[-1:])
+    return Credential(_sign(builder, signer), key, issuers)
 
 
 def _pem(certificate: x509.Certificate) -> bytes:
@@ -236,5 +200,5 @@ def _key_usage(*, signs_certificates: bool) -> x509.KeyUsage:
         key_encipherment=False, data_encipherment=False, key_agreement=False, encipher_only=False, decipher_only=False)
 
 
-def _sign(builder: x509.CertificateBuilder, signer: Key, digest: str) -> x509.Certificate:
-    return builder.sign(signer, None if isinstance(signer, ed25519.Ed25519PrivateKey) else _HASHES[digest])
+def _sign(builder: x509.CertificateBuilder, signer: Key) -> x509.Certificate:
+    return builder.sign(signer, None if isinstance(signer, ed25519.Ed25519PrivateKey) else hashes.SHA256())

@@ -12,6 +12,7 @@ from labkit import servers
 from labkit.daemons import Daemons, Server
 from labkit.needs import find
 from labkit.runs import Run, Running, start
+from labkit.spoilt import with_broken_signature, without_intermediates
 from labkit.wires import Node, Plug, Wiring
 from verify.laboratory.authority import (
     Credential,
@@ -19,8 +20,6 @@ from verify.laboratory.authority import (
     intermediate,
     leaf,
     root,
-    with_broken_signature,
-    without_intermediates,
 )
 
 DOMAIN = "obs.example.net"

@@ -15,6 +15,7 @@ from cryptography.x509.oid import ExtendedKeyUsageOID
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
+from labkit import spoilt
 from probes.x509facts import facts
 from shared import catalogue
 from shared.evidence import (
@@ -39,7 +40,7 @@ from verify.grading.certificate.dates import scaled
 from verify.grading.certificate.path import Kind, Outcome
 from verify.grading.certificate.sight import doors, look
 from verify.laboratory import authority
-from verify.laboratory.authority import NO_EXPIRY, Credential, Validity
+from verify.laboratory.authority import Credential, Validity
 
 MOMENT = datetime.datetime(2026, 11, 2, 9, tzinfo=datetime.UTC)
 VALID = Validity.around(MOMENT, days_before=10, days_after=365)
@@ -133,12 +134,12 @@ FAULTS: list[tuple[str, TlsEvidence, str, Grade, str]] = [
     ("whole chain of a stranger", tls(authority.leaf(other := authority.root("Stranger", VALID), (A,), VALID), other),
      "certificate.trust", Grade.FAIL, "unknown-issuer"),
     ("issuer not sent", tls(SOUND), "certificate.trust", Grade.FAIL, "issuer-not-sent"),
-    ("damaged signature", tls(authority.with_broken_signature(SOUND), RACK), "certificate.trust", Grade.FAIL, "bad-signature"),
-    ("for clients only", tls(authority.leaf(RACK, (A,), VALID, usages=(authority.CLIENT_USAGE,)), RACK), "certificate.trust",
-     Grade.FAIL, "usage"),
+    ("damaged signature", tls(spoilt.with_broken_signature(SOUND), RACK), "certificate.trust", Grade.FAIL, "bad-signature"),
+    ("for clients only", tls(authority.leaf(RACK, (A,), VALID, usages=(ExtendedKeyUsageOID.CLIENT_AUTH,)), RACK),
+     "certificate.trust", Grade.FAIL, "usage"),
     ("authority for clients only",
-     tls(authority.leaf(limited := authority.intermediate(
-         ROOT, "Limited", VALID, extensions=((x509.ExtendedKeyUsage([authority.CLIENT_USAGE]), False),)), (A,), VALID), limited),
+     tls(authority.leaf(limited := authority.intermediate(ROOT, "Limited", VALID, extensions=(
+         (x509.ExtendedKeyUsage([ExtendedKeyUsageOID.CLIENT_AUTH]), False),)), (A,), VALID), limited),
      "certificate.trust", Grade.FAIL, "not-an-authority"),
     ("name outside of its authority's", tls(authority.leaf(
         narrow := authority.intermediate(ROOT, "Narrow", VALID, permitted=("other.example.net",)), (A,), VALID), narrow),
@@ -226,7 +227,7 @@ def test_sha1_is_a_weak_signature_and_proves_no_trust(judge: Judge) -> None:
     """RFC 9155: the signature fails, and trust is unproven rather than lost."""
     key = authority.make_key("rsa-2048")
     root = authority.root("Old", VALID, key=key)
-    weak = authority.with_sha1_signature(authority.leaf(root, (A,), VALID), key)
+    weak = spoilt.with_sha1_signature(authority.leaf(root, (A,), VALID), key)
     found = judge(tls(weak), anchors_pem=(root.pem,))
     assert found["certificate.signature"].grade is Grade.FAIL
     assert (found["certificate.trust"].grade, found["certificate.trust"].symptom) == (Grade.UNPROVEN, "weak-signature")
@@ -235,7 +236,7 @@ def test_sha1_is_a_weak_signature_and_proves_no_trust(judge: Judge) -> None:
 def test_sha1_on_an_anchor_or_root_is_no_fault(judge: Judge) -> None:
     """RFC 5280 section 6.1: the anchor's own signature plays no part, even where the server sends it."""
     key = authority.make_key("rsa-2048")
-    root = authority.with_sha1_signature(authority.root("Old", VALID, key=key), key)
+    root = spoilt.with_sha1_signature(authority.root("Old", VALID, key=key), key)
     assert {finding.grade for finding in judge(tls(authority.leaf(root, (A,), VALID), root),
                                                anchors_pem=(root.pem,)).values()} == {Grade.PASS}
 
@@ -468,7 +469,7 @@ def test_scaled_limits_say_so() -> None:
 
 def test_certificate_without_expiry_passes_without_a_number(judge: Judge) -> None:
     """RFC 5280 section 4.1.2.5: 99991231235959Z is no defined expiry, not millions of days."""
-    endless = Validity(MOMENT - datetime.timedelta(days=1), NO_EXPIRY)
+    endless = Validity(MOMENT - datetime.timedelta(days=1), datetime.datetime(9999, 12, 31, 23, 59, 59, tzinfo=datetime.UTC))
     dates = judge(tls(authority.leaf(RACK, (A,), endless), RACK))["certificate.dates"]
     assert dates.grade is Grade.PASS
     assert "no defined expiry" in dates.message

@@ -11,6 +11,7 @@ from collections.abc import Callable
 import pytest
 from cryptography import x509
 from cryptography.hazmat.primitives import hashes
+from cryptography.x509.oid import ExtendedKeyUsageOID
 
 from probes.x509facts import facts
 from shared import catalogue
@@ -71,7 +72,7 @@ def another_rack(issuer: Credential = ROOT, validity: Validity = VALID, **fields
     return authority.intermediate(issuer, "Rack", validity, key=RACK.key, **fields)  # type: ignore[arg-type]
 
 
-FOR_CLIENTS = (x509.ExtendedKeyUsage([authority.CLIENT_USAGE]), False)
+FOR_CLIENTS = (x509.ExtendedKeyUsage([ExtendedKeyUsageOID.CLIENT_AUTH]), False)
 
 
 @pytest.mark.parametrize(("other", "symptom"), [

@@ -19,6 +19,7 @@ from cryptography.hazmat.primitives.serialization import Encoding
 from cryptography.x509.name import _ASN1Type
 from cryptography.x509.oid import AuthorityInformationAccessOID, ExtendedKeyUsageOID, NameOID
 
+from labkit import spoilt
 from shared.der import SEQUENCE, elements, only
 from verify.grading.certificate.path import Anchors, Kind, anchors_of, called, validate
 from verify.laboratory import authority
@@ -72,8 +73,8 @@ def test_private_authority_with_any_sound_key_is_trusted(key: str) -> None:
 
 @pytest.mark.parametrize("leaf", [
     authority.leaf(RACK, (), VALID), authority.leaf(RACK, NAMES, VALID, usages=None),
-    authority.leaf(RACK, NAMES, VALID, usages=(authority.CLIENT_USAGE,)), authority.leaf(RACK, NAMES, VALID, common_name=""),
-    authority.leaf(RACK, NAMES, VALID, key=authority.make_key("rsa-1024")),
+    authority.leaf(RACK, NAMES, VALID, usages=(ExtendedKeyUsageOID.CLIENT_AUTH,)),
+    authority.leaf(RACK, NAMES, VALID, common_name=""), authority.leaf(RACK, NAMES, VALID, key=authority.make_key("rsa-1024")),
 ])
 def test_what_other_checks_judge_does_not_break_the_path(leaf: Credential) -> None:
     """No name, no usage, a short key: faults of their own, each with a check of its own."""
@@ -113,15 +114,15 @@ RSA_ROOT = authority.root("Old", VALID, key=RSA_KEY)
     (authority.leaf(OTHER, NAMES, VALID), (), ANCHORS, Kind.ISSUER_NOT_SENT),
     (LEAF, (), ANCHORS, Kind.ISSUER_NOT_SENT),
     (LEAF, (OTHER,), ANCHORS, Kind.ISSUER_NOT_SENT),
-    (authority.with_broken_signature(LEAF), (RACK,), ANCHORS, Kind.BAD_SIGNATURE),
-    (LEAF, (authority.with_broken_signature(RACK),), ANCHORS, Kind.BAD_SIGNATURE),
+    (spoilt.with_broken_signature(LEAF), (RACK,), ANCHORS, Kind.BAD_SIGNATURE),
+    (LEAF, (spoilt.with_broken_signature(RACK),), ANCHORS, Kind.BAD_SIGNATURE),
     (LEAF, (RACK,), (TWIN.certificate,), Kind.BAD_SIGNATURE),
     (authority.leaf(NO_AUTHORITY, NAMES, VALID), (NO_AUTHORITY,), ANCHORS, Kind.NOT_AN_AUTHORITY),
     (authority.leaf(BELOW_SHORT, NAMES, VALID), (BELOW_SHORT, SHORT), ANCHORS, Kind.NOT_AN_AUTHORITY),
     (authority.leaf(NARROW, NAMES, VALID), (NARROW,), ANCHORS, Kind.REFUSED),
     (authority.leaf(ED_BELOW, NAMES, VALID), (ED_BELOW, ED_SHORT), (ED_ROOT.certificate,), Kind.NOT_AN_AUTHORITY),
     (authority.leaf(ED_NARROW, NAMES, VALID), (ED_NARROW,), (ED_ROOT.certificate,), Kind.REFUSED),
-    (authority.with_sha1_signature(authority.leaf(RSA_ROOT, NAMES, VALID), RSA_KEY), (), (RSA_ROOT.certificate,),
+    (spoilt.with_sha1_signature(authority.leaf(RSA_ROOT, NAMES, VALID), RSA_KEY), (), (RSA_ROOT.certificate,),
      Kind.UNVERIFIABLE),
     (LEAF, (RACK,), (), Kind.NO_ANCHORS),
 ])
@@ -138,8 +139,8 @@ def with_usages(issuer: Credential, *usages: x509.ObjectIdentifier, key: authori
 
 @pytest.mark.parametrize(("usages", "openssl_takes_it", "expected"), [
     ((authority.SERVER_USAGE,), True, Kind.TRUSTED),
-    ((authority.CLIENT_USAGE, authority.SERVER_USAGE), True, Kind.TRUSTED),
-    ((authority.CLIENT_USAGE,), False, Kind.NOT_AN_AUTHORITY),
+    ((ExtendedKeyUsageOID.CLIENT_AUTH, authority.SERVER_USAGE), True, Kind.TRUSTED),
+    ((ExtendedKeyUsageOID.CLIENT_AUTH,), False, Kind.NOT_AN_AUTHORITY),
     ((ExtendedKeyUsageOID.ANY_EXTENDED_KEY_USAGE,), False, Kind.TRUSTED),  # others take it: a caution of certificate.trust
     ((ExtendedKeyUsageOID.CODE_SIGNING,), False, Kind.NOT_AN_AUTHORITY),
 ])
@@ -157,7 +158,7 @@ def test_extended_key_usage_of_an_authority_limits_what_it_issues(
 
 def test_extended_key_usage_limits_an_anchor_too() -> None:
     """An authority for clients alone vouches for no server, also where the plan trusts it."""
-    limited = with_usages(ROOT, authority.CLIENT_USAGE)
+    limited = with_usages(ROOT, ExtendedKeyUsageOID.CLIENT_AUTH)
     assert kind(authority.leaf(limited, NAMES, VALID), anchors=(limited.certificate,)) is Kind.NOT_AN_AUTHORITY
 
 
@@ -474,11 +475,11 @@ def test_rules_hold_below_a_root_of_version_1(tmp_path: pathlib.Path) -> None:
     root = of_version_1(RSA_ROOT)
     for broken, expected in ((authority.intermediate(root, "None", VALID, is_authority=False), Kind.NOT_AN_AUTHORITY),
                              (authority.intermediate(root, "Narrow", VALID, permitted=("other.example.net",)), Kind.REFUSED),
-                             (with_usages(root, authority.CLIENT_USAGE), Kind.NOT_AN_AUTHORITY)):
+                             (with_usages(root, ExtendedKeyUsageOID.CLIENT_AUTH), Kind.NOT_AN_AUTHORITY)):
         leaf = authority.leaf(broken, NAMES, VALID)
         assert kind(leaf, broken, anchors=(root.certificate,)) is expected
         assert not openssl_takes(tmp_path, leaf, broken, anchors=(root,))
-    damaged = authority.with_broken_signature(authority.leaf(root, NAMES, VALID))
+    damaged = spoilt.with_broken_signature(authority.leaf(root, NAMES, VALID))
     assert kind(damaged, anchors=(root.certificate,)) is Kind.BAD_SIGNATURE
 
 
@@ -534,17 +535,17 @@ def test_names_are_compared_whatever_their_case_and_encoding(
     assert kind(leaf, rack) is expected
     assert openssl_takes(tmp_path, leaf, rack) is (expected is Kind.TRUSTED)
     if expected is Kind.TRUSTED:
-        assert kind(authority.with_broken_signature(leaf), rack) is Kind.BAD_SIGNATURE
+        assert kind(spoilt.with_broken_signature(leaf), rack) is Kind.BAD_SIGNATURE
         assert kind(leaf, authority.intermediate(ROOT, "Rack Authority", VALID)) is Kind.BAD_SIGNATURE
 
 
 def test_rules_hold_where_a_name_is_spelled_otherwise() -> None:
     """The library does not judge such a path, so every rule is ours to keep; SHA-1 proves nothing here either."""
     for broken, expected in ((NARROW, Kind.REFUSED), (NO_AUTHORITY, Kind.NOT_AN_AUTHORITY),
-                             (with_usages(ROOT, authority.CLIENT_USAGE), Kind.NOT_AN_AUTHORITY)):
+                             (with_usages(ROOT, ExtendedKeyUsageOID.CLIENT_AUTH), Kind.NOT_AN_AUTHORITY)):
         title = str(broken.certificate.subject.get_attributes_for_oid(NameOID.COMMON_NAME)[0].value)
         assert kind(issued_in_the_name_of(broken, title.upper()), broken) is expected
-    weak = authority.with_sha1_signature(issued_in_the_name_of(RSA_ROOT, "OLD"), RSA_KEY)
+    weak = spoilt.with_sha1_signature(issued_in_the_name_of(RSA_ROOT, "OLD"), RSA_KEY)
     assert kind(weak, anchors=(RSA_ROOT.certificate,)) is Kind.UNVERIFIABLE
 
 
@@ -578,7 +579,7 @@ def test_authority_renewed_after_the_leaf_expired_leaves_the_fault_to_the_dates(
     outcome = validate(gone.der, [RACK.der], SITE, MOMENT)
     assert (outcome.kind, outcome.at) == (Kind.TRUSTED, None)
     assert kind(authority.leaf(NARROW, NAMES, Validity.around(MOMENT, days_before=300, days_after=-100)), NARROW) is Kind.REFUSED
-    assert kind(authority.with_broken_signature(gone), RACK) is Kind.BAD_SIGNATURE
+    assert kind(spoilt.with_broken_signature(gone), RACK) is Kind.BAD_SIGNATURE
 
 
 def test_old_root_and_its_successor_of_one_name_side_by_side() -> None:

@@ -6,6 +6,7 @@ import datetime
 
 import pytest
 from cryptography import x509
+from cryptography.x509.oid import ExtendedKeyUsageOID
 
 from verify.grading.certificate.path import Anchors, Kind, Outcome, validate
 from verify.laboratory import authority
@@ -26,7 +27,7 @@ def crossed(keys: str) -> tuple[Credential, Credential, dict[str, Credential]]:
     root = authority.root("Root", VALID, key=authority.make_key(keys))
     stranger = authority.root("Stranger", VALID, key=authority.make_key(keys))
     sound = authority.intermediate(root, "Rack", VALID, key=authority.make_key(keys))
-    clients = x509.ExtendedKeyUsage([authority.CLIENT_USAGE])
+    clients = x509.ExtendedKeyUsage([ExtendedKeyUsageOID.CLIENT_AUTH])
     return root, sound, {
         "by a stranger": authority.intermediate(stranger, "Rack", VALID, key=sound.key),
         "for clients": authority.intermediate(root, "Rack", VALID, key=sound.key, extensions=((clients, False),)),

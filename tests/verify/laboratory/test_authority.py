@@ -9,6 +9,7 @@ from pathlib import Path
 import pytest
 from cryptography import x509
 
+from labkit import spoilt
 from verify.grading.certificate.path import Anchors, Kind, validate
 from verify.laboratory import authority
 from verify.laboratory.authority import Credential, Validity
@@ -34,8 +35,8 @@ CHAINS: dict[str, tuple[Credential, tuple[Credential, ...], Credential]] = {
     "issuer not sent": (LEAF, (), ROOT),
     "self-signed": (authority.leaf(None, NAMES, VALID), (), ROOT),
     "same name, other key": (LEAF, (RACK,), authority.root("Site Root", VALID)),
-    "damaged leaf": (authority.with_broken_signature(LEAF), (RACK,), ROOT),
-    "damaged intermediate": (LEAF, (authority.with_broken_signature(RACK),), ROOT),
+    "damaged leaf": (spoilt.with_broken_signature(LEAF), (RACK,), ROOT),
+    "damaged intermediate": (LEAF, (spoilt.with_broken_signature(RACK),), ROOT),
     "outside its constraints": (authority.leaf(NARROW, NAMES, VALID), (NARROW,), ROOT),
     "path too long": (authority.leaf(BELOW, NAMES, VALID), (BELOW, SHORT), ROOT),
     "issuer is no authority": (authority.leaf(NONE, NAMES, VALID), (NONE,), ROOT),
@@ -61,7 +62,7 @@ def test_chain_is_what_a_server_should_send() -> None:
     """RFC 8446 section 4.4.2: the certificate, its intermediates, and not the root."""
     assert LEAF.chain == (LEAF.certificate, RACK.certificate)
     assert x509.load_pem_x509_certificates(LEAF.chain_pem) == list(LEAF.chain)
-    assert authority.without_intermediates(LEAF).chain == (LEAF.certificate,)
+    assert spoilt.without_intermediates(LEAF).chain == (LEAF.certificate,)
     assert authority.leaf(None, NAMES, VALID).chain_pem.count(b"BEGIN") == 1
 
 
@@ -75,4 +76,4 @@ def test_unknown_kinds_of_key_are_refused(kind: str) -> None:
 def test_sha1_signature_needs_an_rsa_key() -> None:
     """Only an RSA signature can be remade in place."""
     with pytest.raises(ValueError, match="RSA"):
-        authority.with_sha1_signature(LEAF, RACK.key)
+        spoilt.with_sha1_signature(LEAF, RACK.key)
