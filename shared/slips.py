@@ -18,10 +18,9 @@ LIKELY = 2
 
 @dataclass(frozen=True, slots=True)
 class Slip:
-    """The value that was probably meant, how many slips away it is, and those slips in words ("one digit away (3 for 5)")."""
+    """The value that was probably meant, and in words how far away it is ("one digit away (3 for 5)")."""
 
     meant: str
-    distance: int
     words: str
 
 
@@ -53,7 +52,7 @@ def nearest(wrong: str, candidates: Iterable[str], limit: int = LIKELY) -> Slip 
         found = distance(wrong, candidate)
         if found <= limit and (best is None or found < best[0]):
             best = (found, candidate)
-    return Slip(meant=best[1], distance=best[0], words=_words(wrong, best[1], best[0])) if best else None
+    return Slip(meant=best[1], words=_words(wrong, best[1], best[0])) if best else None
 
 
 def likely_slip(wrong: str, meant: str | None) -> str:

@@ -27,8 +27,8 @@ class Agreement:
     ``agreed`` is how far the agreed time is ahead of the runner's clock, in seconds, at the moment ``at`` of the runner's
     clock; None, with the ``reason``, where nothing could be agreed on.  ``truechimers`` are the sources whose midpoint
     lies in it.  ``falsetickers`` exclude it wholly and are proven wrong; ``undecided`` reach into it with the edge of a
-    wide interval, and are blamed for nothing.  ``unfit`` holds the sources that had no vote as (name, why), ``twins`` those among
-    them that are another one once more, as (name, which, how that is known).
+    wide interval, and are blamed for nothing.  ``twins`` are sources without a vote that are another one once more, as (name,
+    which, how that is known).
     """
 
     candidates: tuple[Candidate, ...]
@@ -37,7 +37,6 @@ class Agreement:
     truechimers: tuple[str, ...] = ()
     falsetickers: tuple[str, ...] = ()
     undecided: tuple[str, ...] = ()
-    unfit: tuple[tuple[str, str], ...] = ()
     at: str = ""
     twins: tuple[tuple[str, str, str], ...] = ()
 
@@ -47,16 +46,16 @@ class Agreement:
         return len(self.truechimers) > 1
 
 
-def select(candidates: Sequence[Candidate], *, unfit: Sequence[tuple[str, str]] = (), at: str = "") -> Agreement:
+def select(candidates: Sequence[Candidate], *, at: str = "") -> Agreement:
     """Find the time that a majority of the candidates agrees on (RFC 5905 section 11.2.1)."""
     voters = tuple(candidates)
     agreed = intersection([voter.interval for voter in voters])
     if agreed is None:
-        return Agreement(voters, None, reason=_why_none(voters), unfit=tuple(unfit), at=at)
+        return Agreement(voters, None, reason=_why_none(voters), at=at)
     inside = [voter.name for voter in voters if voter.interval.value in agreed]
     outside = [voter for voter in voters if voter.interval.value not in agreed]
     return Agreement(
-        voters, agreed, truechimers=tuple(inside), unfit=tuple(unfit), at=at,
+        voters, agreed, truechimers=tuple(inside), at=at,
         falsetickers=tuple(voter.name for voter in outside if voter.interval.meet(agreed) is None),
         undecided=tuple(voter.name for voter in outside if voter.interval.meet(agreed) is not None))
 

@@ -44,25 +44,21 @@ def agree(case: Case) -> Agreement:
     """
     if why := was_set(case):
         return Agreement((), None, reason=why)
-    unfits: list[tuple[str, str]] = []
     twins: list[tuple[str, str, str]] = []
     voters: list[tuple[str, Reading]] = []
     voted: dict[str, ClockEvidence] = {}
     for source in _planned(case):
         seen = _evidence(case, source)
         reading = read(seen)
-        if seen is None or reading is None:
-            unfits.append((source.label, why_nothing(seen)))
-        elif why := _unfit(case, reading):
-            unfits.append((source.label, why))
-        elif twin := next(((label, how) for label, other in voted.items() if (how := _same_clock(seen, other))), None):
-            unfits.append((source.label, f"it is the same server as {twin[0]}, which has had its vote"))
+        if seen is None or reading is None or not _may_vote(case, reading):
+            continue
+        if twin := next(((label, how) for label, other in voted.items() if (how := _same_clock(seen, other))), None):
             twins.append((source.label, *twin))
         else:
             voted[source.label] = seen
             voters.append((source.label, reading))
     at = max((reading.best.at for _label, reading in voters), key=unix_seconds, default="")
-    agreed = select([Candidate(label, reading.correctness(at=at)) for label, reading in voters], unfit=unfits, at=at)
+    agreed = select([Candidate(label, reading.correctness(at=at)) for label, reading in voters], at=at)
     return replace(agreed, twins=tuple(twins))
 
 
@@ -99,15 +95,12 @@ def _evidence(case: Case, source: Endpoint) -> ClockEvidence | None:
     return next((seen for seen in case.evidence.site.clocks if seen.server == source.label), None)
 
 
-def _unfit(case: Case, reading: Reading) -> str:
-    """Why the source has no vote, or nothing."""
-    if why := unfit(reading, own_addresses=case.evidence.vantage.addresses):
-        return why
+def _may_vote(case: Case, reading: Reading) -> bool:
+    """Whether the source may be followed, and is near enough to its root."""
     limits = case.limits["clock_source_distance"]
-    distance, adrift = distance_of(reading, limits)
-    if limits.decide(Interval(distance, distance)) is Decision.FAIL:
-        return adrift or f"its root distance is {show_seconds(distance)}; {limits.show()}"
-    return ""
+    distance, _adrift = distance_of(reading, limits)
+    return (not unfit(reading, own_addresses=case.evidence.vantage.addresses)
+            and limits.decide(Interval(distance, distance)) is not Decision.FAIL)
 
 
 def _source(case: Case, source: Endpoint) -> Finding:
