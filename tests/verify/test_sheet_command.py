@@ -79,8 +79,8 @@ def test_hosts_can_be_chosen(sheet: Sheet, write_plan: WritePlan) -> None:
      ("tidewater.toml:12: network mgmt: the gateway 192.0.3.1 is not in 192.0.2.0/24; hosts there cannot reach it, so everything "
       "remote fails; 192.0.2.1 is one digit away (3 for 2)"), 'gateway = "192.0.2.1"'),
     ('network = "mgmt"', 'network = "mgnt"',
-     ('tidewater.toml:27: dome-a.obs.example.net refers to the network "mgnt", which the plan does not have; did you mean "mgmt" '
-      "(one letter away (n for m))?"), 'network = "mgmt"'),
+     ('tidewater.toml:27: dome-a.obs.example.net refers to the network "mgnt", which the plan does not have; did you mean "mgmt",'
+      " one letter away (n for m)?"), 'network = "mgmt"'),
     ("until = 2027-01-31", "until = soon", "tidewater.toml:37: at column 9, this value is not TOML; ", None),
 ])
 @pytest.mark.parametrize("mode", [(), ("--zones", "z"), ("--update",), ("--check-names",), ("--text", "-")])

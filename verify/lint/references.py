@@ -37,7 +37,7 @@ def _reference(row: Sited, kind: str, name: str, known: list[str], book: Book) -
         return
     slip = nearest(name, known)
     listed = ", ".join(known) or "none"
-    hint = f'; did you mean "{slip.meant}" ({slip.words})?' if slip else f"; it has: {listed}"
+    hint = f'; did you mean "{slip.meant}", {slip.words}?' if slip else f"; it has: {listed}"
     fix = (f'{kind} = "{slip.meant}"',) if slip else (f"[{kind}s.{name or 'NAME'}]", f"or refer to one of: {listed}")
     book.fail(host.fqdn, "plan.reference", subject, host.place, planned=f"one of: {listed}", found=name or "nothing",
               message=f'{host.fqdn} refers to the {kind} "{name}", which the plan does not have{hint}', fix=fix, stop=True)

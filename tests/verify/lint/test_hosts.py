@@ -318,8 +318,8 @@ def test_a_short_name_in_two_domains_is_no_duplicate(make_plan, look, host):
 
 
 @pytest.mark.parametrize(("fields", "says", "fix"), [
-    ({"network": "mgnt"}, 'did you mean "mgmt" (one letter away (n for m))', 'network = "mgmt"'),
-    ({"role": "nodes"}, 'did you mean "node" (one letter away (s too many))', 'role = "node"'),
+    ({"network": "mgnt"}, 'did you mean "mgmt", one letter away (n for m)', 'network = "mgmt"'),
+    ({"role": "nodes"}, 'did you mean "node", one letter away (s too many)', 'role = "node"'),
     ({"network": "storage"}, "it has: mgmt", "[networks.storage]"),
     ({"role": ""}, "it has: node", "[roles.NAME]"),
 ])

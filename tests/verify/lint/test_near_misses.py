@@ -31,8 +31,8 @@ Fields = dict[str, Any]
      "; 192.0.2.20, which is free, is one digit away (O for 0)"),
     ({"addresses_typed": ("192.0.2,20",), "addresses": ()}, "plan.address",
      "; 192.0.2.20, which is free, is one character away (, for .)"),
-    ({"network": "mgnt"}, "plan.reference", '; did you mean "mgmt" (one letter away (n for m))?'),
-    ({"role": "noed"}, "plan.reference", '; did you mean "node" (one swap away (ed for de))?'),
+    ({"network": "mgnt"}, "plan.reference", '; did you mean "mgmt", one letter away (n for m)?'),
+    ({"role": "noed"}, "plan.reference", '; did you mean "node", one swap away (ed for de)?'),
 ])
 def test_a_slip_in_a_host_row_is_named(
     make_plan: MakePlan, host: Any, look: Any, fields: Fields, check: str, ending: str,
