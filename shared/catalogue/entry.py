@@ -16,7 +16,7 @@ class Check(msgspec.Struct, frozen=True, kw_only=True):
     ``needs`` names the checks whose failure leaves this one without evidence.  ``limits`` names the limits it is graded
     with (``LimitRule.name``).  ``basis`` cites a document with its section, or says "common practice, no source".
     ``would_prove`` says what would settle the check where it came out unproven.  ``owner`` is who mends it: "names",
-    "network", "time", "certificates", "build" (whoever installs the host) or "runner".
+    "network", "time", "certificates", "build" (whoever installs the host), "runner" or "plan" (whoever keeps it).
     """
 
     name: str

@@ -266,7 +266,7 @@ CHECKS = (
         causes=("the date has passed", "the host or the check was renamed", "a spelling mistake"),
         mends=("mend what was waived and delete the waiver, or agree on a new day with whoever accepted it",),
         would_prove="a waiver with a date",
-        owner="build",
+        owner="plan",
     ),
 )
 

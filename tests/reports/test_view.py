@@ -9,7 +9,8 @@ import pytest
 
 from reports import view
 from reports.html import to_html
-from shared.catalogue import Check
+from reports.marks import OWNERS
+from shared.catalogue import CHECKS, Check
 from shared.findings import Grade, Verdict
 from shared.run import Cause, Coverage, Missing
 
@@ -32,6 +33,12 @@ def test_causes_stand_in_the_order_of_the_report_with_who_must_act(sample: Modul
         ("Name servers", (3,)),
         ("Certificates", (5, 7)),
     ]
+
+
+def test_the_catalogue_names_exactly_those_who_are_shown_as_acting() -> None:
+    """A waiver is a matter of whoever keeps the plan, and not of whoever installs a host."""
+    assert {check.owner for check in CHECKS.values()} == OWNERS.keys()
+    assert OWNERS[CHECKS["plan.waiver"].owner] == "The plan"
 
 
 def test_what_a_cause_explains_is_folded_under_it(sample: ModuleType, checks: dict[str, Check]) -> None:
