@@ -83,6 +83,20 @@ def without_mask(text: str) -> Address | None:
     return parse_address(address_part) if _reads(parse_address, address_part) else None
 
 
+def split_port(text: str) -> tuple[str, str | None]:
+    """Host and port of HOST, HOST:PORT or [V6]:PORT as written, the port None where there is none; neither is judged.
+
+    A bare IPv6 address has no port, however its last group looks (RFC 3986 section 3.2.2).
+    """
+    if text.startswith("["):
+        host, bracket, rest = text[1:].partition("]")
+        if bracket and rest[:1] in ("", ":"):
+            return host, rest[1:] if rest else None
+        return text, None
+    host, colon, port = text.partition(":")
+    return (host, port) if colon and ":" not in port else (text, None)
+
+
 def show_address(address: Address) -> str:
     """The canonical text (RFC 5952 section 4); an IPv4-mapped address keeps its dotted end (section 5)."""
     if isinstance(address, ipaddress.IPv6Address) and address.ipv4_mapped is not None:

@@ -24,6 +24,7 @@ from shared.addresses import (
     parse_subnet,
     show_address,
     show_subnet,
+    split_port,
     split_subnet,
     subnet_of,
     usable_hosts,
@@ -86,6 +87,21 @@ def test_an_address_in_front_of_its_mask_is_found(text, address):
     if address:
         with pytest.raises(AddressError, match=f"a mask or prefix length does not belong behind {address} here"):
             parse_address(text)
+
+
+@pytest.mark.parametrize(("text", "parts"), [
+    ("192.0.2.53", ("192.0.2.53", None)), ("192.0.2.53:5353", ("192.0.2.53", "5353")),
+    ("ntp.example.net:123", ("ntp.example.net", "123")), ("2001:db8::53", ("2001:db8::53", None)),
+    ("2001:db8::53:5353", ("2001:db8::53:5353", None)), ("::1", ("::1", None)),
+    ("[2001:db8::53]", ("2001:db8::53", None)), ("[2001:db8::53]:5353", ("2001:db8::53", "5353")),
+    # What stands behind the colon is somebody else's to judge, also where it is nothing.
+    ("192.0.2.53:", ("192.0.2.53", "")), ("[2001:db8::53]:", ("2001:db8::53", "")), ("192.0.2.53:ssh", ("192.0.2.53", "ssh")),
+    # What is neither form stays whole, so that it is no address.
+    ("[2001:db8::53]5353", ("[2001:db8::53]5353", None)), ("[2001:db8::53", ("[2001:db8::53", None)), ("", ("", None)),
+])
+def test_a_port_is_told_from_its_host(text, parts):
+    """RFC 3986 section 3.2.2: only the brackets make a group of an IPv6 address a port."""
+    assert split_port(text) == parts
 
 
 @pytest.mark.parametrize(("text", "reason"), [

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 import msgspec
 
-from shared.addresses import AddressError, family_of, parse_address
+from shared.addresses import AddressError, family_of, parse_address, split_port
 from shared.evidence import Evidence, Failure, FailureKind
 from shared.findings import SITE, Finding, Grade
 from shared.plan import Plan
@@ -118,8 +118,7 @@ class _Unasked:
 
 def _family_in(word: str) -> int | None:
     """The IP version of an address, with a port or without; None for any other word."""
-    bare = word[1:].partition("]")[0] if word.startswith("[") else word.partition(":")[0] if word.count(":") == 1 else word
     try:
-        return parse_address(bare).version
+        return parse_address(split_port(word)[0]).version
     except AddressError:
         return None

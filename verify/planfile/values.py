@@ -9,7 +9,7 @@ from __future__ import annotations
 import re
 from collections.abc import Callable
 
-from shared.addresses import AddressError, canonical_address, parse_range, parse_subnet, show_address, show_subnet
+from shared.addresses import AddressError, canonical_address, parse_range, parse_subnet, show_address, show_subnet, split_port
 from shared.hostnames import qualify
 from shared.macs import MacError, parse_mac
 from shared.plan import Endpoint, Port
@@ -112,19 +112,8 @@ def _endpoint(host: str, port: int, default: int) -> Endpoint:
 
 
 def _split_port(text: str, default: int) -> tuple[str, int]:
-    """Host and port of HOST, HOST:PORT or [V6]:PORT.  A bare IPv6 address has no port, however its last group looks."""
-    text = text.strip()
-    if text.startswith("["):
-        host, bracket, rest = text[1:].partition("]")
-        if bracket and not rest:
-            return host, default
-        if bracket and rest.startswith(":"):
-            return host, _port_number(rest[1:])
-        return text, default
-    host, colon, port = text.partition(":")
-    if not colon or ":" in port:
-        return text, default
-    return host, _port_number(port)
+    host, port = split_port(text.strip())
+    return host, default if port is None else _port_number(port)
 
 
 def _port_number(text: str) -> int:
