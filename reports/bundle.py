@@ -21,6 +21,7 @@ from reports.ticket import ticket_text
 from shared.evidence import Evidence
 from shared.plan import Plan
 from shared.run import Report
+from shared.safetext import without_surrogates
 
 _T = TypeVar("_T")
 
@@ -180,24 +181,8 @@ def _json(value: object) -> bytes:
     try:
         encoded = msgspec.json.encode(value, order="sorted")
     except UnicodeEncodeError:
-        encoded = msgspec.json.encode(_clean(value), order="sorted")
+        encoded = msgspec.json.encode(without_surrogates(value), order="sorted")
     return msgspec.json.format(encoded, indent=2) + b"\n"
-
-
-def _clean(value: object) -> object:
-    """Plain data whose text UTF-8 can hold: a lone surrogate becomes a question mark, as in the JSON report."""
-    plain = msgspec.to_builtins(value)
-    return _without_surrogates(plain)
-
-
-def _without_surrogates(value: object) -> object:
-    if isinstance(value, str):
-        return value if value.isascii() else value.encode("utf-8", "replace").decode()
-    if isinstance(value, dict):
-        return {_without_surrogates(key): _without_surrogates(held) for key, held in value.items()}
-    if isinstance(value, (list, tuple)):
-        return [_without_surrogates(held) for held in value]
-    return value
 
 
 def _read(files: Mapping[str, bytes], name: str, kind: type[_T]) -> _T:

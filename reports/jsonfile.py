@@ -6,13 +6,13 @@ UTF-8 without a byte order mark (RFC 8259 section 8.1), no NaN and no infinity (
 
 from __future__ import annotations
 
-import json
 import re
 from collections.abc import Iterator
 
 import msgspec
 
 from shared.run import SCHEMA, HostReport, Report
+from shared.safetext import without_surrogates
 
 
 class ReportFileError(ValueError):
@@ -49,7 +49,7 @@ _NO_HOSTS, _HOSTS_BEGIN, _HOSTS_END = b'"hosts": []\n}', b'{\n  "hosts": [', b"\
 
 
 def _encoded(part: Report | HostReport) -> bytes:
-    return msgspec.json.encode(part, order="deterministic") if _is_plain(part) else _encoded_with_care(part)
+    return msgspec.json.encode(part, order="deterministic") if _is_plain(part) else msgspec.json.encode(without_surrogates(part))
 
 
 def _is_plain(part: Report | HostReport) -> bool:
@@ -66,12 +66,6 @@ def _is_plain(part: Report | HostReport) -> bool:
 
 #: The mark of a 64-bit float, and an exponent of nothing but ones: an infinity or no number (IEEE 754-2019 section 3.4).
 _NOT_FINITE = re.compile(rb"\xcb[\x7f\xff][\xf0-\xff]")
-
-
-def _encoded_with_care(part: Report | HostReport) -> bytes:
-    """The same with a question mark for every lone surrogate.  Raises ValueError for a number that is not finite."""
-    text = json.dumps(msgspec.to_builtins(part, order="deterministic"), ensure_ascii=False, allow_nan=False)
-    return msgspec.json.encode(msgspec.json.decode(text.encode("utf-8", "replace")))
 
 
 def from_json(data: bytes) -> Report:

@@ -1,4 +1,4 @@
-"""Text that somebody else controls, made safe to look at.
+"""Text that somebody else controls, made safe to look at and to store.
 
 A banner or a certificate can hold characters that move the cursor, turn the reading direction round or show nothing at
 all (Unicode Technical Report 36, section 3).  Every renderer passes such text through ``visible`` once, last of all.
@@ -6,6 +6,11 @@ Escaping for HTML is another matter and stays with the template engine.
 """
 
 from __future__ import annotations
+
+import json
+from typing import Any
+
+import msgspec
 
 #: Characters that count as printable and yet show nothing: the combining grapheme joiner, the Hangul fillers, the Khmer
 #: inherent vowels, the blank Braille cell (Unicode 15.1, Default_Ignorable_Code_Point; the Braille cell is blank by design).
@@ -25,6 +30,15 @@ def visible(text: str) -> str:
     if text.isascii() and text.isprintable():
         return text
     return "".join(char if _shows(char) else f"<U+{ord(char):04X}>" for char in text)
+
+
+def without_surrogates(value: object) -> Any:
+    """A struct as plain data, in the order of its fields, with a question mark for every lone surrogate: UTF-8 holds none.
+
+    Raises ValueError for a number that is not finite.
+    """
+    text = json.dumps(msgspec.to_builtins(value, order="deterministic"), ensure_ascii=False, allow_nan=False)
+    return msgspec.json.decode(text.encode("utf-8", "replace"))
 
 
 def _shows(char: str) -> bool:

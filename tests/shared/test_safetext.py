@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from shared.safetext import visible
+from shared.safetext import visible, without_surrogates
 
 
 @pytest.mark.parametrize("text", ["", "dome-a.obs.example.net", 'a "b" <c> & \'d\'', "Größe ± 3 µs", "北斗", "a\\x1b"])
@@ -61,3 +61,11 @@ def test_letters_digits_and_signs_survive(text: str) -> None:
     """Nothing that shows as itself is lost, the blank characters apart."""
     blank = set("\u115f\u1160\u17b4\u17b5\u2800")
     assert visible(text) == text or blank & set(text)
+
+
+def test_text_that_utf_8_cannot_hold_costs_one_character_each() -> None:
+    """In keys too; everything else stays as it is, a whole number and an accent among it."""
+    held = {"a\ud800": ["\udcff\udcfe", "Größe", 1, 1.5, None, True], "b": {"c": ""}}
+    assert without_surrogates(held) == {"a?": ["??", "Größe", 1, 1.5, None, True], "b": {"c": ""}}
+    with pytest.raises(ValueError, match="JSON compliant"):
+        without_surrogates([float("inf")])

@@ -22,7 +22,6 @@ from typing import Any
 
 import msgspec
 
-from reports.jsonfile import from_json, to_json
 from shared.evidence import HostEvidence
 from shared.findings import Finding
 from shared.plan import Plan
@@ -78,15 +77,10 @@ def unpack_snapshot(content: bytes) -> Snapshot:
         raise DamagedError(f"a stored run cannot be read: {error}") from error
 
 
-def storable(report: Report) -> Report:
-    """The report with a question mark for every lone surrogate, which UTF-8 cannot hold, as in the JSON report."""
-    return from_json(to_json(report))
-
-
 def pack(report: Report) -> tuple[bytes, dict[bytes, bytes]]:
     """A report's bytes, and the octets that were taken out of it by their digests.
 
-    Raises UnicodeEncodeError for a report that is not ``storable`` as it is.
+    Raises UnicodeEncodeError for a report with text that UTF-8 cannot hold.
     """
     octets: dict[bytes, bytes] = {}
 

@@ -12,11 +12,13 @@ from pathlib import Path
 from types import TracebackType
 from typing import Any, TypeVar
 
+import msgspec
 from sqlalchemy import Connection, Engine, Select, Table, delete, exists, func, insert, inspect, select, update
 
 from shared.history import RunRecord
 from shared.plan import Plan
 from shared.run import Report
+from shared.safetext import without_surrogates
 from verify.history import body, migrations, tables
 from verify.history.engine import explained, open_engine, reading, shown, writing
 from verify.history.errors import DamagedError, HistoryError, UnknownRunError
@@ -100,7 +102,7 @@ class Store:
         try:
             content, octets = body.pack(report)
         except UnicodeEncodeError:
-            report = body.storable(report)
+            report = msgspec.convert(without_surrogates(report), Report)
             content, octets = body.pack(report)
         try:
             digest, plan_content = body.pack_snapshot(body.snapshot_of(plan))
