@@ -107,7 +107,7 @@ CHECKS = (
         causes=("a row was copied and one cell not changed", "two people took the next free address on the same day"),
         mends=("the finding names both rows; keep the one whose machine is built already and change the other",),
         would_prove=_READABLE,
-        owner="build",
+        owner="plan",
     ),
     Check(
         name="plan.host-name",
@@ -176,7 +176,7 @@ CHECKS = (
         causes=("a misspelled name", "a network or role renamed in one place"),
         mends=("use the name that the finding offers, or add the missing table",),
         would_prove="the missing table",
-        owner="build",
+        owner="plan",
     ),
     Check(
         name="plan.role",
@@ -191,7 +191,7 @@ CHECKS = (
                 "a port was copied from one list into another"),
         mends=("take the port out of one of the two lists",),
         would_prove=_READABLE,
-        owner="build",
+        owner="plan",
     ),
     Check(
         name="plan.mac",
@@ -255,7 +255,7 @@ CHECKS = (
         causes=("the name of a role or host in the question is misspelt", "the plan has no [access]"),
         mends=("compare role and host of the question with the plan's",),
         would_prove=_READABLE,
-        owner="build",
+        owner="plan",
     ),
     Check(
         name="plan.waiver",
