@@ -122,7 +122,8 @@ CHECKS = (
                 "a router holds the address, or answers for it in the host's name"),
         mends=("on the host: ip -br link; ip -br address",
                "where the machine or its network card was changed on purpose, put the new hardware address into the plan"),
-        would_prove="a runner with CAP_NET_RAW on the same wire",
+        would_prove="a runner with CAP_NET_RAW on the same wire; where two hardware addresses were seen, the host's own in the "
+                    "plan (mac)",
         owner="build",
         needs=("host.address-conflict", "host.echo"),
     ),

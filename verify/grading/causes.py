@@ -80,10 +80,14 @@ class _Fails:
                 self._by_check[finding.check].append(finding)
 
     def near(self, check: str, effect: Finding) -> list[Finding]:
-        """The fails of ``check`` that could explain ``effect``: its own host's and the site's; for the site's, all."""
+        """The fails of ``check`` that could explain ``effect``: its own host's and the site's; for the site's, all.
+
+        A hardware address that another host has too is explained by what is wrong there.
+        """
         if effect.host == SITE:
             return self._by_check.get(check, [])
-        return [*self._by_host.get((check, SITE), ()), *self._by_host.get((check, effect.host), ())]
+        also = _words_found(effect) if (check, effect.check) == ("host.address-conflict", "host.mac") else ()
+        return [cause for name in (SITE, effect.host, *also) for cause in self._by_host.get((check, name), ())]
 
 
 def _explained(effect: Finding, fails: _Fails, outages: _Outages) -> Finding:
@@ -177,7 +181,7 @@ def _told_before(finding: Finding, told: dict[tuple[str, ...], str]) -> Finding:
         first = told.setdefault((finding.check, finding.host, service, finding.symptom, finding.found), finding.ref)
     elif finding.check in _TOLD_BY_TWINS:
         # What is found names the twins, and its words are few where the tellings before may be thousands.
-        twins = (told.get((finding.check, word)) for word in finding.found.replace(",", " ").split())
+        twins = (told.get((finding.check, word)) for word in _words_found(finding))
         first = next(filter(None, twins), finding.ref)
         told.setdefault((finding.check, finding.host), finding.ref)
     else:
@@ -193,7 +197,7 @@ _ASKED_AT_EVERY_ADDRESS = frozenset({
 
 #: Checks whose fail or caution may only repeat in other words what the fail of a check they need has said.
 _REPEATING = frozenset({"name.forward", "name.reverse", "name.agreement", "name.servers-agree", "clock.offset", "clock.skew",
-                        "host.ipv6", "host.echo", "gateway.echo", "system.login"})
+                        "host.ipv6", "host.echo", "gateway.echo", "host.mac", "system.login"})
 
 
 def _upstream(check: str) -> Iterator[str]:
@@ -212,6 +216,11 @@ Tie = Callable[[Finding, Finding, _Outages], bool]
 
 def _first_word(finding: Finding) -> str:
     return finding.subject.partition(" ")[0]
+
+
+def _words_found(finding: Finding) -> list[str]:
+    """Hosts and hardware addresses among them, each a word of its own."""
+    return finding.found.replace(",", " ").split()
 
 
 def _same_host(cause: Finding, effect: Finding, _outages: _Outages) -> bool:
@@ -304,10 +313,17 @@ def _two_owners(cause: Finding, effect: Finding, _outages: _Outages) -> bool:
     """Two machines that hold one address lose each other's packets, and now the one shows its host key and now the other.
 
     So they predict echoes that are lost now and then, and a login that meets a strange key: whose key that is must be known
-    before anybody trusts it.
+    before anybody trusts it.  On the wire the second machine is met again at the address that is its own, with the hardware
+    address that the conflict names.
     """
-    if cause.symptom != "two-owners" or cause.host != effect.host:
+    if cause.symptom != "two-owners":
         return False
+    if effect.check == "host.mac" and effect.symptom in ("shared-mac", "router-mac"):
+        return _words_found(effect)[0] in _words_found(cause)
+    if cause.host != effect.host:
+        return False
+    if effect.check == "host.mac":
+        return effect.symptom == "two-owners" and cause.subject == effect.subject
     if effect.check == "system.login":
         return effect.symptom in ("unknown-host-key", "changed-host-key")
     return (effect.check in ("host.echo", "gateway.echo") and effect.symptom == "loss"

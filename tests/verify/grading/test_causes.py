@@ -34,6 +34,7 @@ def because(make_plan: Callable[..., Plan]) -> Callable[..., dict[str, tuple[str
     return run
 
 
+MAC, OTHER_MAC = "02:00:00:00:00:11", "02:00:00:00:00:12"
 DEAD_HOST = finding(HOST, "host.echo", "192.0.2.11", Grade.FAIL, "silent")
 CLOSED_DOOR = finding(HOST, "port.open", "443/tcp", Grade.FAIL, "refused")
 NO_TLS = finding(HOST, "certificate.trust", "443/tcp", Grade.UNPROVEN, "refused")
@@ -414,6 +415,33 @@ def test_two_owners_of_the_gateway_explain_its_losses(because) -> None:
     conflict = finding(SITE, "host.address-conflict", "192.0.2.1", Grade.FAIL, "two-owners")
     loss = finding(SITE, "gateway.echo", "192.0.2.1", Grade.FAIL, "loss")
     assert because(conflict, loss)[loss.ref] == (conflict.ref,)
+
+
+def quarrel(host: str = HOST, subject: str = "192.0.2.11", grade: Grade = Grade.FAIL, macs: str = f"{MAC} and {OTHER_MAC}"
+            ) -> Finding:
+    return finding(host, "host.address-conflict", subject, grade, "two-owners", macs)
+
+
+@pytest.mark.parametrize(("cause", "folded"), [
+    pytest.param(quarrel(), True, id="the second machine is the other host"),
+    pytest.param(quarrel(SITE, "192.0.2.1"), True, id="it holds the address of the gateway"),
+    pytest.param(quarrel(macs=f"02:00:00:00:00:77 and {MAC}"), False, id="the second machine is a third one"),
+    pytest.param(quarrel("dome-c.obs.example.net"), False, id="a quarrel with a host that was not named"),
+    pytest.param(quarrel(grade=Grade.CAUTION), False, id="a suspicion"),
+])
+def test_a_machine_that_holds_two_addresses_is_told_where_the_quarrel_is(because, cause: Finding, *, folded: bool) -> None:
+    """The hardware address of dome-b is met at dome-a's address too, as the conflict there has said already."""
+    met = finding(OTHER, "host.mac", "192.0.2.12", Grade.FAIL, "shared-mac", f"{OTHER_MAC}, also of {HOST}")
+    assert because(cause, met)[met.ref] == ((cause.ref,) if folded else ())
+
+
+def test_whose_hardware_address_is_whose_waits_for_the_quarrel(because) -> None:
+    """Of the same address; that of another, and another machine instead of the planned one, are not explained."""
+    unknown, elsewhere = (finding(HOST, "host.mac", address, Grade.UNPROVEN, "two-owners", f"{MAC} and {OTHER_MAC}")
+                          for address in ("192.0.2.11", "192.0.2.13"))
+    another = finding(HOST, "host.mac", "192.0.2.14", Grade.FAIL, "other-mac", OTHER_MAC)
+    told = because(quarrel(), unknown, elsewhere, another)
+    assert (told[unknown.ref], told[elsewhere.ref], told[another.ref]) == ((quarrel().ref,), (), ())
 
 
 def test_a_suspicion_of_two_owners_explains_nothing(because) -> None:
