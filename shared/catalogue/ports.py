@@ -35,16 +35,17 @@ CHECKS = (
         name="port.closed",
         title="A port that must not accept connections does not",
         proves="The port refused the runner with a reset, or the host's own filter rejected it, or it stayed silent while "
-               "the host was surely alive.",
+               "the host was surely alive, and lost too few packets for all SYNs to be among them (less likely than one in "
+               "twenty, by the upper end of what its losses are good for).",
         not_proves="That the service is not installed, or not reachable from elsewhere: a silent port may be filtered on the "
                    "way.  A port that a router rejects was never asked, and stays unproven.",
-        basis=_BASIS,
+        basis=(*_BASIS, "E. B. Wilson 1927, the score interval of a share; one in twenty: common practice, no source"),
         causes=("a service of the default installation was left enabled",
                 "a socket unit starts the service again whenever somebody knocks",
                 "the filter that should close it is not loaded, or was loaded but not saved"),
         mends=("on the host: ss -ltnp names the process; systemctl disable --now UNIT, its socket unit too",
                "save the filter's rules, so that the next boot has them"),
-        would_prove="a runner with no filter between itself and the host",
+        would_prove="a runner with no filter between itself and the host, and a way that loses few packets",
         owner="build",
         needs=("host.echo",),
     ),

@@ -38,6 +38,15 @@ table ip nat {
   }
 }
 """
+#: Loses so many of five echoes, and every SYN to 23/tcp.
+_MUFFLED = """
+table inet filter {{
+  chain input {{ type filter hook input priority 0;
+    icmp type echo-request numgen inc mod 5 {{ {lost} }} drop
+    tcp dport 23 drop
+  }}
+}}
+"""
 _FORWARD_6 = ("2001:db8:1::/64", "2001:db8::1"), ("2001:db8:2::/64", "2001:db8::2")
 _ROUTES = (("198.51.100.0/24", "192.0.2.1"), ("203.0.113.0/24", "192.0.2.2"), *_FORWARD_6)
 
@@ -56,6 +65,8 @@ NODES = (
     _host("dome-d", "192.0.2.15", "192.0.2.16"),                      # and dome-e, by mistake
     _host("dome-h", "192.0.2.17", "2001:db8::17"),
     _host("dome-i", "192.0.2.18", "192.0.2.17"),                      # and dome-h's, by mistake, which dome-h has as well
+    Node("dome-j", (Plug("hosts", ("192.0.2.19/24",)),), rules=_MUFFLED.format(lost="0, 2, 4")),
+    Node("dome-k", (Plug("hosts", ("192.0.2.20/24",)),), rules=_MUFFLED.format(lost="4")),
     Node("honest", (Plug("hosts", ("192.0.2.1/24", "2001:db8::1/64")), Plug("far", ("198.51.100.1/24", "2001:db8:1::1/64"))),
          routes=((f"{PROXIED}/32", FAR),), forwards=True, settings=("net.ipv4.conf.all.proxy_arp=1",)),
     Node("mute", (Plug("hosts", ("192.0.2.2/24", "2001:db8::2/64")), Plug("dark", ("203.0.113.1/24", "2001:db8:2::1/64"))),
@@ -85,6 +96,9 @@ def mac_of(site: Site, node: str, interface: str = "eth0") -> str:
     return site.wiring.run(node, find("ip"), "-br", "link", "show", "dev", interface).split()[2]
 
 
+_ROLES = {"pair": "shell", "dome-j": "quiet", "dome-k": "quiet"}
+
+
 def plan(site: Site) -> str:
     macs = {name: f'mac = "{mac_of(site, name)}"' for name in ("dome-a", "dome-b")}
     hosts = [("dome-a", ("192.0.2.11", "2001:db8::11"), "mgmt", macs["dome-a"]),
@@ -92,10 +106,11 @@ def plan(site: Site) -> str:
              ("dome-c", ("192.0.2.13",), "mgmt", ""), ("dome-d", ("192.0.2.15",), "mgmt", ""),
              ("dome-e", ("192.0.2.16",), "mgmt", ""), ("dome-f", ("192.0.2.99",), "mgmt", ""), ("dome-g", (PROXIED,), "mgmt", ""),
              ("dome-h", ("192.0.2.17", "2001:db8::17"), "mgmt", ""), ("dome-i", ("192.0.2.18",), "mgmt", ""),
+             ("dome-j", ("192.0.2.19",), "mgmt", ""), ("dome-k", ("192.0.2.20",), "mgmt", ""),
              ("far", (FAR, FAR_6), "far", ""), ("dark", (DARK, DARK_6), "dark", ""), ("pair", (PAIR,), "dark", ""),
              ("jumbo", ("192.0.2.14",), "jumbo", "")]
     rows = "\n".join(f'[[hosts]]\nname = "{name}"\naddress = [{", ".join(chr(34) + one + chr(34) for one in addresses)}]\n'
-                     f'network = "{network}"\nrole = "{"shell" if name == "pair" else "bare"}"\n{mac}\n'
+                     f'network = "{network}"\nrole = "{_ROLES.get(name, "bare")}"\n{mac}\n'
                      for name, addresses, network, mac in hosts)
     return f"""\
 [plan]
@@ -117,6 +132,8 @@ subnet = "198.51.100.0/24"
 [networks.dark]
 subnet = "203.0.113.0/24"
 [roles.bare]
+[roles.quiet]
+closed = ["23/tcp"]
 [roles.shell]
 ssh = ["22/tcp"]
 open = ["22/tcp"]
@@ -126,7 +143,7 @@ open = ["22/tcp"]
 @pytest.fixture(scope="module")
 def seen(site: Site) -> Run:
     """One run from the hosts' own wire, of the checks of this room."""
-    checks = ("host.address-conflict", "host.mac", "host.path-mtu", "host.echo")
+    checks = ("host.address-conflict", "host.mac", "host.path-mtu", "host.echo", "port.closed")
     return site.verify(plan(site), *(word for check in checks for word in ("--only", check)), at="deck")
 
 
@@ -197,6 +214,14 @@ def test_a_host_that_holds_anothers_address_as_well_is_one_cause(seen: Run) -> N
     assert [(one["grade"], one["because"]) for one in (own, twin)] == [
         ("unproven", [conflict["ref"]]), ("fail", [conflict["ref"]])]
     assert seen.finding("dome-h", "host.mac", "2001:db8::17")["grade"] == "pass"
+
+
+def test_silence_of_a_port_is_worth_what_its_host_loses(seen: Run) -> None:
+    """Three echoes of five lost: so may every SYN be, and the port waits for that.  One of five: a filter closes it."""
+    lossy, sound = (seen.finding(name, "port.closed") for name in ("dome-j", "dome-k"))
+    assert (lossy["grade"], lossy["because"]) == ("unproven", ["dome-j.obs.example.net|host.echo|192.0.2.19"])
+    assert "no answer to 6 SYNs" in lossy["message"]
+    assert (sound["grade"], sound["found"]) == ("pass", "silent")
 
 
 def test_an_address_that_nobody_claims_is_the_dead_hosts_matter(seen: Run) -> None:

@@ -42,12 +42,17 @@ def grade_burst(case: Case, owner: str, check: str, echo: EchoEvidence, *, unlos
     """
     sent = len(echo.round_trips_seconds)
     lost = echo.round_trips_seconds.count(None)
-    limited = bool(sent) and (1 - lost / sent) ** unlost < _GOOD_LUCK
+    limited = limits_echoes(lost, sent, unlost)
     loss = _loss(case, owner, check, echo)
     if not limited:
         return [loss, _round_trip(case, owner, check, echo, limited=False)]
     told = _limited(loss, echo, unlost)
     return [told, _round_trip(case, owner, check, echo, limited=True)] if lost < sent else [told]
+
+
+def limits_echoes(lost: int, sent: int, unlost: int) -> bool:
+    """Whether so many lost echoes are no loss of the path, for it lost none of ``unlost`` other questions."""
+    return bool(sent) and (1 - lost / sent) ** unlost < _GOOD_LUCK
 
 
 def _limited(loss: Finding, echo: EchoEvidence, unlost: int) -> Finding:

@@ -297,9 +297,11 @@ def _silent_host(cause: Finding, effect: Finding, outages: _Outages) -> bool:
     """A dead address explains what was asked of it; of a host with several, only what was asked of that one.
 
     The way out bears the gateway's address instead, and is proven by any address of the same IP version.  What was seen to
-    be wrong is explained only where it is that very silence.
+    be wrong is explained only where it is that very silence.  An address that loses packets explains the silence of a port that
+    may be one more loss.
     """
-    if not _same_host(cause, effect, outages) or cause.symptom not in _SILENT:
+    lossy = (cause.symptom, effect.check, effect.symptom) == ("loss", "port.closed", "lossy")
+    if not _same_host(cause, effect, outages) or not (cause.symptom in _SILENT or lossy):
         return False
     if effect.grade is not Grade.UNPROVEN and effect.symptom not in _SILENT:
         return False

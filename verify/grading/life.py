@@ -73,7 +73,7 @@ def came_straight(evidence: HostEvidence, address: str) -> bool:
 
 #: No lost packet is sent again sooner, in seconds: a SYN (RFC 6298 section 2), and Linux's shortest wait for anything later
 #: (TCP_RTO_MIN, from memory).
-_SYN_AGAIN, _DATA_AGAIN = 1.0, 0.2
+SYN_AGAIN_SECONDS, _DATA_AGAIN = 1.0, 0.2
 
 
 def unlost_exchanges(evidence: HostEvidence, address: str) -> int:
@@ -83,7 +83,7 @@ def unlost_exchanges(evidence: HostEvidence, address: str) -> int:
     """
     ports = [port for port in evidence.ports if port.address == address]
     clocks = [clock for clock in evidence.clocks if clock.address == address]
-    if (any(port.attempts > 1 or port.syn_repeats or port.elapsed_seconds >= _SYN_AGAIN for port in ports)
+    if (any(port.attempts > 1 or port.syn_repeats or port.elapsed_seconds >= SYN_AGAIN_SECONDS for port in ports)
             or any(len(clock.samples) < clock.asked for clock in clocks)):
         return 0
     spoken = [1 + len(tls.versions) for tls in evidence.tls if tls.address == address and tls.elapsed_seconds < _DATA_AGAIN]

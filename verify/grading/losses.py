@@ -15,7 +15,7 @@ from shared.evidence import EchoEvidence, HostEvidence, PortEvidence
 from shared.findings import SITE, Finding, Grade, Measured, make_ref
 from shared.quantities import Decision, Interval, show_value
 from verify.grading.case import Case
-from verify.grading.way import Lost, Way, add, bounds, of_echo, of_port, ratio
+from verify.grading.way import Lost, Way, add, bounds, of_echo, of_port, ratio, syns_of
 
 CHECK = "host.shared-loss"
 #: The subject of what is said about the hosts together, in the one finding of this check.
@@ -28,8 +28,6 @@ GENTLE_PACE, GENTLE_HOSTS = 100, 20
 #: Packets of which one has to arrive for a connection to go on, in the six seconds that it is waited for: Linux waits 0.2 s and
 #: then twice as long each time (RFC 6298 section 5.5), which makes five; but any of several messages may be the one that is lost.
 _PACKETS_OF_A_TALK = 4
-#: The SYNs of one attempt at a port that stays silent, the second after a second (RFC 6298 section 2): see probes/ports.py.
-_SYNS_AN_ATTEMPT = 2
 
 _LINK_LINE = "ip -s link show dev INTERFACE    # errors and drops, at both ends of each link; ethtool INTERFACE: speed and duplex"
 
@@ -97,7 +95,10 @@ def _gentle_fix(where: str) -> tuple[str, ...]:
 
 
 def excuse(case: Case, way: Way | None, findings: list[Finding]) -> list[Finding]:
-    """The findings, where a fail that shared losses explain is unproven, and a caution folded under them."""
+    """The findings, where a fail that shared losses explain is unproven, and a caution folded under them.
+
+    So is a port that passed as closed by its silence.
+    """
     return _Excuses(case, way).of_all(findings) if way is not None and _is_told(findings) else findings
 
 
@@ -138,11 +139,17 @@ class _Excuses:
 
     def _excused(self, finding: Finding) -> Finding:
         judge = _JUDGES.get((finding.check, finding.symptom))
-        if judge is None or finding.because or finding.grade not in (Grade.FAIL, Grade.CAUTION):
+        closed = finding.check == "port.closed"
+        if judge is None or finding.because or finding.grade not in ((Grade.PASS,) if closed else (Grade.FAIL, Grade.CAUTION)):
             return finding
         seen = self._seen.get(finding.host)
         if (finding.host != SITE and seen is None) or not judge(self, finding, seen or HostEvidence(fqdn=SITE)):
             return finding
+        if closed:
+            return msgspec.structs.replace(
+                finding, because=(REF,), grade=Grade.UNPROVEN,
+                message=f"Port {finding.subject} of {finding.host} gives {finding.vantage} no answer. But many hosts lose "
+                        "packets here, and losses like theirs explain this: it may be open all the same.")
         whom = "this host" if finding.host != SITE else finding.subject
         return msgspec.structs.replace(
             finding, because=(REF,), fix=(), grade=Grade.UNPROVEN if finding.grade is Grade.FAIL else finding.grade,
@@ -157,7 +164,7 @@ class _Excuses:
         return self._loses("connection", add(map(of_port, _ports(finding, seen))))
 
     def silence_of_port(self, finding: Finding, seen: HostEvidence) -> bool:
-        return self._all_lost("connection", _SYNS_AN_ATTEMPT * sum(port.attempts for port in _ports(finding, seen)))
+        return self._all_lost("connection", sum(map(syns_of, _ports(finding, seen))))
 
     def silence_of_clock(self, finding: Finding, seen: HostEvidence) -> bool:
         return self._all_lost("time", sum(clock.asked for clock in seen.clocks if clock.address == finding.subject))
@@ -178,9 +185,9 @@ class _Excuses:
         """All ports are asked at the same time, and share their luck: they count as one."""
         address = finding.subject
         echoes = sum(1 + len(echo.round_trips_seconds) for echo in seen.echoes if echo.address == address)
-        attempts = max((port.attempts for port in seen.ports if port.address == address), default=0)
+        syns = max((syns_of(port) for port in seen.ports if port.address == address), default=0)
         asked = sum(clock.asked for clock in seen.clocks if clock.address == address)
-        return self._all_lost("", echoes + _SYNS_AN_ATTEMPT * attempts + asked)
+        return self._all_lost("", echoes + syns + asked)
 
     def loss_of_answers(self, finding: Finding, _seen: HostEvidence) -> bool:
         return self._loses("", self._way.servers.get(finding.subject, (0, 0)))
@@ -205,6 +212,7 @@ _JUDGES: dict[tuple[str, str], Callable[[_Excuses, Finding, HostEvidence], bool]
     ("host.path-mtu", "vanishes"): _Excuses.loss_of_large_packets,
     ("port.open", "lossy"): _Excuses.loss_of_connections,
     ("port.open", "silent"): _Excuses.silence_of_port,
+    ("port.closed", "silent"): _Excuses.silence_of_port,
     ("clock.synchronised", "silent"): _Excuses.silence_of_clock,
     ("clock.source", "silent"): _Excuses.silence_of_source,
     ("certificate.protocol", "silent-after-accept"): _Excuses.silence_of_talk,

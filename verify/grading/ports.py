@@ -8,6 +8,11 @@ from shared.plan import Host, Port
 from shared.quantities import show_seconds
 from verify.grading.case import Case, in_words
 from verify.grading.life import Life, signs_of_life
+from verify.grading.way import bounds, lost_of, syns_of
+
+#: How likely it may be that a host's losses, as high as their count is good for, took every SYN to a port that passes for its
+#: silence.  Common practice, no source.
+_BAD_LUCK = 0.05
 
 
 class _Door:
@@ -173,13 +178,20 @@ def _grade_closed(door: _Door, seen: PortEvidence) -> Finding:
         return door.finding(Grade.PASS, "refused", f"{door.name} refuses {door.where} with a reset.")
     if seen.state is PortState.REJECTED:
         return _closed_by_rejection(door)
-    if door.life.sure:
+    if not door.life.sure:
+        return door.finding(Grade.UNPROVEN, "silent",
+                            f"{door.name} gives {door.where} no answer, and nothing proves that the host was there to give one.")
+    (lost, sent), syns = lost_of(door.evidence, door.address), syns_of(seen)
+    if lost and bounds((lost, sent))[1] ** syns >= _BAD_LUCK:
         return door.finding(
-            Grade.PASS, "silent",
-            f"{door.name} gives {door.where} no answer while the host is alive ({door.life.told()}): it is closed to this "
-            "runner. A filter on the way may be what is silent; from behind it the port may look otherwise.")
-    return door.finding(Grade.UNPROVEN, "silent",
-                        f"{door.name} gives {door.where} no answer, and nothing proves that the host was there to give one.")
+            Grade.UNPROVEN, "silent",
+            f"{door.name} gives {door.where} no answer to {syns} SYNs. But of what the host does answer {lost} of {sent} packets "
+            "were lost, and where so many are, all the SYNs may be: the port may be open all the same. A run without such "
+            f"losses would tell, or on {door.host.fqdn}: ss -ltn 'sport = :{door.port.number}'", "lossy")
+    return door.finding(
+        Grade.PASS, "silent",
+        f"{door.name} gives {door.where} no answer while the host is alive ({door.life.told()}): it is closed to this "
+        "runner. A filter on the way may be what is silent; from behind it the port may look otherwise.", "silent")
 
 
 def _closed_by_rejection(door: _Door) -> Finding:

@@ -13,9 +13,12 @@ from collections import defaultdict
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
 
+import msgspec
+
 from shared.evidence import EchoEvidence, HostEvidence, NameAnswer, PortEvidence, PortState
+from verify.grading.bursts import limits_echoes
 from verify.grading.case import Case
-from verify.grading.life import answered
+from verify.grading.life import SYN_AGAIN_SECONDS, answered, unlost_exchanges
 
 #: The fewest hosts of a network that can show that losses are shared, and how many of those that would lose something if all had
 #: the same share of the losses have to lose some.  Ours: where loss was the same for all, 85 of 100 did and more; with losses at
@@ -23,6 +26,8 @@ from verify.grading.life import answered
 FEWEST_HOSTS, SHARE_OF_EXPECTED = 5, 0.75
 #: How likely it may be that, of all the hosts, one meets by chance what is then no longer put down to the way.  Ours.
 _CHANCE = 0.05
+#: What a port says of itself.
+_ANSWERS = (PortState.OPEN, PortState.REFUSED)
 Lost = tuple[int, int]
 """How many packets of how many brought no answer."""
 
@@ -84,9 +89,21 @@ def measure(case: Case) -> Way | None:
 def _tally(seen: HostEvidence) -> dict[str, Lost]:
     """What one host lost by kind of question, of those that it answers: silence of a port may be a filter's."""
     echoes = [of_echo(echo) for echo in seen.echoes if answered(echo)]
-    ports = [of_port(port) for port in seen.ports if port.state in (PortState.OPEN, PortState.REFUSED)]
+    ports = [of_port(port) for port in seen.ports if port.state in _ANSWERS]
     clocks = [(clock.asked - len(clock.samples) - len(clock.discarded), clock.asked) for clock in seen.clocks if clock.samples]
     return {"echo": add(echoes), "connection": add(ports), "time": add(clocks)}
+
+
+def lost_of(seen: HostEvidence, address: str) -> Lost:
+    """What one address lost of all that it answers; without its echoes where these alone are lost, as something limits them."""
+    own = msgspec.structs.replace(
+        seen, echoes=tuple(echo for echo in seen.echoes if echo.address == address),
+        ports=tuple(port for port in seen.ports if port.address == address and port.state in _ANSWERS),
+        clocks=tuple(clock for clock in seen.clocks if clock.address == address))
+    tally = _tally(own)
+    if limits_echoes(*tally["echo"], unlost_exchanges(own, address)):
+        del tally["echo"]
+    return add(tally.values())
 
 
 def of_echo(echo: EchoEvidence) -> Lost:
@@ -95,9 +112,14 @@ def of_echo(echo: EchoEvidence) -> Lost:
 
 
 def of_port(port: PortEvidence) -> Lost:
-    """The SYNs of a port that answered one of them."""
+    """The SYNs of a port that answered one of them, and of the second connection to it that needed no more than one."""
     again = port.attempts - 1 + port.syn_repeats
-    return again, again + 1
+    return again, again + 1 + port.at_once_again
+
+
+def syns_of(port: PortEvidence) -> int:
+    """The SYNs of a port that stayed silent: an attempt of a second or more holds two (see probes/ports.py)."""
+    return port.attempts * (2 if port.elapsed_seconds >= port.attempts * SYN_AGAIN_SECONDS else 1)
 
 
 def _is_shared(case: Case, tallies: list[dict[str, Lost]]) -> bool:

@@ -63,6 +63,16 @@ def test_a_host_that_no_packet_reaches_explains_the_same(because) -> None:
     assert told[door.ref] == told[NO_TLS.ref] == (no_way.ref,)
 
 
+@pytest.mark.parametrize(("subject", "folded"), [
+    ("23/tcp", True), ("23/tcp at 192.0.2.11", True), ("23/tcp at 2001:db8::11", False)])
+def test_a_host_that_loses_echoes_explains_a_silence_that_may_be_loss(because, subject: str, *, folded: bool) -> None:
+    """Of a port that should be closed, at that address; a silence that has no part in the losses stays."""
+    loss = finding(HOST, "host.echo", "192.0.2.11", Grade.FAIL, "loss")
+    port, silent = (finding(HOST, "port.closed", subject, Grade.UNPROVEN, symptom) for symptom in ("lossy", "silent"))
+    assert because(loss, port)[port.ref] == ((loss.ref,) if folded else ())
+    assert because(loss, silent)[silent.ref] == ()
+
+
 def test_a_closed_port_explains_its_certificate_but_not_another_ports(because) -> None:
     """The nearest proven cause is named, and only for the same port."""
     elsewhere = finding(HOST, "certificate.trust", "8443/tcp", Grade.UNPROVEN, "refused")

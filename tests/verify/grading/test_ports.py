@@ -113,7 +113,7 @@ def test_port_that_must_be_open(graded: Grading, port: PortEvidence | None, grad
     (OPEN, Grade.FAIL, "open", "open"),
     (seen(PortState.OPEN, attempts=3, elapsed=4.0), Grade.FAIL, "open", "open"),
     (REFUSED, Grade.PASS, "refused", ""),
-    (SILENT, Grade.PASS, "silent", ""),
+    (SILENT, Grade.PASS, "silent", "silent"),
     (BY_HOST, Grade.PASS, "rejected by the host", ""),
     (BY_ROUTER, Grade.UNPROVEN, f"rejected by {ROUTER}", "rejected"),
     (BY_NOBODY, Grade.UNPROVEN, "rejected by an unknown sender", "rejected"),
@@ -153,6 +153,58 @@ def test_silent_port_where_echo_could_not_be_sent(graded: Grading) -> None:
     """It did not accept, so it fails where it must be open; it is not proven closed, for nothing proves a living host."""
     assert graded("port.open", SILENT, UNASKED).grade is Grade.FAIL
     assert graded("port.closed", SILENT, UNASKED).grade is Grade.UNPROVEN
+
+
+def beside(number: str, repeats: int = 0, *, again: bool = False) -> PortEvidence:
+    """Another port of the host, which opens after so many lost SYNs."""
+    return msgspec.structs.replace(seen(PortState.OPEN, number=number), syn_repeats=repeats, elapsed_seconds=repeats + 0.001,
+                                   at_once_again=again)
+
+
+def echoes(lost: int, sent: int = 20) -> tuple[EchoEvidence, ...]:
+    return (msgspec.structs.replace(echo(*(None,) * lost, *(0.001,) * (sent - lost)), warm_up_seconds=0.001),)
+
+
+SHORT = msgspec.structs.replace(SILENT, elapsed_seconds=0.999)
+
+
+@pytest.mark.parametrize(("port", "burst", "others", "grade"), [
+    pytest.param(SILENT, echoes(0, 5), (), Grade.PASS, id="a filter that drops, on a sound way"),
+    pytest.param(SILENT, echoes(7), (), Grade.PASS, id="7 of 20 are 57 % at most, and all six SYNs 3 %"),
+    pytest.param(SILENT, echoes(8), (), Grade.UNPROVEN, id="8 of 20 are 61 % at most, and all six SYNs 5 %"),
+    pytest.param(SILENT, echoes(20), (), Grade.UNPROVEN, id="none but the first echo came back"),
+    pytest.param(SHORT, echoes(3), (), Grade.PASS, id="a short time-out holds three SYNs: 36 % at most, and all 4.7 %"),
+    pytest.param(SHORT, echoes(4), (), Grade.UNPROVEN, id="4 of 20 are 42 % at most, and all three SYNs 7 %"),
+    pytest.param(SILENT, echoes(8), tuple(beside(f"{8000 + n}/tcp") for n in range(6)), Grade.PASS, id="something limits echoes"),
+    pytest.param(SILENT, echoes(8), (beside("22/tcp", 1),), Grade.UNPROVEN, id="connections are lost as well"),
+    pytest.param(SILENT, UNASKED, (beside("22/tcp"),), Grade.PASS, id="no echoes, and a port that loses nothing"),
+    pytest.param(SILENT, UNASKED, (beside("22/tcp", 1),), Grade.UNPROVEN, id="no echoes, and every other SYN is lost"),
+    pytest.param(SILENT, UNASKED, (beside("22/tcp", 1, again=True), *(beside(f"{8000 + n}/tcp") for n in range(3))), Grade.PASS,
+                 id="1 SYN of 6 by chance"),
+    pytest.param(REFUSED, echoes(19), (), Grade.PASS, id="a reset is an answer"),
+    pytest.param(BY_HOST, echoes(19), (), Grade.PASS, id="so is a rejection"),
+    pytest.param(OPEN, echoes(19), (), Grade.FAIL, id="and an open port is open"),
+])
+def test_silence_closes_no_port_where_every_syn_may_be_lost(
+    findings: Callable[..., list[Finding]], port: PortEvidence, burst: tuple[EchoEvidence, ...],
+    others: tuple[PortEvidence, ...], grade: Grade,
+) -> None:
+    """At the upper end of what the losses are good for, with one chance in twenty as the limit."""
+    (finding,) = findings(Role(name="node", closed=(Port(443),)), echoes=burst, ports=(port, *others))
+    assert finding.grade is grade, finding.message
+    assert (finding.symptom == "lossy") is (grade is Grade.UNPROVEN)
+    if grade is Grade.UNPROVEN:
+        assert "no answer to" in finding.message
+        assert "ss -ltn 'sport = :443'" in finding.message
+
+
+def test_losses_of_another_address_say_nothing(findings: Callable[..., list[Finding]]) -> None:
+    """The way over IPv6 may lose what that over IPv4 does not."""
+    v6 = "2001:db8::11"
+    bad = tuple(msgspec.structs.replace(one, address=v6) for one in echoes(15))
+    found = findings(Role(name="node", closed=(Port(443),)), (HOST, v6), echoes=(*ALIVE, *bad),
+                     ports=(SILENT, msgspec.structs.replace(SILENT, address=v6)))
+    assert [finding.grade for finding in found] == [Grade.PASS, Grade.UNPROVEN]
 
 
 def test_port_of_a_host_behind_a_barring_filter_names_the_filter(graded: Grading) -> None:
