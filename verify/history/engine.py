@@ -45,6 +45,8 @@ def open_engine(place: str) -> Engine:
         event.listen(engine, "connect", _prepare_sqlite)
         event.listen(engine, "begin", _begin_sqlite)
     else:
+        # Ahead of the dialect's own first questions.
+        event.listen(engine, "connect", postgresql.watch, insert=True)
         event.listen(engine, "begin", _begin_postgresql)
     return engine
 

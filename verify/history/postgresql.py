@@ -5,7 +5,11 @@ References are to the PostgreSQL manual.  The driver is psycopg (https://www.psy
 
 from __future__ import annotations
 
+import contextlib
+import os
 import shlex
+import socket
+import threading
 from typing import Any
 
 from sqlalchemy import URL, Connection
@@ -19,6 +23,9 @@ from verify.history.address import holds_secret
 #: written after it is stored.  Our own bounds.
 OPTIONS: dict[str, Any] = {"connect_timeout": 10, "keepalives_idle": 10, "keepalives_interval": 5, "keepalives_count": 4,
                            "tcp_user_timeout": 30_000, "fallback_application_name": "seatrial", "client_encoding": "utf8"}
+#: How long the server may leave one question unanswered, in seconds: half a minute that it may let a writer wait for others
+#: (``engine.BUSY_SECONDS``), and as long again for its own work, which is well under a second.  Our own bound.
+ANSWER_SECONDS = 60.0
 #: The advisory lock that writers of one database queue for (section 13.3.5): "seatrial" in ASCII.
 _QUEUE = 0x7365617472_69616C
 
@@ -35,6 +42,38 @@ def begin(connection: Connection, *, writing: bool, patience_seconds: int) -> No
     connection.exec_driver_sql("SET TRANSACTION ISOLATION LEVEL READ COMMITTED")
     connection.exec_driver_sql(f"SET LOCAL lock_timeout = '{patience_seconds}s'")
     connection.exec_driver_sql(f"SELECT pg_advisory_xact_lock({_QUEUE})")
+
+
+def watch(connection: Any, _record: Any) -> None:
+    """Hang up on a server that leaves a new connection's question unanswered for ``ANSWER_SECONDS``.
+
+    Where its process is frozen, or its disk hangs, the kernel of its machine goes on acknowledging packets: nothing in
+    ``OPTIONS`` ends that wait, and the driver has no bound of its own.
+    """
+    wait = connection.wait
+
+    def bounded(*arguments: Any, **options: Any) -> Any:
+        descriptor, given_up = connection.fileno(), threading.Event()
+
+        def give_up() -> None:
+            given_up.set()
+            # It may have been closed in this very moment.
+            with contextlib.suppress(OSError), socket.socket(fileno=os.dup(descriptor)) as line:
+                line.shutdown(socket.SHUT_RDWR)
+
+        timer = threading.Timer(ANSWER_SECONDS, give_up)
+        timer.daemon = True
+        timer.start()
+        try:
+            return wait(*arguments, **options)
+        except Exception as error:
+            if given_up.is_set():
+                raise type(error)(f"no answer in {ANSWER_SECONDS:g} s; look at its load and its disks") from error
+            raise
+        finally:
+            timer.cancel()
+
+    connection.wait = bounded
 
 
 def in_words(error: Exception, url: URL, busy: str) -> str:

@@ -10,16 +10,18 @@ import sys
 import threading
 from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
 import msgspec
 import pytest
+from sqlalchemy import Connection
 
 from labkit.databases import GUEST, Database
 from reports.jsonfile import to_json
 from shared.findings import Finding
 from shared.plan import Plan
 from shared.run import Report
-from verify.history import body, engine, identity, queries, tables
+from verify.history import body, engine, identity, postgresql, queries, store, tables
 from verify.history.address import holds_secret, read_url, without_secrets
 from verify.history.body import pack_snapshot, snapshot_of
 from verify.history.engine import reading, writing
@@ -318,6 +320,34 @@ def test_a_server_that_says_nothing_is_given_up(make_run: MakeRun, make_plan: Ma
     with socket.create_server(("127.0.0.1", 0)) as mute:
         typed = f"postgresql+psycopg://{GUEST}@127.0.0.1:{mute.getsockname()[1]}/history?connect_timeout=2"
         assert "is the server running" in said(typed, make_run(), make_plan())
+
+
+@pytest.mark.parametrize("stage", ["begin", "_insert_octets"])
+def test_a_server_that_freezes_is_given_up(
+    server: Database, url: str, make_run: MakeRun, make_plan: MakePlan, monkeypatch: pytest.MonkeyPatch, stage: str
+) -> None:
+    """Its kernel acknowledges all that is sent, and nobody answers: the run's page is not kept back, and no other run is lost."""
+    assert keep_run(make_run(0), make_plan(), checks=(), store=url).stored
+    room: Any = postgresql if stage == "begin" else store
+    going_on, frozen = getattr(room, stage), []
+
+    def freeze(connection: Connection, *arguments: Any, **options: Any) -> Any:
+        frozen.append(connection.exec_driver_sql("SELECT pg_backend_pid()").scalar_one())
+        os.kill(frozen[0], signal.SIGSTOP)
+        monkeypatch.setattr(postgresql, "ANSWER_SECONDS", 0.5)
+        return going_on(connection, *arguments, **options)
+
+    with monkeypatch.context() as patch:
+        patch.setattr(room, stage, freeze)
+        try:
+            told = said(url, make_run(1), make_plan())
+        finally:
+            os.kill(frozen[0], signal.SIGCONT)
+    assert told.endswith("the connection to its server was lost (no answer in 0.5 s; look at its load and its disks)")
+    monkeypatch.setattr(postgresql, "ANSWER_SECONDS", 60.0)
+    assert keep_run(make_run(2), make_plan(), checks=(), store=url).stored
+    with Store.open(url) as history:
+        assert [run.id for run in queries.runs(history)] == [make_run(2).run.id, make_run(0).run.id]
 
 
 def test_a_database_of_other_tables_is_left_alone(
