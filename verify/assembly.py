@@ -27,7 +27,7 @@ from shared.run import (
     Tool,
     because_of,
 )
-from verify.grading import owners
+from verify.grading import owners, system
 from verify.grading.case import shown
 from verify.grading.whole import Graded, grade
 from verify.version import VERSION
@@ -139,15 +139,14 @@ def _coverage(plan: Plan, evidence: Evidence, graded: Graded, checks: frozenset[
     evidence = msgspec.structs.replace(evidence, hosts=tuple(host for host in evidence.hosts if host.fqdn in planned))
     findings = graded.all()
     unproven = [finding for finding in findings if finding.grade is Grade.UNPROVEN]
-    groups: dict[tuple[str, str], list[str]] = {}
+    groups: dict[tuple[str, str, str], list[str]] = {}
     for finding in unproven:
         subject = finding.subject if finding.host == SITE else f"{finding.host} {finding.subject}"
         why = because_of(finding.because) if finding.because else finding.message
-        groups.setdefault((finding.check, why), []).append(subject.strip())
-    missing = [
-        Missing(check=check, subjects=tuple(subjects), why=why, would_prove=catalogue.find(check).would_prove)
-        for (check, why), subjects in groups.items()
-    ]
+        proof = system.would_prove(finding) or catalogue.find(finding.check).would_prove
+        groups.setdefault((finding.check, why, proof), []).append(subject.strip())
+    missing = [Missing(check=check, subjects=tuple(subjects), why=why, would_prove=proof)
+               for (check, why, proof), subjects in groups.items()]
     missing += [
         Missing(check=check, subjects=("every host",), why=f"left out by the plan: {left.reason}",
                 would_prove=catalogue.find(check).would_prove)

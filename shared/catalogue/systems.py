@@ -8,7 +8,7 @@ from __future__ import annotations
 from shared.catalogue.entry import Check, LimitRule
 
 _LOGIN = ("system.login",)
-_ASKED = "a login that works, and a system that has one of the commands which are tried"
+_ASKED = "a login that works, and a system that has one of the commands which are tried and ends it in time"
 
 CHECKS = (
     Check(
@@ -25,10 +25,12 @@ CHECKS = (
                 "the host was installed again and made new keys",
                 "another machine answers at the address",
                 "the account or its authorized_keys is missing, or others may write to it",
-                "the account's shell is nologin, or a forced command stands in its way"),
+                "the account's shell is nologin, or a forced command stands in its way",
+                "the host is so busy that a login, or a command, takes longer than it is waited for (a caution where some did)"),
         mends=("compare the fingerprint with the host's console, and only then add the line that the finding prints",
                "install the account and its public key with the rest of the host: ssh-keygen -yf KEYFILE prints it",
-               "see why the server said no: journalctl -b -u ssh    # on the host"),
+               "see why the server said no: journalctl -b -u ssh    # on the host",
+               "of a busy host see what keeps it so, or verify with a longer --timeout (of await: --question-timeout)"),
         would_prove="a key that the runner can read, or an agent that holds one, and a server that answers in time",
         owner="build",
         needs=("host.address-conflict", "port.open", "ssh.identity", "ssh.shared-key"),

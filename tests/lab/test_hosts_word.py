@@ -9,6 +9,7 @@ name by a UTS namespace.  systemctl and chronyc are small scripts that print wha
 from __future__ import annotations
 
 import json
+import re
 import subprocess
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -265,6 +266,16 @@ def test_odd_shells_harm_nobody_else(run: Run, name: str, grade: str) -> None:
     assert run.report["run"]["complete"]
     assert run.seconds < 50
     assert len(json.dumps(run.host(name))) < 60_000
+
+
+def test_a_shell_that_hangs_is_told_with_its_time_and_what_to_do(run: Run) -> None:
+    """In the finding, and where it is listed what would prove it."""
+    login = run.finding("dome-i", "system.login")
+    told = re.search(r": (the [a-z ]+) got no answer in ([0-9.]+ s)\. Perhaps the host is busy", login["message"])
+    assert told, login["message"]
+    (missing,) = [one for one in run.report["coverage"]["missing"] if login["message"] == one["why"]]
+    assert missing["would_prove"] == (
+        f"more than {told[2]} for {told[1]}: --timeout (of await --question-timeout), or less load there")
 
 
 def test_the_line_that_a_report_prints_makes_a_stranger_known(telling: Telling, run: Run) -> None:

@@ -709,16 +709,16 @@ def ended(phase: str, kind: FailureKind, standing: str = "known", detail: str = 
 @pytest.mark.parametrize(("word", "grade", "symptom"), [
     (None, Grade.UNPROVEN, ""),
     (ended("connect", FailureKind.REFUSED), Grade.UNPROVEN, "no-login"),
-    (ended("key exchange", FailureKind.NO_ANSWER), Grade.UNPROVEN, "no-login"),
+    (ended("key exchange", FailureKind.NO_ANSWER), Grade.UNPROVEN, "late"),
     (ended("host key", FailureKind.MISMATCHED, "unknown"), Grade.FAIL, "unknown-host-key"),
     (ended("host key", FailureKind.MISMATCHED, "changed"), Grade.FAIL, "changed-host-key"),
     (ended("host key", FailureKind.MISMATCHED, "revoked"), Grade.FAIL, "revoked-host-key"),
     (ended("key", FailureKind.OTHER), Grade.UNPROVEN, "no-login"),
     (ended("login", FailureKind.REFUSED), Grade.FAIL, "no-login"),
-    (ended("login", FailureKind.NO_ANSWER), Grade.UNPROVEN, "no-login"),
+    (ended("login", FailureKind.NO_ANSWER), Grade.UNPROVEN, "late"),
     (ended("login", FailureKind.CLOSED), Grade.UNPROVEN, "no-login"),
     (ended("shell", FailureKind.MALFORMED), Grade.FAIL, "no-login"),
-    (ended("shell", FailureKind.NO_ANSWER), Grade.UNPROVEN, "no-login"),
+    (ended("shell", FailureKind.NO_ANSWER), Grade.UNPROVEN, "late"),
 ])
 def test_a_login_that_did_not_work(bench: Bench, word: SystemEvidence | None, grade: Grade, symptom: str) -> None:
     """It is one finding; everything else waits on it, and nothing passes."""
@@ -765,6 +765,55 @@ def test_a_visit_that_ended_early_keeps_what_was_said(bench: Bench) -> None:
     assert found["system.login", "22/tcp"].grade is Grade.PASS
     assert found["system.mtu", "interface"].grade is Grade.UNPROVEN
     assert "hung up" in found["system.mtu", "interface"].message
+
+
+@pytest.mark.parametrize(("phase", "awaited"), [
+    ("connect", "the connection"), ("key exchange", "the key exchange"), ("login", "the login"), ("shell", "the first command")])
+def test_a_login_that_got_no_answer_says_which_and_after_how_long(bench: Bench, phase: str, awaited: str) -> None:
+    """With what to look at on the host, and the option that gives it more time, also where only what would prove it is told."""
+    login = bench.findings(ended(phase, FailureKind.NO_ANSWER))["system.login", "22/tcp"]
+    assert f"{awaited} got no answer in 1 s" in login.message
+    assert ("typed" in login.message) is (phase == "shell")
+    assert login.fix[0].startswith("uptime; ")
+    assert login.fix[1] == "# or verify again with a longer --timeout (of await: --question-timeout)"
+    assert system.would_prove(login) == (
+        f"more than 1 s for {awaited}: --timeout (of await --question-timeout), or less load there")
+    hung_up = bench.findings(ended(phase, FailureKind.CLOSED))["system.login", "22/tcp"]
+    assert system.would_prove(hung_up) == ""
+
+
+def test_commands_that_do_not_end_are_told_once(bench: Bench) -> None:
+    """The login worked, so it is a caution; what was not answered for that reason waits for it, and nothing else does."""
+    late = Failure(kind=FailureKind.NO_ANSWER, phase="command", elapsed_seconds=6.04, detail="the command did not end in time")
+    tried = (CommandAnswer(topic="addresses", command="ip -o addr", at=AT, elapsed_seconds=0.1, status=127),
+             CommandAnswer(topic="routes over IPv4", command="ip -4 route show", at=AT, elapsed_seconds=6.04, failure=late),
+             CommandAnswer(topic="resolver", command="cat /etc/resolv.conf", at=AT, elapsed_seconds=6.04, failure=late))
+    early = Failure(kind=FailureKind.NO_ANSWER, phase="commands", elapsed_seconds=13.0, detail="2 commands did not end in time")
+    found = bench.findings(said(HostFacts(), failure=early, commands=tried),
+                           questions=(OwnQuestion(name="kernel", command="x", expect=""),))
+    login = found.pop(("system.login", "22/tcp"))
+    assert (login.grade, login.symptom) == (Grade.CAUTION, "late")
+    assert '"ip -4 route show" did not end in 6 s and "cat /etc/resolv.conf" did not end in 6 s, and the rest' in login.message
+    assert login.fix[0].startswith("uptime; ")
+    assert {subject for subject, finding in found.items() if finding.because != (login.ref,)} == {("system.address", "addresses")}
+    assert '"ip -4 route show" did not end in 6 s' in found["system.route", "IPv4"].message
+
+
+def test_a_visit_that_took_too_long_says_so(bench: Bench) -> None:
+    """Each command ended, but slowly."""
+    early = Failure(kind=FailureKind.NO_ANSWER, phase="commands", elapsed_seconds=60.0,
+                    detail="the whole visit took longer than 60 s")
+    login = bench.findings(said(HostFacts(), failure=early, commands=()))["system.login", "22/tcp"]
+    assert (login.grade, login.found) == (Grade.CAUTION, "let in; the whole visit took longer than 60 s")
+
+
+def test_one_command_that_does_not_end_is_its_own_matter(bench: Bench) -> None:
+    """The rest was asked and answered."""
+    late = Failure(kind=FailureKind.NO_ANSWER, phase="command", elapsed_seconds=6.0, detail="the command did not end in time")
+    tried = (CommandAnswer(topic="routes over IPv4", command="ip -4 route show", at=AT, elapsed_seconds=6.0, failure=late),)
+    found = bench.findings(said(HostFacts(), commands=tried))
+    assert found["system.login", "22/tcp"].grade is Grade.PASS
+    assert (found["system.route", "IPv4"].grade, found["system.route", "IPv4"].because) == (Grade.UNPROVEN, ())
 
 
 def test_what_could_not_be_read_names_the_commands_that_were_tried(bench: Bench) -> None:

@@ -12,9 +12,10 @@ from shared.findings import Finding, Grade
 from shared.plan import Host
 from verify.grading.case import Case
 from verify.grading.system import addressing, login, naming, running, twins
+from verify.grading.system.login import would_prove
 from verify.grading.system.word import Word
 
-__all__ = ["grade_fleet", "grade_host"]
+__all__ = ["grade_fleet", "grade_host", "would_prove"]
 
 #: What waits on the login, as (check, subject, planned).
 _WAITING = (
@@ -37,7 +38,7 @@ def grade_host(case: Case, host: Host, evidence: HostEvidence) -> list[Finding]:
     seen = evidence.system
     if seen is None or not login.worked(seen):
         return [entered, *_waiting(case, host, entered)]
-    word = Word(case, host, seen)
+    word = Word(case, host, seen, entered.ref if login.overdue(seen) else "")
     return [entered, *addressing.grade(word), *naming.grade(word), *running.grade(word)]
 
 

@@ -12,12 +12,19 @@ from shared.evidence import Failure, FailureKind, HostEvidence, SshHostKey, Syst
 from shared.findings import SITE, Finding, Grade, make_ref
 from shared.knownhosts import DEFAULT_PORT, entry_name, keys_of, parse
 from shared.plan import Access, Host
+from shared.quantities import show_seconds
 from verify.grading.case import Case, in_words
 from verify.grading.system.word import vantage
 
 #: The phase of a failure that comes after a login which worked.
 _AFTERWARDS = "commands"
-_UNHEARD = (FailureKind.NO_ANSWER, FailureKind.KERNEL_TIMEOUT, FailureKind.CLOSED, FailureKind.RESET)
+_SILENCE = (FailureKind.NO_ANSWER, FailureKind.KERNEL_TIMEOUT)
+_UNHEARD = (*_SILENCE, FailureKind.CLOSED, FailureKind.RESET)
+#: What asks for an answer in each phase of a login.
+_AWAITED = {"connect": "the connection", "key exchange": "the key exchange", "login": "the login", "shell": "the first command"}
+_NO_ANSWER_TO = "no answer to "
+#: How many commands that did not end in time are named, and how much of each.
+_NAMED, _SAID_CHARACTERS = 2, 60
 #: How OpenSSH names its host key files by their type (sshd_config(5), HostKey).
 _KEY_FILES = {"ssh-ed25519": "ed25519", "ssh-rsa": "rsa", "ecdsa-sha2-nistp256": "ecdsa", "ecdsa-sha2-nistp384": "ecdsa",
               "ecdsa-sha2-nistp521": "ecdsa"}
@@ -26,6 +33,19 @@ _KEY_FILES = {"ssh-ed25519": "ed25519", "ssh-rsa": "rsa", "ecdsa-sha2-nistp256":
 def worked(seen: SystemEvidence | None) -> bool:
     """Whether there was a login, and a shell that runs commands."""
     return seen is not None and (seen.failure is None or seen.failure.phase == _AFTERWARDS)
+
+
+def overdue(seen: SystemEvidence) -> bool:
+    """Whether a visit that began well ended early because too much of it was waited for in vain."""
+    return seen.failure is not None and seen.failure.phase == _AFTERWARDS and seen.failure.kind in _SILENCE
+
+
+def would_prove(finding: Finding) -> str:
+    """What would settle a login that was not answered in time; empty for any other finding."""
+    if (finding.check, finding.symptom) != ("system.login", "late"):
+        return ""
+    awaited, _in, seconds = finding.found.removeprefix(_NO_ANSWER_TO).rpartition(" in ")
+    return f"more than {seconds} for {awaited}: --timeout (of await --question-timeout), or less load there"
 
 
 def grade(case: Case, host: Host, evidence: HostEvidence) -> Finding:
@@ -40,6 +60,12 @@ def grade(case: Case, host: Host, evidence: HostEvidence) -> Finding:
                             message=f"No login to {host.fqdn} was tried.")
     if len(host.addresses) > 1 and seen.address:
         subject += f" at {seen.address}"
+    if overdue(seen):
+        return case.finding(
+            host.fqdn, "system.login", subject, Grade.CAUTION, planned=planned, found=f"let in; {_hung(seen)}",
+            message=f"{access.user} was let in at {seen.address} with the planned key, but {_hung(seen)}, and the rest was not "
+                    "asked. Perhaps the host is busy, or what such a command looks at hangs.",
+            fix=_busy(host), symptom="late", vantage=vantage(host), at=seen.at)
     if worked(seen):
         early = f"  It ended early: {in_words(seen.failure)}." if seen.failure else ""
         return case.finding(
@@ -57,11 +83,34 @@ def grade(case: Case, host: Host, evidence: HostEvidence) -> Finding:
 def _found(seen: SystemEvidence, failure: Failure) -> str:
     if failure.phase == "host key" and seen.host_key:
         return f"{seen.key_standing} host key: {seen.host_key.key_type} {seen.host_key.fingerprint}"
-    return in_words(failure)
+    return f"{_NO_ANSWER_TO}{_AWAITED[failure.phase]} in {_seconds(failure)}" if _is_late(failure) else in_words(failure)
 
 
 def _symptom(seen: SystemEvidence, failure: Failure) -> str:
-    return f"{seen.key_standing}-host-key" if failure.phase == "host key" else "no-login"
+    if failure.phase == "host key":
+        return f"{seen.key_standing}-host-key"
+    return "late" if _is_late(failure) else "no-login"
+
+
+def _is_late(failure: Failure) -> bool:
+    return failure.kind in _SILENCE and failure.phase in _AWAITED
+
+
+def _seconds(failure: Failure) -> str:
+    return show_seconds(round(failure.elapsed_seconds, 1))
+
+
+def _hung(seen: SystemEvidence) -> str:
+    """Which commands did not end, and after how long nobody waited any more; or that all together took too long."""
+    assert seen.failure is not None
+    hung = [f'"{answer.command[:_SAID_CHARACTERS]}" did not end in {_seconds(answer.failure)}' for answer in seen.commands
+            if answer.failure and answer.failure.kind in _SILENCE]
+    return " and ".join(hung[:_NAMED]) or seen.failure.detail
+
+
+def _busy(host: Host) -> tuple[str, ...]:
+    return (f"uptime; ps -eo pid,stat,time,args --sort=-time | head    # on {host.fqdn}: is it busy, and with what?",
+            "# or verify again with a longer --timeout (of await: --question-timeout)")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -91,6 +140,11 @@ def _why_not(case: Case, host: Host, access: Access, seen: SystemEvidence, failu
             grade=Grade.FAIL, message=f"{access.user} is let in to {host.fqdn}, but {failure.detail}.",
             fix=(f"getent passwd {access.user}    # on {host.fqdn}: the last field must be a shell, not nologin",
                  f"sshd -T -C user={access.user} | grep -i forcecommand    # as root; must be none"))
+    if _is_late(failure):
+        typed = ", or its shell waits for something to be typed" if failure.phase == "shell" else ""
+        return _Judged(grade=Grade.UNPROVEN, fix=_busy(host),
+                       message=f"{where} could not log in to {host.fqdn}: {_AWAITED[failure.phase]} got no answer in "
+                               f"{_seconds(failure)}. Perhaps the host is busy{typed}.")
     return _Judged(grade=Grade.UNPROVEN,
                    message=f"{where} could not log in to {host.fqdn} (at: {failure.phase}): {in_words(failure)}.")
 

@@ -5,11 +5,14 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass
 
-from shared.evidence import CommandAnswer, SystemEvidence
+import msgspec
+
+from shared.evidence import CommandAnswer, FailureKind, SystemEvidence
 from shared.findings import Finding, Grade, Measured
 from shared.hostcommands import NO_SUCH_COMMAND
 from shared.hostfacts import HostFacts, InterfaceAddress
 from shared.plan import Host
+from shared.quantities import show_seconds
 from verify.grading.case import Case, in_words
 
 #: How many commands an explanation names, and how much of what they said.
@@ -18,11 +21,12 @@ _NAMED, _SAID_CHARACTERS = 4, 80
 
 @dataclass(frozen=True, slots=True)
 class Word:
-    """What one host said of itself after a login that worked."""
+    """What one host said of itself after a login that worked; ``cut_short`` is its finding where that ended early."""
 
     case: Case
     host: Host
     seen: SystemEvidence
+    cut_short: str = ""
 
     @property
     def facts(self) -> HostFacts:
@@ -35,9 +39,11 @@ class Word:
     ) -> Finding:
         """Write one finding, seen from the host itself when it answered about ``topic``."""
         answers = self.answers((topic,))
-        return self.case.finding(self.host.fqdn, check, subject, grade, planned=planned, found=found, message=message,
-                                 symptom=symptom, fix=fix, measured=measured, vantage=vantage(self.host),
-                                 at=answers[-1].at if answers else self.seen.at)
+        finding = self.case.finding(self.host.fqdn, check, subject, grade, planned=planned, found=found, message=message,
+                                    symptom=symptom, fix=fix, measured=measured, vantage=vantage(self.host),
+                                    at=answers[-1].at if answers else self.seen.at)
+        waits = self.cut_short and symptom == "unread" and (not answers or any(answer.failure for answer in answers))
+        return msgspec.structs.replace(finding, because=(self.cut_short,)) if waits else finding
 
     def unread(self, check: str, subject: str, topic: str, *, planned: str) -> Finding:
         """The finding for what could not be read."""
@@ -70,6 +76,8 @@ def vantage(host: Host) -> str:
 
 
 def _outcome(answer: CommandAnswer) -> str:
+    if answer.failure and answer.failure.kind is FailureKind.NO_ANSWER:
+        return f"did not end in {show_seconds(round(answer.failure.elapsed_seconds, 1))}"
     if answer.failure:
         return in_words(answer.failure)
     if answer.status in NO_SUCH_COMMAND:
