@@ -17,9 +17,9 @@ def units(text: str) -> tuple[Unit, ...] | None:
     found = []
     for block in re.split(r"\n\s*\n", text):
         held = dict(line.partition("=")[::2] for line in block.splitlines() if "=" in line)
-        if "Id" in held and "ActiveState" in held:
+        if _UNIT_NAME.fullmatch(held.get("Id", "")) and "ActiveState" in held:
             wanting = [_listed(held[key]) for key in ("WantedBy", "RequiredBy") if key in held]
-            found.append(Unit(asked="", name=held["Id"][:255], load=held.get("LoadState", "")[:32],
+            found.append(Unit(asked="", name=held["Id"], load=held.get("LoadState", "")[:32],
                               active=held["ActiveState"][:32], enabled=held.get("UnitFileState", "")[:32],
                               sub=held.get("SubState", "")[:32],
                               triggered_by=_listed(held["TriggeredBy"]) if "TriggeredBy" in held else None,

@@ -321,6 +321,12 @@ def test_units_as_systemctl_shows_them() -> None:
     assert services.units("System has not been booted with systemd as init system") is None
 
 
+@pytest.mark.parametrize("name", ["chrony; reboot #", "$(reboot).service", "ssh", ""])
+def test_what_no_unit_can_be_called_is_no_unit(name: str) -> None:
+    """systemd.unit(5) has the characters; a mend repeats the name on a line to type."""
+    assert services.units(f"Id={name}\nLoadState=loaded\nActiveState=failed\nUnitFileState=disabled\n") is None
+
+
 def test_how_a_unit_is_started() -> None:
     """By systemd 252.39-1~deb12u2: a socket's service, one that nothing starts, and one that falls over."""
     text = ("Id=ssh.service\nWantedBy=\nRequiredBy=\nTriggeredBy=ssh.socket\nLoadState=loaded\nActiveState=inactive\n"

@@ -4,13 +4,16 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from functools import partial
+from pathlib import Path
 from typing import Any
 
+import dns.name
 import msgspec
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from labkit.pasting import HOSTILE_WORDS, escapes
 from shared import catalogue
 from shared.evidence import Evidence, Failure, FailureKind, HostEvidence, NameAnswer, NameRecord, SiteEvidence, Vantage
 from shared.findings import SITE, Finding, Grade
@@ -1449,3 +1452,22 @@ def test_no_evidence_makes_the_graders_raise(make_plan: MakePlan, data: st.DataO
     findings = world.findings()
     assert findings[f"name.forward {TWO} A"].grade is Grade.PASS
     assert findings[f"name.reverse {TWO} {ADDRESS}"].grade is Grade.PASS
+
+
+@pytest.mark.parametrize("word", HOSTILE_WORDS)
+@pytest.mark.parametrize(("symptom", "spoil"), [
+    ("drops", {**NOTHING, "failure": SILENT, "tries": 3}), ("errs", {"rcode": "SERVFAIL"}), ("slow", {"elapsed_seconds": 5.9}),
+    ("stale", {"extended_errors": (3,), "explanation": "EDE 3 (Stale)"}),
+    ("no-tcp", {"truncated": True, "failure": SILENT})])
+def test_no_name_that_a_server_made_up_gets_out_of_a_line_to_type(
+    world: World, word: str, symptom: str, spoil: dict[str, Any], tmp_path: Path
+) -> None:
+    """A pointer may lead to any name, which is then looked up; RFC 1035 section 5.1 escapes less than a shell takes apart."""
+    below = tuple(label.encode() for label in ZONE.split("."))
+    for label in (b"a", b"b"):
+        made_up = dns.name.Name((label, word.encode(), *below, b"")).to_text(omit_final_dot=True)
+        world.put(msgspec.structs.replace(answer(ONE, made_up, "A", purpose="confirm"), **spoil))
+    finding = next(one for one in names.grade_site(world.case()) if one.ref == f"{SITE}|name.server|{ONE}")
+    assert finding.symptom == symptom
+    assert any("made" in line for line in finding.fix)
+    assert escapes(finding.fix, tmp_path) == ""

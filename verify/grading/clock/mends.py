@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from shlex import quote
 
 from shared.evidence import ClockEvidence
 from shared.plan import Endpoint
@@ -62,16 +63,16 @@ def only_these(unit: str, sources: Sequence[Endpoint]) -> tuple[str, ...]:
     plain = [source.host for source in sources]
     if unit.startswith("systemd-timesyncd"):
         return ("# in /etc/systemd/timesyncd.conf, under [Time]; it knows no port, and takes others from leases (UseNTP=no):",
-                f"NTP={' '.join(plain)}", f"systemctl restart {unit}")
+                f"NTP={' '.join(plain)}", f"systemctl restart {quote(unit)}")
     if unit.startswith("openntpd"):
         return ("# in /etc/openntpd/ntpd.conf, which knows no port, no other servers than:",
-                *(f"server {host}" for host in plain), f"systemctl restart {unit}")
+                *(f"server {host}" for host in plain), f"systemctl restart {quote(unit)}")
     if unit.startswith("ntp"):
         return ("# in /etc/ntpsec/ntp.conf (of older packages /etc/ntp.conf), which knows no port, no other servers than:",
-                *(f"server {host} iburst" for host in plain), f"systemctl restart {unit}")
+                *(f"server {host} iburst" for host in plain), f"systemctl restart {quote(unit)}")
     if unit.startswith("chrony"):
         return ("# in /etc/chrony/chrony.conf (elsewhere /etc/chrony.conf) and what it includes, no other sources than:",
-                *map(server_line, sources), f"systemctl restart {unit}")
+                *map(server_line, sources), f"systemctl restart {quote(unit)}")
     return ("# in the settings of the time service (/etc/chrony/chrony.conf; ntpsec's know no port), no other sources than:",
             *map(server_line, sources))
 
@@ -86,7 +87,7 @@ def why_none_selected(unit: str) -> tuple[str, ...]:
     """How to see on the host why its time service, called by its unit, follows no source."""
     if unit.startswith("systemd-timesyncd"):
         return ("timedatectl timesync-status    # on the host; without a packet count no server was heard",
-                f"journalctl -b -u {unit}    # which servers it asked, and which did not answer in time")
+                f"journalctl -b -u {quote(unit)}    # which servers it asked, and which did not answer in time")
     if unit.startswith("openntpd"):
         return ("ntpctl -s all    # on the host, as root",)
     if unit.startswith("ntp"):

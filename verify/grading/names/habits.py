@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import statistics
 from collections.abc import Sequence
+from shlex import quote
 
 from shared.catalogue import find
 from shared.evidence import FailureKind, NameAnswer
@@ -24,6 +25,11 @@ def remark(case: Case, subject: str, grade: Grade, *, found: str, message: str, 
         message, fix = f"{message} To settle it: {find('name.server').would_prove}.", ()
     return case.finding(SITE, "name.server", subject, grade, planned=planned, found=found, message=message, symptom=symptom,
                         at=at, fix=fix)
+
+
+def to_ask(server: Endpoint, answer: NameAnswer) -> str:
+    """The words for dig to put a question again, fit for a shell: a pointer or an alias may have made up the name."""
+    return f"@{server.host} -p {server.port} {quote(f'{canonical(answer.name)}.')} {answer.rrtype}"
 
 
 def _asked(case: Case, server: Endpoint, heard: Sequence[NameAnswer]) -> list[NameAnswer]:
@@ -53,7 +59,7 @@ def without_edns(case: Case, server: Endpoint, over_tcp: NameAnswer, without: Se
     first, tcp = without[0], ""
     if over_tcp.failure is not None and not over_tcp.rcode:
         tcp = f" Over TCP it could not be asked: {in_words(over_tcp.failure)}."
-    command = f"@{server.host} -p {server.port} {canonical(first.name)}. {first.rrtype}"
+    command = to_ask(server, first)
     return remark(
         case, server.label, Grade.FAIL, found="no answer to questions with EDNS", symptom="no-edns", at=first.at,
         message=f"{server.label} answers questions only where they carry no EDNS (RFC 6891), seen from "
@@ -87,7 +93,7 @@ def dropping(case: Case, server: Endpoint, over_udp: NameAnswer, heard: Sequence
     first, types, where = dropped[0], {answer.rrtype for answer in dropped}, case.evidence.vantage.name
     one_type = len(types) == 1 and len(names) > 1 and not any(answer.rcode for answer in asked if answer.rrtype in types)
     only = f", and none about {first.rrtype} records got one" if one_type else ""
-    command = f"dig +notcp @{server.host} -p {server.port} {canonical(first.name)}. {first.rrtype}"
+    command = f"dig +notcp {to_ask(server, first)}"
     return remark(
         case, server.label, Grade.FAIL, found=f"{len(dropped)} of {len(asked)} questions without an answer", symptom="drops",
         at=first.at,
@@ -121,7 +127,7 @@ def stalling(case: Case, server: Endpoint, said: Sequence[NameAnswer], limit_sec
     late = [one for one in once if limit_seconds is not None and one.elapsed_seconds > limit_seconds]
     if limit_seconds is None or len(late) < LOST_ANSWERS or len(late) < LOST_SHARE * len(once):
         return None
-    command = f"dig +notcp @{server.host} -p {server.port} {canonical(late[0].name)}. {late[0].rrtype}"
+    command = f"dig +notcp {to_ask(server, late[0])}"
     return remark(
         case, server.label, Grade.CAUTION, found=f"{len(late)} of {len(once)} answers late", symptom="slow", at=late[0].at,
         message=f"{server.label} gave {len(late)} of its {len(once)} answers about this plan only after more than "
@@ -163,7 +169,7 @@ def spotty_over_tcp(case: Case, server: Endpoint, cut: Sequence[NameAnswer]) -> 
         return None
     first = cut[0]
     assert first.failure is not None
-    command = f"dig +tcp @{server.host} -p {server.port} {canonical(first.name)}. {first.rrtype}"
+    command = f"dig +tcp {to_ask(server, first)}"
     return remark(
         case, server.label, Grade.FAIL, found=f"{len(cut)} answers cut short over UDP and lost over TCP", symptom="no-tcp",
         at=first.at,

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Collection, Sequence
+from shlex import quote
 
 from shared.evidence import Failure, FailureKind, NameAnswer
 from shared.findings import SITE, Finding, Grade
@@ -24,6 +25,7 @@ from verify.grading.names.habits import (
     slow_to_all,
     spotty_over_tcp,
     stalling,
+    to_ask,
     usual_time,
     without_edns,
 )
@@ -213,7 +215,7 @@ def _erring(case: Case, server: Endpoint, heard: Sequence[NameAnswer]) -> Findin
     first, count = errors[0], sum(answer.failure is None for answers in spoken for answer in answers)
     kinds = listed(list(dict.fromkeys(reading(answer).words for answer in errors)))
     tcp = "+tcp " if first.transport == "tcp" else ""
-    again = f"dig {tcp}@{server.host} -p {server.port} {canonical(first.name)}. {first.rrtype} | grep status"
+    again = f"dig {tcp}{to_ask(server, first)} | grep status"
     return remark(
         case, server.label, Grade.FAIL, found=f"{len(errors)} errors in {count} answers", symptom="errs", at=first.at,
         message=f"{server.label} speaks for zones of this plan, but {len(errors)} of its {count} answers about them were errors "
@@ -293,8 +295,8 @@ def _stale(case: Case, server: Endpoint, stale: Sequence[NameAnswer], count: int
         message=f"{server.label} says that {len(stale)} of its {count} answers about this plan are out of date "
                 f"({first.explanation}, to {first.rrtype} of {canonical(first.name)}): it could not get fresh ones in time, and "
                 "gives what it had before (RFC 8767).",
-        fix=(f"on {server.label}: read its log for the servers of {canonical(first.name)}, and see that it reaches them",
-             f"try: dig @{server.host} -p {server.port} {canonical(first.name)}. {first.rrtype}    # it must come without EDE"))
+        fix=(f"on {server.label}: read its log for the servers of {quote(canonical(first.name))}, and see that it reaches them",
+             f"try: dig {to_ask(server, first)}    # it must come without EDE"))
 
 
 def _zone_fault(case: Case, subject: str, server: Endpoint, answer: NameAnswer) -> Finding | None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import ipaddress
 from collections.abc import Callable
+from shlex import quote
 
 from shared.addresses import family_of
 from shared.findings import Finding, Grade
@@ -84,7 +85,7 @@ def _route(word: Word, gateway: str, family: int) -> Finding:
     if first.gateway == gateway and without_link(word, first):
         return finding(Grade.FAIL, f"{found}; no link", f"The default route of {name} goes through the planned gateway, out of "
                        f"{first.interface}, which has no link: nothing leaves by it.", "no-link",
-                       (f"ip link show dev {first.interface}    # on the host; NO-CARRIER: the cable, or the port at its far end",
+                       (f"ip link show dev {quote(first.interface)}    # on the host; NO-CARRIER: the cable, or its far end",
                         "# is it the interface with the cable to that network?"))
     if not others:
         return _ruled(word, _only(word, gateway, first, finding), rules, finding, family)
@@ -170,7 +171,7 @@ def _ip(family: int) -> str:
 def _set_route(word: Word, gateway: str, family: int, instead_of: Route | None = None) -> tuple[str, ...]:
     """Set the default route, in the place of another: ip replaces only one of the same metric (ip-route(8))."""
     carried = word.planned_address(family)
-    interface = f" dev {carried.interface}" if carried and carried.interface else ""
+    interface = f" dev {quote(carried.interface)}" if carried and carried.interface else ""
     metric = f" metric {instead_of.metric}" if instead_of and instead_of.metric is not None else ""
     line = f"{_ip(family)} route replace default via {gateway}{interface}{metric}"
     return (f"{line}    # as root on {word.host.fqdn}, until it restarts",
@@ -185,7 +186,7 @@ def _drop(routes: tuple[Route, ...] | list[Route], family: int) -> tuple[str, ..
         other = bool(route.gateway) and family_of(route.gateway) != family
         words = ["ip -4 route del default" if other else f"{_ip(family)} route del default",
                  f"via {'inet6 ' if other else ''}{route.gateway}" if route.gateway else "",
-                 f"dev {route.interface}" if route.interface else "",
+                 f"dev {quote(route.interface)}" if route.interface else "",
                  f"metric {route.metric}" if route.metric is not None else ""]
         lines.append(" ".join(filter(None, words)))
     return (*lines,
@@ -233,7 +234,7 @@ def _address(word: Word, network: Network, address: str, carried: InterfaceAddre
         return finding(Grade.FAIL, found, f"{name} carries {address} with the mask /{carried.prefix_length}; planned is "
                        f"/{length}, so it takes some addresses for neighbours that are not, or the other way round.", "mask",
                        (f"# in the network settings of {name}: {address}/{length}{dotted}",
-                        f"ip address show dev {carried.interface}    # must show {address}/{length}"))
+                        f"ip address show dev {quote(carried.interface)}    # must show {address}/{length}"))
     if carried.dynamic:
         left = f", {carried.valid_seconds} s left" if carried.valid_seconds is not None else ""
         return finding(Grade.FAIL, f"{found}, leased{left}", f"{name} has {address} only on loan: it was leased or advertised, "
@@ -272,7 +273,8 @@ def _others(word: Word, network: Network, carried: tuple[InterfaceAddress, ...])
         topic="addresses", symptom="another-hosts" if theirs else "unplanned",
         message=f"{name} also carries addresses that its row does not name{why}: {told}.{quarrel}",
         fix=(*_unadvertised(extra[:_MENDED]),
-             *(f"ip address del {address.address}/{address.prefix_length} dev {address.interface}    # as root, until it restarts"
+             *(f"ip address del {address.address}/{address.prefix_length} dev {quote(address.interface)}"
+               "    # as root, until it restarts"
                for address in extra[:_MENDED]),
              "# and take them out of its network settings" + ("" if stray or theirs else ", or add them to its row in the plan")))
 
@@ -281,8 +283,8 @@ def _unadvertised(extra: list[InterfaceAddress]) -> tuple[str, ...]:
     """An address made from a router's advertisement comes back with the next one (RFC 4862 section 5.5.3)."""
     made = dict.fromkeys(address.interface for address in extra if ":" in address.address and address.dynamic)
     # With slashes, for a dot may be part of an interface's name (sysctl(8)).
-    return tuple(f"sysctl -w net/ipv6/conf/{interface}/autoconf=0    # first, or the next advertisement brings it back"
-                 for interface in made)
+    lines = (quote(f"net/ipv6/conf/{interface}/autoconf=0") for interface in made)
+    return tuple(f"sysctl -w {line}    # first, or the next advertisement brings it back" for line in lines)
 
 
 def _counts(address: InterfaceAddress) -> bool:
@@ -319,5 +321,5 @@ def _size(word: Word, interface: str, mtu: int | None, wanted: int) -> Finding:
     return word.finding(
         "system.mtu", interface, Grade.FAIL, planned=planned, found=f"{mtu} octets", topic="interfaces", symptom="mtu",
         message=f"{interface} of {word.host.fqdn} is set to packets of at most {mtu} octets; planned are {wanted}, so {effect}.",
-        fix=(f"ip link set dev {interface} mtu {wanted}    # as root on {word.host.fqdn}, until it restarts",
+        fix=(f"ip link set dev {quote(interface)} mtu {wanted}    # as root on {word.host.fqdn}, until it restarts",
              f"# and in its network settings, so that it lasts: mtu {wanted}"))

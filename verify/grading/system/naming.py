@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import ipaddress
+from shlex import quote
 
 from shared.findings import Finding, Grade
 from shared.hostcommands import RESOLVED
@@ -38,9 +39,12 @@ def _servers(word: Word) -> Finding:
     if resolver is None or resolver.servers is None:
         return _unread_servers(word, resolver, planned)
 
+    begins = f'  Its /etc/resolv.conf begins "{resolver.writer[:60]}".' if resolver.writer else ""
+
     def finding(grade_: Grade, message: str, symptom: str = "") -> Finding:
-        return word.finding("system.resolver", "servers", grade_, planned=planned, found=found, message=message,
-                            symptom=symptom, topic="resolver", fix=_set_servers(resolver, wanted) if symptom else ())
+        return word.finding("system.resolver", "servers", grade_, planned=planned, found=found, symptom=symptom, topic="resolver",
+                            message=message + begins if symptom else message,
+                            fix=_set_servers(resolver, wanted) if symptom else ())
 
     idle = next((unit for unit in word.facts.forwarder or () if unit.active in STANDS), None)
     if idle is not None and resolver.stub:
@@ -48,8 +52,8 @@ def _servers(word: Word) -> Finding:
         return word.finding(
             "system.resolver", "servers", Grade.FAIL, planned=planned, found=found, topic="forwarder", symptom="no-forwarder",
             message=f"{name} asks a forwarder of its own at {resolver.stub}, which does not run: it finds no name at all.",
-            fix=(f"systemctl unmask {idle.name}    # as root on {name}", f"systemctl enable --now {idle.name}",
-                 f"journalctl -b -u {idle.name}    # if it does not stay"))
+            fix=(f"systemctl unmask {quote(idle.name)}    # as root on {name}", f"systemctl enable --now {quote(idle.name)}",
+                 f"journalctl -b -u {quote(idle.name)}    # if it does not stay"))
     servers = list(dict.fromkeys(resolver.servers))
     found = (", ".join(servers) or "none") + (f" behind {resolver.stub}" if resolver.stub else "")
     missing = [server for server in wanted[:ASKED_SERVERS] if server not in servers]
@@ -80,8 +84,7 @@ def _set_servers(resolver: Resolver, wanted: list[str]) -> tuple[str, ...]:
     if resolver.stub or "systemd-resolved" in resolver.writer:
         return ("# in /etc/systemd/resolved.conf, or in the settings of the connection where it takes them from there:",
                 f"DNS={' '.join(wanted)}", "systemctl restart systemd-resolved")
-    says = f'; it begins "{resolver.writer[:60]}"' if resolver.writer else ""
-    return (f"ls -l /etc/resolv.conf    # on the host: a link, or a first comment, names the program that writes this file{says}",
+    return ("ls -l /etc/resolv.conf    # on the host: a link, or a first comment, names the program that writes this file",
             "# set there, or in the file itself where no program writes it:", *(f"nameserver {server}" for server in wanted))
 
 

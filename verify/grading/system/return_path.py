@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from shlex import quote
 
 from shared.addresses import family_of
 from shared.evidence import HostEvidence
@@ -52,7 +53,7 @@ def own_view(case: Case, host: Host, evidence: HostEvidence, gateway: str) -> Ow
     if down is not None and down.gateway == gateway:
         return OwnView(grade=Grade.FAIL, found=f"{down.interface} has no link", vantage=view, symptom="no-link", at=seen.at,
                        message=f"{host.fqdn} sends through {gateway}, out of {down.interface}, which has no link.",
-                       fix=(f"ip link show dev {down.interface}    # on the host; NO-CARRIER: the cable, or its far end",))
+                       fix=(f"ip link show dev {quote(down.interface)}    # on the host; NO-CARRIER: the cable, or its far end",))
     hardware = same_hardware(word, preferred[0], gateway) if len(preferred) == 1 else ""
     if hardware:
         return OwnView(grade=Grade.PASS, found=f"default via {preferred[0].gateway} at {hardware}", vantage=view, at=seen.at,
@@ -68,11 +69,11 @@ def own_view(case: Case, host: Host, evidence: HostEvidence, gateway: str) -> Ow
                        message=f"By its own route table {host.fqdn} does not send through {gateway} alone, but through {found}.")
     neighbour = next((one for one in word.facts.neighbours or () if one.address == gateway), None)
     if neighbour is not None and neighbour.state in _IN_VAIN:
-        interface = neighbour.interface or preferred[0].interface or "the interface"
+        interface = neighbour.interface or preferred[0].interface or "INTERFACE"
         return OwnView(
             grade=Grade.FAIL, found=f"{gateway} does not answer ({neighbour.state})", vantage=view, symptom="no-neighbour",
             at=seen.at, message=f"{host.fqdn} sends through {gateway}, and nobody on its wire answers for that address.",
-            fix=(f"ip link show {interface}    # on the host: is it the interface with the cable to that network?",
+            fix=(f"ip link show {quote(interface)}    # on the host: is it the interface with the cable to that network?",
                  "# compare the VLAN of the switch port and the tag on the host with the plan's"))
     if neighbour is not None and neighbour.state in _HEARD:
         at_mac = f" at {neighbour.mac}" if neighbour.mac else ""

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from shlex import quote
 
 from shared.addresses import is_address
 from shared.findings import Finding, Grade, Measured
@@ -60,18 +61,19 @@ def _time_service(word: Word) -> Finding:
         return finding(Grade.FAIL, f"{name} has no time service, so nothing keeps its clock right.", "none",
                        ("apt-get install chrony    # or what the distribution of the host calls it",
                         *(f"systemctl unmask {one}; systemctl enable --now {one}    # or this, if its package is still installed"
-                          for one in masked)))
+                          for one in map(quote, masked))))
     if not running:
         first = next((unit for unit in units.values() if at_boot(unit)), next(iter(units.values())))
         if first.active not in STANDS and not falls_over(first):
             return finding(Grade.UNPROVEN, f"The time service of {name} does not run yet: {_told(first)}.", "starting")
         return finding(Grade.FAIL, f"No time service runs on {name}, so nothing keeps its clock right: {found}.", "stopped",
-                       (f"systemctl enable --now {first.name}", f"journalctl -b -u {first.name}    # why it does not run"))
+                       (f"systemctl enable --now {quote(first.name)}",
+                        f"journalctl -b -u {quote(first.name)}    # why it does not run"))
     if len(running) > 1:
         kept, *others = running
         return finding(Grade.FAIL, f"{len(running)} time services run on {name} and pull at one clock: "
                        f"{', '.join(unit.name for unit in running)}.", "several",
-                       tuple(f"systemctl disable --now {unit.name}    # and keep {kept.name}, or the other way round"
+                       tuple(f"systemctl disable --now {quote(unit.name)}    # and keep {kept.name}, or the other way round"
                              for unit in others))
     (unit,) = running
     stays = at_boot(unit)
@@ -80,7 +82,7 @@ def _time_service(word: Word) -> Finding:
                        f"is {unit.enabled or 'not set'}, and {starters(unit)}.", "boot-unknown")
     if not stays:
         return finding(Grade.CAUTION, f"{unit.name} keeps the clock of {name} right, and will not after the next boot: it is "
-                       f"{unit.enabled or 'not set'} to start.", "not-at-boot", (f"systemctl enable {unit.name}",))
+                       f"{unit.enabled or 'not set'} to start.", "not-at-boot", (f"systemctl enable {quote(unit.name)}",))
     return finding(Grade.PASS, f"{unit.name} runs on {name} and starts at boot; no second one disturbs it.")
 
 
@@ -213,7 +215,7 @@ def _service(word: Word, service: str, unit: Unit | None, sockets: tuple[Unit, .
 
     if unit.load == "masked":
         return finding(Grade.FAIL, f"The service {service} is masked on {name}, so that nothing can start it.", "masked",
-                       (f"systemctl unmask {unit.name}", f"systemctl enable --now {unit.name}"))
+                       (f"systemctl unmask {quote(unit.name)}", f"systemctl enable --now {quote(unit.name)}"))
     if unit.load != "loaded":
         return finding(Grade.FAIL, f"{name} has no service {service}: its unit is {unit.load or 'not there'}.", "not-installed",
                        (f"systemctl status {service}", "# install it, or correct the name in the plan"))
@@ -223,7 +225,7 @@ def _service(word: Word, service: str, unit: Unit | None, sockets: tuple[Unit, .
                        "at boot.")
     if falls_over(unit):
         return finding(Grade.FAIL, f"The service {service} falls over on {name} and is started again and again.", "falls-over",
-                       (f"journalctl -b -u {unit.name}    # why",))
+                       (f"journalctl -b -u {quote(unit.name)}    # why",))
     if unit.active not in RUNS | STANDS:
         return finding(Grade.UNPROVEN, f"Whether the service {service} comes up on {name} is not known: it is {unit.active} "
                        f"({unit.sub or 'no more is said'}).", "starting")
@@ -233,14 +235,14 @@ def _service(word: Word, service: str, unit: Unit | None, sockets: tuple[Unit, .
     if unit.active not in RUNS:
         word_for = "failed" if unit.active == "failed" else "does not run"
         return finding(Grade.FAIL, f"The service {service} {word_for} on {name}.", unit.active or "stopped",
-                       (f"journalctl -b -u {unit.name}    # why", f"systemctl enable --now {unit.name}"))
+                       (f"journalctl -b -u {quote(unit.name)}    # why", f"systemctl enable --now {quote(unit.name)}"))
     stays = at_boot(unit, sockets)
     if stays is None:
         return finding(Grade.UNPROVEN, f"The service {service} runs on {name}; whether it starts at boot is not known: it is "
                        f"{unit.enabled or 'not set'}, and {starters(unit)}.", "boot-unknown")
     if not stays:
         return finding(Grade.FAIL, f"The service {service} runs on {name} and will be gone after the next boot: it is "
-                       f"{unit.enabled or 'not set'} to start.", "not-at-boot", (f"systemctl enable {unit.name}",))
+                       f"{unit.enabled or 'not set'} to start.", "not-at-boot", (f"systemctl enable {quote(unit.name)}",))
     return finding(Grade.PASS, f"The service {service} runs on {name} and starts at boot.")
 
 
@@ -256,7 +258,7 @@ def _failed(word: Word, planned_units: set[str]) -> Finding:
     return word.finding(
         "system.service", "failed units", Grade.CAUTION, planned=planned, found=told, topic="failed units", symptom="failed",
         message=f"On {word.host.fqdn} these units failed, which the plan does not name: {told}.",
-        fix=(*(f"journalctl -b -u {unit}" for unit in others[:_MENDED]),
+        fix=(*(f"journalctl -b -u {quote(unit)}" for unit in others[:_MENDED]),
              '# "cannot assign requested address" there means that it started before the network was up'))
 
 
