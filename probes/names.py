@@ -43,10 +43,10 @@ async def ask(network: Network, question: NameQuestion) -> NameAnswer:
     Over UDP there are up to ``UDP_TRIES`` packets within ``pace.timeout_seconds``; a truncated answer is asked for again
     over TCP (RFC 7766 section 5).  A server that declines EDNS is asked once more without, and the last packet to one that says
     nothing carries none either: a device on the way may drop just that.  Where the answer ends in an alias, the same server is
-    asked for the alias's target.
+    asked for the alias's target, within the same time: a server that gives one alias after another, each late, holds up nobody.
     """
-    first = await _ask_once(network, question)
-    return await _follow_alias(network, question, first)
+    first, left_seconds = await _ask_once(network, question, network.pace.timeout_seconds)
+    return await _follow_alias(network, question, first, left_seconds)
 
 
 def confirmations(questions: Sequence[NameQuestion], replies: Sequence[NameAnswer]) -> tuple[NameQuestion, ...]:
@@ -91,7 +91,7 @@ async def resolve(network: Network, servers: Sequence[Endpoint], name: str) -> s
     raise failed(FailureKind.NOT_RESOLVED, "resolve", 0.0, f"no name server answered for {name} ({detail})")
 
 
-async def _follow_alias(network: Network, question: NameQuestion, first: NameAnswer) -> NameAnswer:
+async def _follow_alias(network: Network, question: NameQuestion, first: NameAnswer, left_seconds: float) -> NameAnswer:
     """Ask the same server on for the target of an alias, and keep what came where it will not say."""
     whole = first
     for _ in range(ALIAS_LIMIT):
@@ -99,7 +99,7 @@ async def _follow_alias(network: Network, question: NameQuestion, first: NameAns
         if (whole.failure is not None or whole.rcode != "NOERROR" or question.rrtype == "CNAME" or not chain.aliased
                 or chain.endless or values_at(whole.answers, question.name, question.rrtype)):
             return whole
-        further = await _ask_once(network, msgspec.structs.replace(question, name=chain.end))
+        further, left_seconds = await _ask_once(network, msgspec.structs.replace(question, name=chain.end), left_seconds)
         if further.failure is not None or further.rcode not in ("NOERROR", "NXDOMAIN"):
             why = str(further.failure.kind) if further.failure is not None else further.rcode
             return msgspec.structs.replace(
@@ -151,10 +151,11 @@ class _Talk(msgspec.Struct, kw_only=True):
                                        elapsed_seconds=self.spent_seconds)
 
 
-async def _ask_once(network: Network, question: NameQuestion) -> NameAnswer:
+async def _ask_once(network: Network, question: NameQuestion, left_seconds: float) -> tuple[NameAnswer, float]:
+    """One question, and what is left of the time for it."""
     blank = NameAnswer(server=question.server.label, name=question.name, rrtype=question.rrtype, purpose=question.purpose,
                        transport=question.transport, at=now(network), elapsed_seconds=0.0)
-    talk = _Talk(question=question, blank=blank, left_seconds=network.pace.timeout_seconds)
+    talk = _Talk(question=question, blank=blank, left_seconds=left_seconds)
     try:
         if not is_address(question.server.host):
             raise failed(FailureKind.NOT_RESOLVED, "question", 0.0, "a name server is planned by its address")
@@ -166,8 +167,8 @@ async def _ask_once(network: Network, question: NameQuestion) -> NameAnswer:
                 plain = await _over(question.transport, network, talk, edns=False)
                 answer = plain if plain.rcode else _declined(answer, plain)
     except NotObserved as caught:
-        return talk.failed(caught.failure, question.transport)
-    return answer
+        return talk.failed(caught.failure, question.transport), talk.left_seconds
+    return answer, talk.left_seconds
 
 
 def _declined(answer: NameAnswer, plain: NameAnswer) -> NameAnswer:

@@ -546,6 +546,23 @@ def test_a_chain_without_end_is_left_after_eight_aliases() -> None:
     assert len(world.sent) == 9
 
 
+def test_a_chain_of_late_aliases_takes_no_longer_than_one_question_may() -> None:
+    """Each alias comes well within the time, and leads to one more name."""
+    def onward(query: bytes) -> Sequence[tuple[float, bytes]]:
+        name = dns.message.from_wire(query).question[0].name.to_text()
+        return [(0.9, octets(query, f"{name} 60 IN CNAME x{name}"))]
+
+    async def timed() -> tuple[NameAnswer, float]:
+        began = world.monotonic()
+        return await names.ask(world, ASKED), world.monotonic() - began
+
+    world = network(onward)
+    whole, took = fake.run(timed())
+    assert took <= world.pace.timeout_seconds + 0.01
+    assert whole.explanation == f"asked on for {whole.answers[-1].value.rstrip('.')}: no-answer"
+    assert len(whole.answers) == 4
+
+
 # --- a whole host
 
 
