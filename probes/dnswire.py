@@ -29,6 +29,9 @@ from shared.evidence import NameRecord, bounded
 EDNS_PAYLOAD_OCTETS = 1232
 #: The most records kept of one section; more is counted in ``Reply.left_out``.  Common practice, no source.
 RECORD_LIMIT = 256
+#: The most characters kept of one section, for which as many usual records have room: names are short on the wire where they
+#: repeat each other (RFC 1035 section 4.1.4), and one octet may take four characters.  Common practice, no source.
+SECTION_CHARACTERS = 16 << 10
 
 _HEADER = struct.Struct("!HHHHHH")
 _RECURSION_DESIRED = 0x0100
@@ -49,8 +52,8 @@ class Reply(msgspec.Struct, frozen=True, kw_only=True):
     """One answer as read.
 
     ``unreadable`` counts the records of the answer and authority sections that could not be read, ``left_out`` those
-    beyond ``RECORD_LIMIT``.  ``extended_errors`` are the codes of the extended DNS errors (RFC 8914), and ``explanation`` is
-    what they say with the server's own texts, parted by semicolons.
+    beyond ``RECORD_LIMIT`` or ``SECTION_CHARACTERS``.  ``extended_errors`` are the codes of the extended DNS errors (RFC
+    8914), and ``explanation`` is what they say with the server's own texts, parted by semicolons.
     """
 
     rcode: str
@@ -154,7 +157,7 @@ def read_any(packet: bytes) -> Reply:
         answers=kept[0],
         authority=kept[1],
         unreadable=answer_count + authority_count - read_count,
-        left_out=max(0, len(message.answer) - RECORD_LIMIT) + max(0, len(message.authority) - RECORD_LIMIT),
+        left_out=read_count - sum(map(len, kept)),
         explanation=bounded("; ".join(error.to_text() for error in errors)),
         extended_errors=tuple(int(error.code) for error in errors),
     )
@@ -170,7 +173,13 @@ def _rcode_text(message: dns.message.Message) -> str:
 
 
 def _records(section: list[dns.rrset.RRset]) -> tuple[NameRecord, ...]:
-    return tuple(
-        NameRecord(rrset.name.to_text(omit_final_dot=True), dns.rdatatype.to_text(rrset.rdtype), rrset.ttl,
-                   bounded(rrset[0].to_text()))
-        for rrset in section[:RECORD_LIMIT] if len(rrset))
+    """The first records of a section, as many as are kept."""
+    records, room = [], SECTION_CHARACTERS
+    for rrset in filter(len, section[:RECORD_LIMIT]):
+        record = NameRecord(rrset.name.to_text(omit_final_dot=True), dns.rdatatype.to_text(rrset.rdtype), rrset.ttl,
+                            bounded(rrset[0].to_text()))
+        room -= len(record.owner) + len(record.value)
+        if room < 0:
+            break
+        records.append(record)
+    return tuple(records)

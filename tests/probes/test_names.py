@@ -18,7 +18,7 @@ import dns.rrset
 import msgspec
 import pytest
 
-from probes import fake, names
+from probes import dnswire, fake, names
 from probes.seam import Network, NotObserved
 from probes.sockets import SocketNetwork
 from shared.evidence import Failure, FailureKind, NameAnswer, NameRecord
@@ -181,6 +181,18 @@ def test_a_flood_of_records_is_bounded_and_counted() -> None:
     lines = [f"{NAME}. 60 IN A 198.51.{number // 256}.{number % 256}" for number in range(300)]
     answer = ask(network(says(*lines)))
     assert (len(answer.answers), answer.left_out) == (256, 44)
+
+
+def test_a_flood_of_long_names_is_bounded_too() -> None:
+    """On the wire a name that comes again takes two octets (RFC 1035 section 4.1.4); as text these take 1020 characters."""
+    long = ".".join(("\\255" * 63, "\\255" * 63, "\\255" * 63, "\\255" * 61))
+    lines = [f"{long}. {ttl} IN PTR {long}." for ttl in range(60)]
+    made = octets(dnswire.query(1, dnswire.question_section(NAME, "A")), *lines, authority=lines)
+    assert len(made) < 4000
+    read = dnswire.read(made)
+    text = sum(len(record.owner) + len(record.value) for record in (*read.answers, *read.authority))
+    assert 16 << 10 < text < 32 << 10
+    assert read.left_out == 120 - len(read.answers) - len(read.authority)
 
 
 # --- answers that are not ours, or not readable
