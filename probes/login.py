@@ -230,6 +230,9 @@ class Session:
             raise _KeyRefused from error
         except (paramiko.SSHException, EOFError, OSError) as error:
             raise self.failed(self._kind(error), bounded(str(error), 200) or "the host hung up") from error
+        except Exception as error:
+            # paramiko's own thread reads what the host sends, and hands over as it is whatever it stumbled over there.
+            raise self.failed(FailureKind.MALFORMED, f"it sent what cannot be read ({type(error).__name__})") from error
 
     def _kind(self, error: Exception) -> FailureKind:
         if self._network.monotonic() - self._began >= self._timeout_seconds and self.phase == "key exchange":

@@ -6,6 +6,7 @@ import asyncio
 import contextlib
 import logging
 import socket
+import struct
 import subprocess
 import threading
 from collections.abc import Callable
@@ -67,17 +68,18 @@ def shells(tmp_path: Path, sshd: Callable[..., int]) -> Shells:
     return Shells(tmp_path, sshd)
 
 
-def word(question: SystemQuestion, timeout_seconds: float = 20.0) -> HostWord:
-    async def visit() -> HostWord:
-        async with SocketNetwork(Pace(timeout_seconds=timeout_seconds)) as network:
-            logins = LoginPool(network.pace.timeout_seconds)
-            try:
-                return await logins.ask(network, question)
-            finally:
-                logins.close()
+async def _visit(question: SystemQuestion, timeout_seconds: float = 20.0) -> HostWord:
+    async with SocketNetwork(Pace(timeout_seconds=timeout_seconds)) as network:
+        logins = LoginPool(network.pace.timeout_seconds)
+        try:
+            return await logins.ask(network, question)
+        finally:
+            logins.close()
 
+
+def word(question: SystemQuestion, timeout_seconds: float = 20.0) -> HostWord:
     before = threading.active_count()
-    told = asyncio.run(visit())
+    told = asyncio.run(_visit(question, timeout_seconds))
     assert threading.active_count() <= before, [thread.name for thread in threading.enumerate()]
     return told
 
@@ -322,6 +324,32 @@ def test_a_shell_that_closes_at_once_is_said(shells: Shells, forced: str) -> Non
     assert seen.failure is not None
     assert seen.failure.phase == "shell"
     assert seen.elapsed_seconds < 15
+
+
+def test_a_server_whose_octets_cannot_be_read_is_evidence_and_no_crash(shells: Shells) -> None:
+    """A list of algorithms (RFC 4253 section 7.1) that is no UTF-8: paramiko's thread stumbles, and hands over what it met."""
+    lists = struct.pack("!I", 4) + b"\xff\xfe,x" + 9 * struct.pack("!I", 0)
+    body = b"\x14" + bytes(16) + lists + bytes(5)
+    padding = 16 - (5 + len(body)) % 8
+    packet = struct.pack("!IB", 1 + len(body) + padding, padding) + body + bytes(padding)
+    with socket.create_server((LOOPBACK, 0)) as listening:
+        listening.settimeout(20)
+
+        def answer() -> None:
+            peer, _ = listening.accept()
+            with peer:
+                peer.sendall(b"SSH-2.0-odd\r\n" + packet)
+                while peer.recv(4096):
+                    pass
+
+        answering = threading.Thread(target=answer)
+        answering.start()
+        port = listening.getsockname()[1]
+        seen = asyncio.run(_visit(shells.question(port))).system
+        answering.join()
+    assert stopped(seen, "key exchange", FailureKind.MALFORMED), seen.failure
+    assert seen.failure is not None
+    assert seen.failure.detail == "it sent what cannot be read (UnicodeDecodeError)"
 
 
 def test_a_shell_of_busybox_alone_answers(shells: Shells) -> None:
