@@ -108,7 +108,7 @@ def _cause(number: int, group: Sequence[Finding], effects: Mapping[str, Sequence
     shown = tuple(Effect(shower.view(effect).mark, shower.link(effect)) for effect in listed)
     mends = _mends(members)
     printed, unprinted = onpaper.fitting(mends)
-    return CauseView(number=number, owner=shower.owner(first.check), place=short_name(hosts[0], domain),
+    return CauseView(number=number, owner=shower.owner(first), place=short_name(hosts[0], domain),
                      elsewhere=len(hosts) - 1, brief=first_sentence(first.message), headline=first.message,
                      mark=members[0].mark, count=len(members), members=members[:_MOST_TOLD],
                      farther=tuple(Link(m.slug, m.host) for m in members[_MOST_TOLD:]), fix="\n".join(mends),

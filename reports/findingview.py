@@ -133,10 +133,11 @@ class Shower:
         entry = self._checks.get(check)
         return entry.title if entry else _FAMILIES.get(check, check)
 
-    def owner(self, check: str) -> str:
-        """Who mends what this check finds, as the page says it."""
-        entry = self._checks.get(check)
-        return OWNERS.get(entry.owner, entry.owner) if entry else OWNERS["build"]
+    def owner(self, finding: Finding) -> str:
+        """Who mends what was found, as the page says it."""
+        entry = self._checks.get(finding.check)
+        who = entry.mended_by(finding.symptom) if entry else "build"
+        return OWNERS.get(who, who)
 
     def would_prove(self, check: str) -> str:
         """What would settle the check where it came out unproven."""

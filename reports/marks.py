@@ -49,7 +49,7 @@ def verdict_rank(verdict: Verdict) -> int:
     return _VERDICT_RANK[verdict]
 
 
-#: Who must act, by the catalogue's ``owner``.
+#: Who must act, by the catalogue's ``owner`` and ``owners``.
 OWNERS = {
     "names": "Name servers",
     "network": "Network",

@@ -135,7 +135,7 @@ CHECKS = (
         mends=("mend the peer's clock: see its clock.offset",
                "or wait as long as the finding says, and let the peer try again"),
         would_prove="a reading of the peers' clocks (NTP, or another witness), precise enough where an end is near",
-        owner="time",
+        owner="build",
         needs=("port.open", "certificate.protocol", "clock.offset"),
     ),
     Check(

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+
 import msgspec
 
 from shared.quantities import Limits, Sense
@@ -16,7 +18,8 @@ class Check(msgspec.Struct, frozen=True, kw_only=True):
     ``needs`` names the checks whose failure leaves this one without evidence.  ``limits`` names the limits it is graded
     with (``LimitRule.name``).  ``basis`` cites a document with its section, or says "common practice, no source".
     ``would_prove`` says what would settle the check where it came out unproven.  ``owner`` is who mends it: "names",
-    "network", "time", "certificates", "build" (whoever installs the host), "runner" or "plan" (whoever keeps it).
+    "network", "time", "certificates", "build" (whoever installs the host), "runner" or "plan" (whoever keeps it); ``owners``
+    names the symptoms that somebody else has to mend.
     """
 
     name: str
@@ -28,6 +31,7 @@ class Check(msgspec.Struct, frozen=True, kw_only=True):
     mends: tuple[str, ...]
     would_prove: str
     owner: str
+    owners: Mapping[str, str] = {}
     needs: tuple[str, ...] = ()
     limits: tuple[str, ...] = ()
 
@@ -35,6 +39,10 @@ class Check(msgspec.Struct, frozen=True, kw_only=True):
     def family(self) -> str:
         """The part of the name before the dot."""
         return self.name.partition(".")[0]
+
+    def mended_by(self, symptom: str) -> str:
+        """Who mends a finding of this check that shows ``symptom``."""
+        return self.owners.get(symptom, self.owner)
 
 
 class LimitRule(msgspec.Struct, frozen=True, kw_only=True):

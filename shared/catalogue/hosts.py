@@ -51,6 +51,7 @@ CHECKS = (
         would_prove="an ICMP socket for this user (net.ipv4.ping_group_range, or CAP_NET_RAW), a route to the address, or a "
                     "runner with no filter between",
         owner="build",
+        owners={"no-way": "network"},
         needs=("gateway.echo", "host.address-conflict", "host.shared-loss"),
         limits=("echo_loss", "echo_round_trip"),
     ),
@@ -170,6 +171,7 @@ CHECKS = (
                "at the console: ip -6 -br address; ip -6 route; sysctl net.ipv6.conf.all.disable_ipv6"),
         would_prove="a runner with IPv6, and a planned name server that answers for the host's name",
         owner="build",
+        owners={"unplanned": "names", "plan-contradicts": "plan"},
         needs=("name.server", "host.echo"),
     ),
 )

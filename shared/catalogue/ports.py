@@ -29,6 +29,7 @@ CHECKS = (
                "tcpdump on the host tells whether the packets arrive: if so the host drops them, if not the way does"),
         would_prove="a connection from where the runner stands; for UDP, an answer in the protocol that is served there",
         owner="build",
+        owners={"turned-back": "network"},
         needs=("host.echo",),
     ),
     Check(

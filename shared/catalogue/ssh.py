@@ -77,6 +77,7 @@ CHECKS = (
                "tell every place that has the old key to forget it: ssh-keygen -R NAME"),
         would_prove="a key exchange method that both sides speak, and a server with room for one connection a key type",
         owner="build",
+        owners={"dns-disagrees": "names", "dns-stale": "names"},
         needs=("port.open", "ssh.identity"),
         limits=("ssh_rsa_bits",),
     ),

@@ -8,6 +8,7 @@ import msgspec
 import pytest
 
 from reports import view
+from reports.findingview import Shower
 from reports.html import to_html
 from reports.marks import OWNERS
 from shared.catalogue import CHECKS, Check
@@ -37,8 +38,25 @@ def test_causes_stand_in_the_order_of_the_report_with_who_must_act(sample: Modul
 
 def test_the_catalogue_names_exactly_those_who_are_shown_as_acting() -> None:
     """A waiver is a matter of whoever keeps the plan, and not of whoever installs a host."""
-    assert {check.owner for check in CHECKS.values()} == OWNERS.keys()
+    assert {who for check in CHECKS.values() for who in (check.owner, *check.owners.values())} == OWNERS.keys()
     assert OWNERS[CHECKS["plan.waiver"].owner] == "The plan"
+
+
+@pytest.mark.parametrize(("check", "symptom", "label"), [
+    ("host.ipv6", "unplanned", "Name servers"), ("host.ipv6", "silent", "Host build"),
+    ("host.ipv6", "plan-contradicts", "The plan"),
+    ("host.echo", "no-way", "Network"), ("host.echo", "silent", "Host build"),
+    ("port.open", "turned-back", "Network"), ("port.open", "rejected", "Host build"), ("port.open", "refused", "Host build"),
+    ("ssh.host-key", "dns-disagrees", "Name servers"), ("ssh.host-key", "dns-stale", "Name servers"),
+    ("ssh.host-key", "", "Host build"), ("certificate.peers", "", "Host build"), ("no.check", "silent", "Host build"),
+])
+def test_who_must_act_is_whoever_can_type_the_mend(
+    sample: ModuleType, check: str, symptom: str, label: str
+) -> None:
+    """A record in a zone, a rule on a router and a line of the plan are not mended by whoever installs the host."""
+    (host,) = sample.drafts(["dome-a"])
+    found = msgspec.structs.replace(host.put(check, "x", Grade.FAIL, "", "", "m"), symptom=symptom)
+    assert Shower(None, CHECKS, {}).owner(found) == label
 
 
 def test_what_a_cause_explains_is_folded_under_it(sample: ModuleType, checks: dict[str, Check]) -> None:

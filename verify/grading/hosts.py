@@ -235,7 +235,7 @@ def _nothing_published(case: Case, host: Host, evidence: HostEvidence, *, off: b
         return finding(
             Grade.FAIL, f"planned as {kept}{', and it answers' if alive else ''}",
             f'The plan contradicts itself: network {host.network} has ipv6 = "off", yet it gives {host.fqdn} {kept}.{heard}',
-            "unplanned", (f'in the plan, take {kept} from {host.name}, or set ipv6 = "on" for network {host.network}',))
+            "plan-contradicts", (f'in the plan, take {kept} from {host.name}, or set ipv6 = "on" for network {host.network}',))
     return finding(Grade.PASS, f"no AAAA record at {', '.join(settled)}",
                    f"The plan has {plan_says}, and no name server that answered ({', '.join(settled)}) gives {host.fqdn} any.")
 

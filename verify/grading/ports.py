@@ -103,7 +103,8 @@ def _grade_open(door: _Door, seen: PortEvidence) -> Finding:
             "refused", _fix_refused(door))
     if seen.state is PortState.REJECTED:
         return door.finding(Grade.FAIL, f"rejected by {door.rejecter or 'an unknown sender'}",
-                            f"{door.name} cannot be reached from {door.where}: {door.said}.", "rejected", _fix_rejected(door))
+                            f"{door.name} cannot be reached from {door.where}: {door.said}.",
+                            "rejected" if door.rejecter == door.address else "turned-back", _fix_rejected(door))
     alive = f"the host is alive ({door.life.told()})" if door.life.told() else "whether the host is alive could not be seen"
     return door.finding(
         Grade.FAIL, "silent",

@@ -412,3 +412,4 @@ def test_plan_that_contradicts_itself_fails(graded: Grading) -> None:
         (finding,) = graded("host.ipv6", ipv6="off", addresses=(V4, V6), names=names)
         assert finding.grade is Grade.FAIL
         assert "contradicts itself" in finding.message
+        assert finding.symptom == ("unplanned" if "AAAA" in " ".join(finding.fix) else "plan-contradicts")

@@ -94,9 +94,9 @@ def graded(findings: Callable[..., list[Finding]]) -> Grading:
     (seen(PortState.OPEN, failure(FailureKind.RESET), attempts=3), Grade.CAUTION, "accepts and resets at once", "reset"),
     (REFUSED, Grade.FAIL, "refused", "refused"),
     (SILENT, Grade.FAIL, "silent", "silent"),
-    (BY_ROUTER, Grade.FAIL, f"rejected by {ROUTER}", "rejected"),
+    (BY_ROUTER, Grade.FAIL, f"rejected by {ROUTER}", "turned-back"),
     (BY_HOST, Grade.FAIL, f"rejected by {HOST}", "rejected"),
-    (BY_NOBODY, Grade.FAIL, "rejected by an unknown sender", "rejected"),
+    (BY_NOBODY, Grade.FAIL, "rejected by an unknown sender", "turned-back"),
     (UNTRIED, Grade.UNPROVEN, "the runner itself ran out of something", ""),
     (None, Grade.UNPROVEN, "not asked", ""),
 ])
