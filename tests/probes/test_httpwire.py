@@ -94,6 +94,7 @@ def test_the_three_forms_of_the_standard_name_one_moment(text: str) -> None:
 @pytest.mark.parametrize(("text", "unix"), [
     ("Thu, 01 Jan 1970 00:00:00 GMT", 0), ("Wed, 31 Dec 1969 23:59:59 GMT", -1), ("Tue, 19 Jan 2038 03:14:08 GMT", 2**31),
     ("Sat, 31 Dec 2016 23:59:60 GMT", 1_483_228_800), ("Thu, 29 Feb 2024 12:00:00 GMT", 1_709_208_000),
+    ("Tue, 15 Nov 1994 08:12:31 GMT", 784_887_151),  # the example of RFC 9110 section 6.6.1
     ("Saturday, 02-Nov-76 09:00:00 GMT", 3_371_533_200), ("Wednesday, 02-Nov-77 09:00:00 GMT", 247_309_200)])
 def test_dates_at_the_edges_are_read(text: str, unix: int) -> None:
     """The Unix epoch and before, the end of 32 bits, a leap second, a leap day, and two-digit years 50 and 51 ahead."""

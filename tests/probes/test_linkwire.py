@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import ipaddress
+
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -41,6 +43,13 @@ def test_a_solicitation_is_what_another_library_makes_of_it() -> None:
     wanted = (Ether(src=OURS, dst="33:33:ff:00:00:11") / IPv6(src=OUR_6, dst="ff02::1:ff00:11", hlim=255)
               / ICMPv6ND_NS(tgt=HOST_6) / ICMPv6NDOptSrcLLAddr(lladdr=OURS))
     assert pack_solicitation(OURS, OUR_6, HOST_6) == bytes(wanted)
+
+
+def test_a_solicitation_goes_to_the_group_that_the_standard_derives() -> None:
+    """The example of RFC 4291 section 2.7.1; the group's hardware address is 33:33 and its last 32 bits (RFC 2464 section 7)."""
+    frame = pack_solicitation(OURS, OUR_6, "4037::01:800:200E:8C6C")
+    assert frame[:6] == bytes.fromhex("3333ff0e8c6c")
+    assert frame[38:54] == ipaddress.ip_address("FF02::1:FF0E:8C6C").packed
 
 
 @pytest.mark.parametrize(("frame", "claim"), [

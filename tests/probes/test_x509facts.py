@@ -51,6 +51,8 @@ def test_sound_certificate_is_read_whole() -> None:
 @pytest.mark.parametrize(("name", "expected"), [
     ("custom/no_sans.pem", {"names": ()}),
     ("custom/san_ipaddr.pem", {"names": (("ip", "127.0.0.1"), ("ip", "ff::"))}),
+    ("wildcard_san.pem", {"names": tuple(("dns", name) for name in (
+        "*.langui.sh", "langui.sh", "*.saseliminator.com", "saseliminator.com"))}),
     ("custom/san_empty_hostname.pem", {"names": (("dns", ""),)}),
     ("custom/utf8_common_name.pem", {"common_name": "We heart UTF8!™"}),
     ("custom/empty-eku.pem", {"server_usage": False}),

@@ -67,6 +67,16 @@ def test_ipv6_text_is_that_of_the_published_examples(vectors):
         assert canonical_address(shown) == shown
 
 
+def test_addresses_are_those_of_the_json_schema_test_suite(vectors):
+    """What a general test suite for the two formats takes for an address, and nothing else, is one here."""
+    for row in vectors("ip_text"):
+        if row["legal"] == "yes":
+            assert parse_address(row["text"]).version == int(row["version"])
+        else:
+            with pytest.raises(AddressError):
+                parse_address(row["text"])
+
+
 def test_mapped_addresses_keep_their_dotted_end():
     """RFC 5952 section 5; Python 3.11 itself prints ::ffff:c000:201, which is why this is our own."""
     assert str(ipaddress.ip_address("::ffff:192.0.2.1")) in ("::ffff:c000:201", "::ffff:192.0.2.1")

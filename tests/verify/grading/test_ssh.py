@@ -35,11 +35,16 @@ from verify.grading.case import Case
 from verify.grading.ssh import algorithms, keys
 
 AT = "2026-11-25T10:00:00.000000Z"
-#: The keys of RFC 7479 section 2 and RFC 6594 section 5.3.
+#: The keys of RFC 7479 section 2 and RFC 6594 sections 5.1 and 5.3.
 ED25519_BLOB = base64.b64decode("AAAAC3NzaC1lZDI1NTE5AAAAIGPKSUTyz1HwHReFVvD5obVsALAgJRNarH4TRpNePnAS")
 ECDSA_BLOB = base64.b64decode(
     "AAAAE2VjZHNhLXNoYTItbmlzdHAyNTYAAAAIbmlzdHAyNTYAAABBBAD+9COUiX7WYgcvIOdI8+djdoFDVUTxNrcog8sSYdbIzeG+bYdsssvcyy/nRfVhXC5Q"
     "BCk8IThqs7D4/lFxX5g=")
+RSA_BLOB = base64.b64decode(
+    "AAAAB3NzaC1yc2EAAAADAQABAAABAQDCUR4JOhxTinzq7QO3bQXW4jmPCCulFsnh8Yi7MKwpMnd96+T7uV7nEwy+6+GWYu98IxFJByIjFXX/a6BXDp3878"
+    "wezH1DZ2tND/tu/eudz6ErpTFYmnVLyEDARYSzVBNQuIK1UDqvvB6KffJcyt78FpwW27euGkqEkam7GaurPRAgwXehDB/gMwRtXVRZ+13zYWkAmAY+5OAW"
+    "VmdXuQVm5kjlvcNzto2H3m3nqJtD4J9L1lKPuSVVqwJr4/6hibXJkQEvWpUvdOAUw3frKpNwa932fXFk3ke4rsDjQ/W8GyleMtK3Tx8tE4z1wuowXtYe6B"
+    "a8q3LAPs/m2S4pUscx")
 
 
 def key(key_type: str = "ssh-ed25519", bits: int = 256, blob: bytes = ED25519_BLOB) -> SshHostKey:
@@ -403,10 +408,12 @@ def sshfp(*values: str, name: str = "DOME-A.obs.example.net.", server: str = "19
         ("4 2 a87f1b687ac0e57d2a081a2f282672334d90ed316d2b818ca9580ea384d92401", key()),
         ("3 1 c64607a28c5300fec1180b6e417b922943cffcdd", key("ecdsa-sha2-nistp256", 256, ECDSA_BLOB)),
         ("3 2 821eb6c1c98d9cc827ab7f456304c0f14785b7008d9e8646a8519de80849afc7", key("ecdsa-sha2-nistp256", 256, ECDSA_BLOB)),
+        ("1 1 dd465c09cfa51fb45020cc83316fff21b9ec74ac", key("ssh-rsa", 2048, RSA_BLOB)),
+        ("1 2 b049f950d1397b8fee6a61e4d14a9acdc4721e084eff5460bbed80cfaa2ce2cb", key("ssh-rsa", 2048, RSA_BLOB)),
     ],
 )
 def test_the_published_records_are_made_and_agreed_with(graded: Graded, value: str, of: SshHostKey) -> None:
-    """RFC 7479 section 2 and RFC 6594 section 5.3; case and spaces of the hex do not matter (RFC 4255 section 3.2)."""
+    """RFC 7479 section 2 and RFC 6594 sections 5.1 and 5.3; case and spaces of the hex do not matter (RFC 4255 section 3.2)."""
     record = keys.read_fingerprint(value)
     assert record is not None
     assert keys.fingerprint_record(of, record.digest_type) == record

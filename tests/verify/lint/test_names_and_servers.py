@@ -72,7 +72,7 @@ def test_the_whole_name_has_253_characters_at_most(make_plan, look, host, length
     assert look(make_plan(hosts=(host(name=name),))).the("plan.host-name", grade)
 
 
-@pytest.mark.parametrize("name", ["411", "0x1f", "0"])
+@pytest.mark.parametrize("name", ["411", "1776", "0x1f", "0xe", "0"])
 def test_names_that_read_as_numbers_are_cautions(make_plan, look, host, name):
     """Legal by RFC 1123, and read as an address by many programs (RFC 1912 section 2.1)."""
     assert look(make_plan(hosts=(host(name=name),))).the("plan.host-name", Grade.CAUTION)
