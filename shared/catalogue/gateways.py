@@ -36,10 +36,12 @@ CHECKS = (
                "does not say that the gateway was looked for in vain.",
         not_proves="That the way out is the planned gateway where several routers could carry the answer, or where a router "
                    "answers ARP for the runner's address (RFC 1027).  A runner on the same wire as the host proves nothing of "
-                   "it: its packets never pass the gateway.  The host's own tables do not prove that the gateway forwards.",
+                   "it: its packets do not pass the gateway, and where a hop that is missing shows that they do, that is a "
+                   "caution.  The host's own tables do not prove that the gateway forwards.",
         basis=("RFC 1122 section 3.3.1.1 (local or remote is decided with the mask; remote goes to the gateway)",),
         causes=("the host has no default route, or one through a wrong gateway: local works, remote does not",
-                "the mask is too wide, so the host looks for the runner on its own wire"),
+                "the mask is too wide, so the host looks for the runner on its own wire",
+                "a caution, from the host's own wire: the mask is too narrow, so the host sends to neighbours through a router"),
         mends=("set the host's default route to the planned gateway and its mask to the planned one",
                "on the host: ip route get RUNNER-ADDRESS    # must say via the planned gateway"),
         would_prove="a runner outside the host's subnet, or the host's own route table over SSH",

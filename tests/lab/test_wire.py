@@ -15,6 +15,7 @@ from labkit.needs import find
 from labkit.runs import ROOT, Run
 from labkit.site import Site
 from labkit.wires import Node, Plug
+from shared.times import read_time
 
 pytestmark = [pytest.mark.lab, pytest.mark.timeout(180)]
 
@@ -67,6 +68,7 @@ NODES = (
     _host("dome-i", "192.0.2.18", "192.0.2.17"),                      # and dome-h's, by mistake, which dome-h has as well
     Node("dome-j", (Plug("hosts", ("192.0.2.19/24",)),), rules=_MUFFLED.format(lost="0, 2, 4")),
     Node("dome-k", (Plug("hosts", ("192.0.2.20/24",)),), rules=_MUFFLED.format(lost="4")),
+    Node("dome-l", (Plug("hosts", ("192.0.2.21/25",)),), ("192.0.2.1",)),   # a mask that leaves the runner out
     Node("honest", (Plug("hosts", ("192.0.2.1/24", "2001:db8::1/64")), Plug("far", ("198.51.100.1/24", "2001:db8:1::1/64"))),
          routes=((f"{PROXIED}/32", FAR),), forwards=True, settings=("net.ipv4.conf.all.proxy_arp=1",)),
     Node("mute", (Plug("hosts", ("192.0.2.2/24", "2001:db8::2/64")), Plug("dark", ("203.0.113.1/24", "2001:db8:2::1/64"))),
@@ -107,6 +109,7 @@ def plan(site: Site) -> str:
              ("dome-e", ("192.0.2.16",), "mgmt", ""), ("dome-f", ("192.0.2.99",), "mgmt", ""), ("dome-g", (PROXIED,), "mgmt", ""),
              ("dome-h", ("192.0.2.17", "2001:db8::17"), "mgmt", ""), ("dome-i", ("192.0.2.18",), "mgmt", ""),
              ("dome-j", ("192.0.2.19",), "mgmt", ""), ("dome-k", ("192.0.2.20",), "mgmt", ""),
+             ("dome-l", ("192.0.2.21",), "mgmt", ""),
              ("far", (FAR, FAR_6), "far", ""), ("dark", (DARK, DARK_6), "dark", ""), ("pair", (PAIR,), "dark", ""),
              ("jumbo", ("192.0.2.14",), "jumbo", "")]
     rows = "\n".join(f'[[hosts]]\nname = "{name}"\naddress = [{", ".join(chr(34) + one + chr(34) for one in addresses)}]\n'
@@ -143,7 +146,7 @@ open = ["22/tcp"]
 @pytest.fixture(scope="module")
 def seen(site: Site) -> Run:
     """One run from the hosts' own wire, of the checks of this room."""
-    checks = ("host.address-conflict", "host.mac", "host.path-mtu", "host.echo", "port.closed")
+    checks = ("host.address-conflict", "host.mac", "host.path-mtu", "host.echo", "port.closed", "gateway.return-path")
     return site.verify(plan(site), *(word for check in checks for word in ("--only", check)), at="deck")
 
 
@@ -242,6 +245,15 @@ def test_a_router_that_answers_for_a_host_behind_it_is_named(site: Site, seen: R
     finding = seen.finding("dome-g", "host.address-conflict", PROXIED)
     assert (finding["grade"], finding["found"]) == ("caution", mac_of(site, "honest")), finding["message"]
     assert "the gateway 192.0.2.1" in finding["message"]
+
+
+def test_a_mask_that_is_too_narrow_shows_from_the_wire_itself(seen: Run) -> None:
+    """Its answers to a neighbour come by the gateway; those of the host behind a router do so because of the router."""
+    finding = seen.finding("dome-l", "gateway.return-path")
+    assert (finding["grade"], finding["symptom"]) == ("caution", "detour"), finding["message"]
+    assert "on dome-l.obs.example.net: ip -br address    # must show 192.0.2.21 with the mask of 192.0.2.0/24" in finding["fix"]
+    for name in ("dome-a", "dome-g"):
+        assert seen.finding(name, "gateway.return-path")["grade"] == "unproven"
 
 
 def test_what_lies_behind_a_router_has_no_owner_here(seen: Run) -> None:

@@ -11,7 +11,8 @@ from shared.plan import Host, Network
 from shared.special_addresses import means_one_wire
 from verify.grading.bursts import grade_burst
 from verify.grading.case import Case, in_words
-from verify.grading.life import Life, answered, came_straight, echo_counts, signs_of_life
+from verify.grading.life import Life, answered, came_round, came_straight, echo_counts, signs_of_life
+from verify.grading.owners import claimants
 from verify.grading.system.return_path import own_view
 
 
@@ -50,6 +51,16 @@ def _grade_way_out(case: Case, host: Host, evidence: HostEvidence, network: Netw
         return unproven("unknown whether on the same wire",
                         f"{where} could not tell whether it stands on the wire of network {network.name} itself, so an "
                         f"answer from {host.fqdn} says nothing about its gateway.")
+    if on_link and (detour := _detour(case, host, evidence, gateway)):
+        wire = _wire(network, gateway)
+        return [case.finding(
+            host.fqdn, "gateway.return-path", gateway, Grade.CAUTION, planned=f"{host.fqdn} sends through {gateway}",
+            found=f"{detour} answers its own wire through a router", symptom="detour",
+            message=f"{host.fqdn} answers {where} through a router, though both stand on the wire of {wire}: the echo replies of "
+                    f"{detour} have one hop less than systems begin with. Its mask is too narrow, so that it takes {where} for a "
+                    "stranger, or one of its routes says so, or a router answers in its name (RFC 1027).",
+            fix=(f"on {host.fqdn}: ip -br address    # must show {detour} with the mask of {wire}",
+                 f"ip{' -6' if ':' in detour else ''} route    # must show {wire} without a gateway, and nothing within it"))]
     if on_link:
         return unproven("runner on the same wire",
                         f"{where} stands on the same wire as {host.fqdn}, so no answer of the host goes through its gateway. "
@@ -72,6 +83,16 @@ def _grade_way_out(case: Case, host: Host, evidence: HostEvidence, network: Netw
                         f"({life.told()}), so nothing proves that its answers leave network {network.name}.")
     return unproven("no answer", f"{host.fqdn} answered nothing to {where}, so its way out was not exercised.",
                     "silent" if life.dead else "")
+
+
+def _detour(case: Case, host: Host, evidence: HostEvidence, gateway: str) -> str:
+    """The address whose answers to a runner on its own wire came by a router; not where a router alone claims it there.
+
+    That one is told by host.address-conflict.
+    """
+    asked = {seen.address for seen in evidence.owners if seen.owners}
+    return next((address for address in _of_family(host, gateway) if came_round(evidence, address)
+                 and (address not in asked or claimants(case, host, evidence, address))), "")
 
 
 def _wire(network: Network, gateway: str) -> str:

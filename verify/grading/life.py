@@ -71,6 +71,12 @@ def came_straight(evidence: HostEvidence, address: str) -> bool:
     return any(echo.hop_limit in _FIRST_HOP_LIMITS for echo in evidence.echoes if echo.address == address)
 
 
+def came_round(evidence: HostEvidence, address: str) -> bool:
+    """Whether an echo reply of the address had passed one router: its hop limit is one less than systems begin with."""
+    return any(echo.hop_limit is not None and echo.hop_limit + 1 in _FIRST_HOP_LIMITS
+               for echo in evidence.echoes if echo.address == address)
+
+
 #: No lost packet is sent again sooner, in seconds: a SYN (RFC 6298 section 2), and Linux's shortest wait for anything later
 #: (TCP_RTO_MIN, from memory).
 SYN_AGAIN_SECONDS, _DATA_AGAIN = 1.0, 0.2

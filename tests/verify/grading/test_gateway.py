@@ -15,6 +15,8 @@ from shared.evidence import (
     Failure,
     FailureKind,
     HostEvidence,
+    Owner,
+    OwnersEvidence,
     PortEvidence,
     PortState,
     SiteEvidence,
@@ -128,6 +130,7 @@ def test_gateway_that_nobody_on_the_wire_owns_is_not_called_quiet(make_plan: Mak
 # --- gateway.return-path
 
 
+OWN_MAC, ROUTER_MAC = "00:00:5e:00:53:0b", "00:00:5e:00:53:01"
 RESET = PortEvidence(address=HOST, port="443/tcp", state=PortState.REFUSED, at="", elapsed_seconds=0.0, attempts=1,
                      failure=failure(FailureKind.REFUSED))
 ALIVE, DEAD = {"echoes": (echo(HOST, 0.001),)}, {"echoes": (mute(HOST),)}
@@ -165,6 +168,29 @@ def test_an_answer_that_passed_no_router_left_no_network(
     case = case_of(make_plan(), on_link={"mgmt": False}, echoes=(seen,))
     (finding,) = grade_host(case, case.plan.hosts[0], case.evidence.hosts[0])
     assert (finding.grade, finding.symptom) == (grade, symptom)
+
+
+@pytest.mark.parametrize(("hop_limit", "claimed_by", "grade", "symptom"), [
+    (64, (), Grade.UNPROVEN, ""), (63, (), Grade.CAUTION, "detour"), (127, (), Grade.CAUTION, "detour"),
+    (254, (), Grade.CAUTION, "detour"), (62, (), Grade.UNPROVEN, ""), (None, (), Grade.UNPROVEN, ""),
+    (63, (OWN_MAC,), Grade.CAUTION, "detour"), (63, (ROUTER_MAC,), Grade.UNPROVEN, ""),
+    (63, (ROUTER_MAC, OWN_MAC), Grade.CAUTION, "detour"),
+])
+def test_an_answer_to_its_own_wire_that_passed_a_router_betrays_the_mask(
+    make_plan: MakePlan, hop_limit: int | None, claimed_by: tuple[str, ...], grade: Grade, symptom: str
+) -> None:
+    """RFC 1122 section 3.3.1.1: with a /25 it takes a neighbour for a stranger.  Not where a router claims its address."""
+    seen = msgspec.structs.replace(echo(HOST, 0.001), hop_limit=hop_limit)
+    owners = (OwnersEvidence(address=HOST, interface="eth0", asked=3, at="", owners=tuple(Owner(mac=one, answers=3)
+                                                                                           for one in claimed_by)),)
+    gateways = (OwnersEvidence(address=GATEWAY, interface="eth0", asked=3, at="", owners=(Owner(mac=ROUTER_MAC, answers=3),)),)
+    case = case_of(make_plan(), on_link={"mgmt": True}, echoes=(seen,), owners=owners if claimed_by else ())
+    site = msgspec.structs.replace(case.evidence.site, owners=gateways)
+    case = dataclasses.replace(case, evidence=msgspec.structs.replace(case.evidence, site=site))
+    (finding,) = grade_host(case, case.plan.hosts[0], case.evidence.hosts[0])
+    assert (finding.grade, finding.symptom) == (grade, symptom)
+    if symptom:
+        assert f"must show {HOST} with the mask of 192.0.2.0/24" in finding.fix[0]
 
 
 def test_answer_over_ipv6_does_not_prove_the_ipv4_gateway(make_plan: MakePlan) -> None:
