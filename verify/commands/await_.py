@@ -67,7 +67,8 @@ def command(
 ) -> None:
     """Wait for the hosts of PLAN to go down and come back, note when each sign of life went and came, then verify them.
 
-    The report has the timeline of each host beside everything that "verify" reports.
+    The report has the timeline of each host beside everything that "verify" reports.  Each change is noted on standard error
+    too, on a line of its own where that is no terminal; --quiet leaves that out.
     """
     from shared.quantities import show_seconds
     from verify.commands.console import stop, tell
