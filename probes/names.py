@@ -71,12 +71,14 @@ def confirmations(questions: Sequence[NameQuestion], replies: Sequence[NameAnswe
 async def resolve(network: Network, servers: Sequence[Endpoint], name: str) -> str:
     """The address of ``name`` from the first of ``servers`` that has an answer: its first A, else its first AAAA record.
 
-    An address is returned as it is (RFC 1123 section 2.1).  Raises NotObserved with kind not-resolved.
+    An address is returned as it is (RFC 1123 section 2.1).  Raises NotObserved with kind not-resolved, in phase "denied" where
+    that server says that there is no address, and no less (RFC 2308 section 2: no such name, or an SOA record beside no answer).
     """
     if is_address(name):
         return name
     said = []
     for server in servers:
+        denied = True
         for rrtype in ("A", "AAAA"):
             answer = await ask(network, NameQuestion(server, name, rrtype, "forward"))
             addresses = values_at(answer.answers, name, rrtype)
@@ -85,8 +87,10 @@ async def resolve(network: Network, servers: Sequence[Endpoint], name: str) -> s
             if answer.failure is not None or answer.rcode not in ("NOERROR", "NXDOMAIN"):
                 said.append(f"{server.label}: {answer.failure.kind if answer.failure else answer.rcode}")
                 break
+            denied = denied and (answer.rcode == "NXDOMAIN" or any(record.rrtype == "SOA" for record in answer.authority))
         else:
-            raise failed(FailureKind.NOT_RESOLVED, "resolve", 0.0, f"{server.label} has no address for {name}")
+            phase = "denied" if denied else "resolve"
+            raise failed(FailureKind.NOT_RESOLVED, phase, 0.0, f"{server.label} has no address for {name}")
     detail = "; ".join(said) or "the plan has no name servers"
     raise failed(FailureKind.NOT_RESOLVED, "resolve", 0.0, f"no name server answered for {name} ({detail})")
 

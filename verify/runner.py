@@ -216,7 +216,7 @@ async def _ask_time(network: Network, itinerary: Itinerary, question: ClockQuest
     try:
         address = await names.resolve(network, itinerary.name_servers, question.server.host)
     except NotObserved as unresolved:
-        failure = Failure(kind=FailureKind.NOT_RESOLVED, phase="resolve", detail=unresolved.failure.detail,
+        failure = Failure(kind=FailureKind.NOT_RESOLVED, phase=unresolved.failure.phase, detail=unresolved.failure.detail,
                           elapsed_seconds=network.monotonic() - began)
         return ClockEvidence(server=question.server.label, address="", port=question.server.port, at=at, failure=failure)
     return await clock.ask_time(network, question, address)

@@ -109,11 +109,12 @@ def test_a_waived_fault_counts_no_more(tide: Site) -> None:
     assert "phase 2" in finding["waiver"]
 
 
-def test_a_silent_time_source_is_a_fail_and_the_rest_agree_without_it(tide: Site) -> None:
-    """Three of four answer: the hosts are judged all the same, only the source fails."""
-    run = tide.verify(plan(machines("dome-a", "dome-b"), time_sources=(*TRUE_SOURCES[:3], NOBODY)), "--only", "clock.*",
+@pytest.mark.parametrize("source", [NOBODY, "time9.obs.example.net"])
+def test_a_time_source_that_is_not_there_is_a_fail_and_the_rest_agree_without_it(tide: Site, source: str) -> None:
+    """Three of four answer: the hosts are judged all the same, only the source fails, also where its name does not exist."""
+    run = tide.verify(plan(machines("dome-a", "dome-b"), time_sources=(*TRUE_SOURCES[:3], source)), "--only", "clock.*",
                       "--timeout", "2")
-    assert run.troubles("site") == {("clock.source", NOBODY): "fail"}
+    assert run.troubles("site") == {("clock.source", source): "fail"}
     assert run.troubles("dome-a") == {}
 
 

@@ -653,6 +653,24 @@ def test_an_unresolved_name_says_what_each_server_said(peers: tuple[Any, ...], w
     assert caught.value.failure.kind is FailureKind.NOT_RESOLVED
 
 
+_SOA = "obs.example.net. 60 IN SOA ns1.obs.example.net. hostmaster.obs.example.net. 1 7200 900 1209600 60"
+
+
+@pytest.mark.parametrize(("rcode", "authority", "phase"), [
+    ("NXDOMAIN", (_SOA,), "denied"), ("NXDOMAIN", (), "denied"), ("NOERROR", (_SOA,), "denied"),
+    ("NOERROR", (), "resolve"), ("NOERROR", ("sub.obs.example.net. 60 IN NS ns.sub.obs.example.net.",), "resolve"),
+    ("REFUSED", (), "resolve"),
+])
+def test_only_a_servers_own_no_denies_a_name(rcode: str, authority: tuple[str, ...], phase: str) -> None:
+    """RFC 2308 section 2.2: an empty answer without an SOA record may be a referral, and says nothing of the name."""
+    def peer(query: bytes) -> Sequence[tuple[float, bytes]]:
+        return [(0.01, reply(query, rcode=rcode, authority=authority).to_wire())]
+
+    with pytest.raises(NotObserved) as caught:
+        fake.run(names.resolve(network(peer), (SERVER,), NAME))
+    assert (caught.value.failure.kind, caught.value.failure.phase) == (FailureKind.NOT_RESOLVED, phase)
+
+
 # --- real sockets
 
 

@@ -253,6 +253,17 @@ def test_a_source_without_a_time_fails_only_for_what_it_did_itself(
     assert bool(finding.fix) is (grade == "fail")
 
 
+def test_a_source_whose_name_has_no_address_fails(scene: BuildScene) -> None:
+    """A planned name server says so, and says it to every host that asks there; that one could not be asked is no such word."""
+    nowhere = Failure(kind=FailureKind.NOT_RESOLVED, phase="denied", elapsed_seconds=0.0,
+                      detail="192.0.2.53 has no address for it")
+    seen = scene(sources=(*sources(0.0, 0.0, 0.0), msgspec.structs.replace(clock(SOURCES[3]), failure=nowhere)))
+    finding = seen.one("clock.source", SOURCES[3])
+    assert (finding.grade, finding.symptom) == (Grade.FAIL, "no-address")
+    assert "192.0.2.53 has no address for it" in finding.message
+    assert "add an address record" in finding.fix[0]
+
+
 @pytest.mark.parametrize(("code", "grade"), [("DENY", "fail"), ("RSTR", "fail"), ("INIT", "fail"), ("RATE", "unproven")])
 def test_a_kiss_without_samples_is_no_time(scene: BuildScene, code: str, grade: str) -> None:
     """RFC 5905 section 7.4; wanting to be asked less often is no fault."""

@@ -147,6 +147,15 @@ def leave_out(label: str) -> str:
     return f'If it is no longer meant to be used, take "{label}" out of sources in the plan\'s [time] table and of every host'
 
 
+def for_nameless_source(label: str, name: str) -> tuple[str, ...]:
+    """How to let a source be found whose name has no address."""
+    return (
+        f"Is {name} its name?  Then add an address record for it to its zone, raise the zone's serial and load it",
+        "If it has another name, write that into sources of the plan's [time] table and into the time service of every host",
+        leave_out(label),
+    )
+
+
 def for_unfit_source(label: str) -> tuple[str, ...]:
     """How to mend a source that answers but cannot be followed."""
     return (

@@ -17,6 +17,7 @@ from verify.grading.clock.selection import Agreement, Candidate, camps, select
 from verify.grading.clock.words import (
     LEAPS,
     REFUSALS,
+    denied,
     describe,
     distance_of,
     garbled,
@@ -136,20 +137,24 @@ def _source(case: Case, source: Endpoint) -> Finding:
 def _silent_source(case: Case, source: Endpoint, seen: ClockEvidence | None) -> Finding:
     """A source that brought no sample: failed, or unproven where the question never reached it."""
     why, from_where = why_nothing(seen), case.evidence.vantage.name
-    proven = withheld_time(seen)
+    nameless = denied(seen)
+    proven = withheld_time(seen) or nameless
     message = f"The time source {source.label} gave no usable time, seen from {from_where}: {why}."
     if not proven:
         message += "  Whether it is sound could not be found out."
+    if nameless:
+        message += "  No host that asks there can follow it by this name."
     fix: tuple[str, ...] = ()
     if seen is not None and proven:
-        fix = (mends.for_refusing_source(source.label) if seen.kiss_code in REFUSALS
+        fix = (mends.for_nameless_source(source.label, source.host) if nameless
+               else mends.for_refusing_source(source.label) if seen.kiss_code in REFUSALS
                else mends.for_unfit_source(source.label) if seen.kiss_code
                else (*mends.for_garbled_answers(source.label, seen.address, source.port), mends.leave_out(source.label))
                if garbled(seen)
                else (*mends.answer_from(source.label, seen), *mends.for_silent_source(source.label, seen.address, source.port)))
     return case.finding(SITE, "clock.source", source.label, Grade.FAIL if proven else Grade.UNPROVEN,
                         planned="a synchronised time source", found=why, message=message, fix=fix,
-                        symptom=symptom_of(seen), at=seen.at if seen else "")
+                        symptom="no-address" if nameless else symptom_of(seen), at=seen.at if seen else "")
 
 
 def _sources_agree(case: Case, agreement: Agreement) -> list[Finding]:

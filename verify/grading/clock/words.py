@@ -110,6 +110,12 @@ def withheld_time(seen: ClockEvidence | None) -> bool:
     return seen.failure is not None and seen.failure.kind not in _NOT_THE_SERVERS
 
 
+def denied(seen: ClockEvidence | None) -> bool:
+    """Whether a planned name server says that the server's name has no address."""
+    failure = seen.failure if seen else None
+    return failure is not None and failure.kind is FailureKind.NOT_RESOLVED and failure.phase == "denied"
+
+
 #: Kiss codes of a server that has this client under a rule of its own (RFC 5905 section 7.4).
 REFUSALS = frozenset({"DENY", "RSTR"})
 #: Failures where something did answer at the right place, and not as a time service: no filter keeps the packets from it.
