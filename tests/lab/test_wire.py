@@ -15,7 +15,6 @@ from labkit.needs import find
 from labkit.runs import ROOT, Run
 from labkit.site import Site
 from labkit.wires import Node, Plug
-from shared.times import read_time
 
 pytestmark = [pytest.mark.lab, pytest.mark.timeout(180)]
 
