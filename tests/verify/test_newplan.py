@@ -63,6 +63,16 @@ def test_a_wire_of_both_families_is_answered_with_a_comma_between(new_plan: NewP
     assert "--host: quay-a.obs.example.net: 2001:db8:3::11 is not in 2001:db8:2::/64" in wrong.stderr
 
 
+def test_one_of_each_family_may_be_given_by_the_same_option_twice(new_plan: NewPlan) -> None:
+    """The first was dropped without a word."""
+    done = new_plan("--subnet", "192.0.2.0/24", "--subnet", "2001:db8:2::/64", "--gateway", "192.0.2.1",
+                    "--gateway", "2001:db8:2::1", "--name-server", "198.51.100.53", "--name-server", "198.51.100.54",
+                    "--name-server", "198.51.100.55")
+    (network,) = plan_of(done.stdout.encode(), PLAN).networks
+    assert (network.subnets, network.gateways) == (("192.0.2.0/24", "2001:db8:2::/64"), ("192.0.2.1", "2001:db8:2::1"))
+    assert '"198.51.100.55"] # each is asked directly' in done.stdout
+
+
 def test_answers_on_the_command_line_arrive(new_plan: NewPlan, tmp_path: Path) -> None:
     """Every option; what is given after a host still is what the host is judged by."""
     done = new_plan("site.toml", "--host", "quay-a=198.51.100.11", "--host", " quay-b = 198.51.100.12 ", "--title", "Quay \"2\"",

@@ -17,14 +17,19 @@ _ORDER = ("title", "domain", "network", "subnet", "gateway", "vlan", "name_serve
 _UNNAMED = Path("the new plan")
 
 
+def _together(_ctx: click.Context, _option: click.Parameter, values: tuple[str, ...]) -> str | None:
+    """One of each family may be typed as one text with a comma, or by the same option twice."""
+    return ", ".join(values) or None
+
+
 @click.command()
 @click.argument("file", required=False, type=click.Path(path_type=Path))
 @click.option("--title", metavar="TEXT", help="What the site is called.")
 @click.option("--domain", metavar="DOMAIN", help="Suffix of every short host name.")
 @click.option("--network", metavar="NAME", help="What the network is called in the plan.")
-@click.option("--subnet", metavar="SUBNET",
+@click.option("--subnet", multiple=True, callback=_together, metavar="SUBNET",
               help='As "192.0.2.0/24" or "192.0.2.0 255.255.255.0"; with IPv6: "192.0.2.0/24, 2001:db8:2::/64".')
-@click.option("--gateway", metavar="ADDRESS",
+@click.option("--gateway", multiple=True, callback=_together, metavar="ADDRESS",
               help="The router's address on that network, or one of each family; the first unless given.")
 @click.option("--vlan", type=int, metavar="N", help="The VLAN, if the console asks for one.")
 @click.option("--name-server", "name_servers", multiple=True, metavar="ADDRESS", help="In order; repeatable.")

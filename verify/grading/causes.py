@@ -32,6 +32,8 @@ _FAILED = frozenset({"server-failure", "error"})
 _OF_ONE_ZONE = _FAILED | {"no-name", "refuses", "lame"}
 #: Symptoms of a name server whose answers can be used, whatever is wrong with how it gives them.
 _IN_ITS_WAY = frozenset({"no-edns", "denies-names", "drops", "slow"})
+#: Symptoms of a login that met a host key which the plan does not vouch for.
+_STRANGE_KEY = frozenset({"unknown-host-key", "changed-host-key", "another-hosts-key"})
 
 
 def explain(plan: Plan, evidence: Evidence, findings: list[Finding]) -> list[Finding]:
@@ -42,7 +44,19 @@ def explain(plan: Plan, evidence: Evidence, findings: list[Finding]) -> list[Fin
     told: dict[tuple[str, ...], str] = {}
     findings = [finding if finding.grade is Grade.PASS else _told_before(_explained(finding, fails, outages), told)
                 for finding in findings]
-    return _weighed_over_servers(findings, home_zone(plan))
+    return _weighed_over_servers(_told_once_of_a_dead_machine(findings), home_zone(plan))
+
+
+def _told_once_of_a_dead_machine(findings: list[Finding]) -> list[Finding]:
+    """Where nothing answers at any address of a host, there is one machine to look at, whatever it has of addresses."""
+    echoes: dict[str, list[Finding]] = defaultdict(list)
+    for finding in findings:
+        if finding.check == "host.echo":
+            echoes[finding.host].append(finding)
+    first = {echo.ref: told[0].ref for told in echoes.values() for echo in told[1:]
+             if all(_is_silence(one) and one.symptom == "silent" and not one.because for one in told)}
+    return [msgspec.structs.replace(finding, because=(first[finding.ref],)) if finding.ref in first else finding
+            for finding in findings]
 
 
 #: Grades of a server that serves, if perhaps not well.
@@ -182,7 +196,8 @@ def _told_before(finding: Finding, told: dict[tuple[str, ...], str]) -> Finding:
     elif finding.check in _TOLD_BY_TWINS:
         # What is found names the twins, and its words are few where the tellings before may be thousands.
         twins = (told.get((finding.check, word)) for word in _words_found(finding))
-        first = next(filter(None, twins), finding.ref)
+        # The host itself may have told it of another of its addresses.
+        first = next(filter(None, twins), told.setdefault((finding.check, finding.host, finding.found), finding.ref))
         told.setdefault((finding.check, finding.host), finding.ref)
     else:
         return finding
@@ -327,14 +342,14 @@ def _two_owners(cause: Finding, effect: Finding, _outages: _Outages) -> bool:
     if effect.check == "host.mac":
         return effect.symptom == "two-owners" and cause.subject == effect.subject
     if effect.check == "system.login":
-        return effect.symptom in ("unknown-host-key", "changed-host-key")
+        return effect.symptom in _STRANGE_KEY
     return (effect.check in ("host.echo", "gateway.echo") and effect.symptom == "loss"
             and cause.subject == _first_word(effect))
 
 
 def _copied_key(_cause: Finding, effect: Finding, _outages: _Outages) -> bool:
     """A key that another host holds too is strange to the known-hosts file, and must be made anew before anybody trusts it."""
-    return effect.check == "system.login" and effect.symptom in ("unknown-host-key", "changed-host-key")
+    return effect.check == "system.login" and effect.symptom in _STRANGE_KEY
 
 
 def _no_host_behind_it(_cause: Finding, _effect: Finding, _outages: _Outages) -> bool:

@@ -78,9 +78,9 @@ def _unanswered(
     if claimed_by:
         message = (f"{address} answers {where} neither echo nor any planned port, yet {claimed_by} claims it on the wire of "
                    f"{where}: the machine is up and connected, and its mask, its routes or its own filter keep its answers back.")
-        return finding(Grade.FAIL, reason, message, "silent", _console(case, host, address)[1:-1])
+        return finding(Grade.FAIL, reason, message, "silent", _console(case, host)[1:-1])
     return finding(Grade.FAIL, reason, _silence(case, evidence_of=echo, reason=reason, up_at=up_at), "silent",
-                   _missing_address(case, host, address, up_at) if up_at else _console(case, host, address))
+                   _missing_address(case, host, address, up_at) if up_at else _console(case, host))
 
 
 def _forbidden(echo: EchoEvidence) -> bool:
@@ -119,11 +119,11 @@ def _wire_of(address: str) -> str:
 def _missing_address(case: Case, host: Host, address: str, up_at: str) -> tuple[str, ...]:
     """What to look at on a host that answers at another address: it has power and a cable."""
     typed, way_out = _typed(case, host, address), _way_out(case, host, address)
-    there = f"on {host.fqdn}, which is up and answers at {up_at}"
+    there = f"on {host.fqdn}, which is up and answers at {up_at}:"
     if ":" not in address:
-        return (f"{there}: ip -br address    # it must show {typed}", f"ip route    # it must show {way_out}",
+        return (there, f"ip -br address    # it must show {typed}", f"ip route    # it must show {way_out}",
                 "nft list ruleset    # does it accept what comes to that address?")
-    return (f"{there}: ip -6 address    # it must show {typed}, neither tentative nor dadfailed",
+    return (there, f"ip -6 address    # it must show {typed}, neither tentative nor dadfailed",
             f"ip -6 route    # it must show {way_out}", *_IPV6_WORKS)
 
 
@@ -145,19 +145,23 @@ def _way_out(case: Case, host: Host, address: str) -> str:
     return f"default via {gateway}" if gateway else "a default route"
 
 
-def _console(case: Case, host: Host, address: str) -> tuple[str, ...]:
-    """What to look at, and type, at the console of a host that is silent."""
+def _console(case: Case, host: Host) -> tuple[str, ...]:
+    """What to look at, and type, at the console of a host that is silent, at all its addresses."""
     network = case.plan.network(host.network)
-    route = "ip -6 route    " if ":" in address else "ip route       "
+    number = host.vlan if host.vlan is not None else (network.vlan if network else None)
+    vlan = f", VLAN {number}" if number is not None else ""
+    one_of_each_family = {":" in address: address for address in reversed(host.addresses)}
+    return (f"at the console of {host.fqdn}: powered on? link light lit?",
+            f"ip -br address    # must show {' and '.join(_typed(case, host, one) for one in host.addresses)}, UP",
+            *(_route_line(case, host, one) for _, one in sorted(one_of_each_family.items())),
+            f"at the switch: its port must carry network {host.network}{vlan}")
+
+
+def _route_line(case: Case, host: Host, address: str) -> str:
     way = _way_out(case, host, address)
     far = "via" in way and not case.evidence.vantage.on_link.get(host.network)
     beyond = "; with another only its own wire hears it" if far else ""
-    number = host.vlan if host.vlan is not None else (network.vlan if network else None)
-    vlan = f", VLAN {number}" if number is not None else ""
-    return (f"at the console of {host.fqdn}: powered on? link light lit?",
-            f"ip -br address    # must show {_typed(case, host, address)}, UP",
-            f"{route}   # must show {way}{beyond}",
-            f"at the switch: its port must carry network {host.network}{vlan}")
+    return f"{'ip -6 route    ' if ':' in address else 'ip route       '}   # must show {way}{beyond}"
 
 
 # --- host.ipv6

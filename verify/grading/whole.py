@@ -73,7 +73,7 @@ def grade(
     found = waivers.leave_out(plan, found)
     found += waivers.leave_out(plan, fleet.grade_fleet(case, found))
     found = causes.explain(plan, evidence, onefamily.explain(plan, losses.excuse(case, way, found)))
-    found = boot.explain(losses.explain_rest(way, ownword.explain(found)))
+    found = boot.explain(losses.explain_rest(way, ownword.explain(plan, evidence, found)))
     found = waivers.apply(plan, found, today=today)
     found = waivers.say_idle(
         plan, found, visited=[seen.fqdn for seen in evidence.hosts if seen.complete], checks=checks, today=today)

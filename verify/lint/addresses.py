@@ -119,8 +119,18 @@ def _mend(row: Sited, typed: str, address: Address, survey: Survey) -> tuple[str
     home = next((network.name for network in survey.plan.networks
                  if network is not row.network
                  and any(host_fault(address, subnet) is None for subnet in survey.subnets_of(network.name))), None)
-    elsewhere = (f'or, if the address is right: network = "{home}"',) if home else ()
-    return (*_fix(row, typed, survey), *elsewhere)
+    if home is None:
+        return _fix(row, typed, survey)
+    if any(_is_at_home(other, row.subnet_for(other.version)) for _, other in row.addresses if other is not None):
+        # In the other network the rest of the row would be out of place.
+        return (*_fix(row, typed, survey),
+                "or, where it is of a second interface: take it out here, and give it a row of its own:",
+                f'name = "ANOTHER-NAME", address = "{typed}", network = "{home}", and a role')
+    return (*_fix(row, typed, survey), f'or, if the address is right: network = "{home}"')
+
+
+def _is_at_home(address: Address, subnet: Subnet | None) -> bool:
+    return subnet is not None and subnet.version == address.version and host_fault(address, subnet) is None
 
 
 def _fix(row: Sited, typed: str, survey: Survey) -> tuple[str, ...]:

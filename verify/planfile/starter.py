@@ -134,7 +134,7 @@ def quoted_key(name: str) -> str:
 
 def _remarked(line: str, comment: str) -> str:
     """The line with its comment in the column where they all stand."""
-    return f"{line:<44}# {comment}"
+    return f"{line:<43} # {comment}"
 
 
 def parts_of(answer: str) -> list[str]:

@@ -382,6 +382,15 @@ def test_twins_share_one_cause(because) -> None:
     assert because(one, two) == {one.ref: (), two.ref: (one.ref,)}
 
 
+def test_twins_of_two_addresses_share_one_cause_too(because) -> None:
+    """The first twin tells it once, whatever it has of addresses; what it shares with another host is another fault."""
+    one, again, two, apart = (
+        finding(host, "ssh.shared-key", subject, Grade.FAIL, "shared-key", f"the same as on {twin}")
+        for host, subject, twin in ((HOST, "22/tcp at 192.0.2.11", OTHER), (HOST, "22/tcp at 2001:db8::11", OTHER),
+                                    (OTHER, "22/tcp at 192.0.2.12", HOST), (HOST, "2222/tcp", "dome-c.obs.example.net")))
+    assert because(one, again, two, apart) == {one.ref: (), again.ref: (one.ref,), two.ref: (one.ref,), apart.ref: ()}
+
+
 GATEWAY = finding(SITE, "gateway.echo", "192.0.2.1", Grade.FAIL, "silent")
 
 
@@ -577,3 +586,14 @@ def test_one_caution_about_a_record_is_told_once_for_all_servers(because, found:
     told = because(first, second)
     assert told[first.ref] == ()
     assert told[second.ref] == ((first.ref,) if folded else ())
+
+
+def test_a_machine_that_is_silent_at_all_its_addresses_is_one_thing_to_mend(because) -> None:
+    """Of both IP versions; where it answers at one, or a router says that there is no way to one, each is told."""
+    six = finding(HOST, "host.echo", "2001:db8::11", Grade.FAIL, "silent")
+    door = finding(HOST, "port.open", "443/tcp at 2001:db8::11", Grade.UNPROVEN, "silent")
+    told = because(DEAD_HOST, six, door)
+    assert (told[DEAD_HOST.ref], told[six.ref], told[door.ref]) == ((), (DEAD_HOST.ref,), (six.ref,))
+    assert because(DEAD_HOST, msgspec.structs.replace(six, symptom="no-way"))[six.ref] == ()
+    third = finding(HOST, "host.echo", "2001:db8::12", Grade.PASS)
+    assert because(DEAD_HOST, six, third)[six.ref] == ()

@@ -543,6 +543,18 @@ def test_name_of_another_site_may_be_the_default(judge: Judge, asked: str, told:
     assert any("as its default" in line for line in finding.fix) is told
 
 
+@pytest.mark.parametrize(("names", "other"), [((B,), True), ((B, "www.example.net"), True), (("www.example.net",), False)])
+def test_the_certificate_of_another_planned_host_asks_first_whose_address_it_is(
+    judge: Judge, names: tuple[str, ...], other: bool
+) -> None:
+    """Two hosts with exchanged addresses need no new certificates."""
+    finding = judge(tls(authority.leaf(RACK, names, VALID), RACK))["certificate.name"]
+    assert (finding.symptom == "another-hosts-name") is other
+    assert ("another host of the plan" in finding.message) is other
+    assert (finding.fix[0] == f"# first, at the consoles of {A} and {B}: which of them has 192.0.2.11?") is other
+    assert any(f"DNS:{A}" in line for line in finding.fix)
+
+
 @pytest.mark.parametrize(("star", "words"), [
     ("*.lab", "has one label after the star"), ("*.other.lab", "a wildcard stands for one whole label"),
     ("*.example", "a wildcard stands for one whole label"), ("d*.lab", "a wildcard stands for one whole label"),

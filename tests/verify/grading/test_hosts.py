@@ -210,12 +210,13 @@ def test_an_address_that_is_claimed_on_the_wire_is_not_called_lifeless(graded: G
 
 
 def test_silence_of_an_ipv6_address_asks_for_ipv6_routes(graded: Grading) -> None:
-    """The planned gateway is of the other version and is not asked for there."""
+    """Both addresses are looked at together; the planned gateway is of the other version and is not asked for there."""
     (_four, finding) = graded("host.echo", addresses=(V4, V6), echoes=(mute(), mute(address=V6)))
-    text = "\n".join(finding.fix)
-    assert "ip -6 route" in text
-    assert V6 in text
-    assert ROUTER not in text
+    addresses, four, six = finding.fix[1:4]
+    assert addresses == f"ip -br address    # must show {V4}/24 (mask 255.255.255.0) and {V6}, UP"
+    assert ROUTER in four
+    assert six.startswith("ip -6 route ")
+    assert ROUTER not in six
 
 
 def test_word_of_the_wire_is_said(graded: Grading) -> None:
@@ -240,7 +241,7 @@ def test_a_silent_address_of_a_host_that_answers_at_another_is_no_matter_of_powe
         mute(address=dead, phase=phase), echo(0.001, 0.001, address=alive)))
     assert (silent.subject, silent.grade, silent.symptom) == (dead, Grade.FAIL, "silent")
     assert f"it answers at {alive}" in silent.message
-    assert looks in silent.fix[0]
+    assert silent.fix[:2] == (f"on {FQDN}, which is up and answers at {alive}:", looks)
     assert not any("powered" in line or "switch" in line for line in silent.fix)
 
 

@@ -394,6 +394,62 @@ def test_the_address_of_another_host_is_a_fault_and_is_not_to_be_planned_here(be
                          "# and take them out of its network settings")
 
 
+def test_an_address_in_the_place_of_the_planned_one_is_told_with_it_and_mended_once(bench: Bench) -> None:
+    """One digit was mistyped: one thing to mend, with both addresses in its words."""
+    typed = InterfaceAddress(address="192.0.2.21", prefix_length=24, interface="eth0", dynamic=False)
+    found = bench.findings(changed(addresses=(*LOOPBACKS, typed)))
+    missing, others = found["system.address", "192.0.2.11"], found["system.address", "others"]
+    assert (missing.grade, missing.symptom, missing.found) == (Grade.FAIL, "missing", "192.0.2.21/24 on eth0")
+    assert "it has 192.0.2.21/24 on eth0 in its place" in missing.message
+    assert missing.fix[0].endswith(": 192.0.2.11/24 (255.255.255.0) in the place of 192.0.2.21")
+    assert others.because == (missing.ref,)
+
+
+@pytest.mark.parametrize("stray", ["198.51.100.7", "2001:db8::7"])
+def test_an_address_of_elsewhere_stands_in_no_ones_place(bench: Bench, stray: str) -> None:
+    """It is told on its own, as it may have nothing to do with the one that is missing."""
+    other = InterfaceAddress(address=stray, prefix_length=24, interface="eth1", dynamic=False)
+    found = bench.findings(changed(addresses=(*LOOPBACKS, other)))
+    assert found["system.address", "192.0.2.11"].found == "on no interface"
+    assert found["system.address", "others"].because == ()
+
+
+@pytest.mark.parametrize(("length", "runner", "symptom", "words"), [
+    (16, "192.0.9.5", "mask-hides", "runner-1 is one of these, at 192.0.9.5."), (16, "198.51.100.5", "mask", "on its wire"),
+    (16, "192.0.2.5", "mask", "on its wire"), (28, "192.0.2.200", "mask", "for distant ones"),
+])
+def test_a_wrong_mask_says_what_comes_of_it(bench: Bench, length: int, runner: str, symptom: str, words: str) -> None:
+    """Too wide a one hides whom it takes for a neighbour, too narrow a one hides nobody who is far."""
+    case = bench.case(("dome-a", changed(addresses=(*LOOPBACKS, msgspec.structs.replace(OWN, prefix_length=length)))))
+    vantage = msgspec.structs.replace(case.evidence.vantage, addresses=("fe80::5%eth0", runner))
+    case = Case(plan=case.plan, limits=case.limits, evidence=msgspec.structs.replace(case.evidence, vantage=vantage))
+    found = system.grade_host(case, case.plan.hosts[0], case.evidence.hosts[0])
+    (mask,) = [one for one in found if (one.check, one.subject) == ("system.address", "192.0.2.11")]
+    assert (mask.grade, mask.symptom) == (Grade.FAIL, symptom)
+    assert words in mask.message
+
+
+@pytest.mark.parametrize(("interface", "length", "network", "grade", "symptom"), [
+    ("eth1", 26, "storage", Grade.CAUTION, "other-rows"), ("eth0", 26, "storage", Grade.FAIL, "another-hosts"),
+    ("eth1", 24, "storage", Grade.FAIL, "another-hosts"), ("eth1", 26, "mgmt", Grade.FAIL, "another-hosts"),
+])
+def test_a_row_in_another_network_may_be_the_same_machines(
+    bench: Bench, make_plan: Callable[..., Plan], interface: str, length: int, network: str, grade: Grade, symptom: str
+) -> None:
+    """A machine in two networks has two rows, and nobody is told to take its second address away."""
+    plan = make_plan()
+    storage = msgspec.structs.replace(plan.networks[0], name="storage", subnet="203.0.113.0/26", gateway=None)
+    second = msgspec.structs.replace(plan.hosts[1], name="dome-a-data", fqdn="dome-a-data.obs.example.net",
+                                     addresses=("203.0.113.11",), network=network)
+    other = InterfaceAddress(address="203.0.113.11", prefix_length=length, interface=interface, dynamic=False)
+    found = bench.findings(changed(addresses=(*LOOPBACKS, OWN, other)), networks=(*plan.networks, storage),
+                           hosts=(*plan.hosts, second))["system.address", "others"]
+    assert (found.grade, found.symptom) == (grade, symptom)
+    if grade is Grade.CAUTION:
+        assert "dome-a-data.obs.example.net, in another network" in found.message
+        assert 'subject = "others", host = "dome-a"' in found.fix[1]
+
+
 @pytest.mark.parametrize(("mtu", "grade"), [(1499, Grade.FAIL), (1500, Grade.PASS), (1501, Grade.FAIL), (None, Grade.UNPROVEN)])
 def test_the_planned_packet_size(bench: Bench, mtu: int | None, grade: Grade) -> None:
     assert bench.findings(changed(links=(Link(interface="eth0", mtu=mtu),)))["system.mtu", "eth0"].grade is grade
@@ -691,7 +747,12 @@ def test_a_question_of_the_sites_own(
     answer = CommandAnswer(topic="question kernel", command="uname -r", at=AT, elapsed_seconds=0.1, status=status, output=output,
                            cut=cut)
     word = said(commands=(answer,) if fields is not None else ())
-    assert bench.findings(word, questions=(question,))["system.question", "kernel"].grade is grade
+    found = bench.findings(word, questions=(question,))["system.question", "kernel"]
+    assert found.grade is grade
+    if grade is Grade.FAIL:
+        # On a terminal and on a ticket only the message and the mend are seen.
+        assert f'printed "{output.strip()}"' in found.message
+        assert found.message.endswith(f"; the plan expects {found.planned}.")
 
 
 def test_a_question_is_put_to_the_hosts_it_is_meant_for(bench: Bench) -> None:
@@ -751,6 +812,24 @@ def test_a_changed_key_is_removed_under_every_name_that_the_file_has_it_by(bench
     access = msgspec.structs.replace(ACCESS, known_hosts_text=f"{held} ssh-ed25519 AAAAC3NzaC1lZDI1NTE5b2xk\n")
     login = bench.findings(ended("host key", FailureKind.MISMATCHED, "changed"), access=access)["system.login", "22/tcp"]
     assert [line.rpartition(" -R ")[2] for line in login.fix if " -R " in line] == removed
+
+
+@pytest.mark.parametrize("standing", ["unknown", "changed"])
+@pytest.mark.parametrize(("held", "symptom"), [
+    ("dome-b.obs.example.net", "another-hosts-key"), ("dome-z.obs.example.net", ""), ("@revoked dome-b.obs.example.net", ""),
+])
+def test_the_key_of_another_planned_host_is_never_to_be_added_here(
+    bench: Bench, standing: str, held: str, symptom: str
+) -> None:
+    """Exchanged addresses look so; a line for the known-hosts file would make the mistake last."""
+    known = f"{held} ssh-ed25519 AAAAC3NzaC1lZDI1NTE5dGlkZQ==\ndome-a ssh-ed25519 AAAAC3NzaC1lZDI1NTE5b2xk\n"
+    access = msgspec.structs.replace(ACCESS, known_hosts_text=known)
+    login = bench.findings(ended("host key", FailureKind.MISMATCHED, standing), access=access)["system.login", "22/tcp"]
+    assert (login.grade, login.symptom) == (Grade.FAIL, symptom or f"{standing}-host-key")
+    assert any("AAAAC3" in line for line in login.fix) is not bool(symptom)
+    if symptom:
+        assert "that known_hosts has for dome-b.obs.example.net" in login.message
+        assert login.fix[0].endswith("and dome-b.obs.example.net: which of them has 192.0.2.11?")
 
 
 def test_a_plan_without_usable_files_is_the_cause(bench: Bench) -> None:

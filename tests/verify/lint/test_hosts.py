@@ -178,6 +178,17 @@ def test_an_address_of_another_planned_network_says_so(make_plan, look, host, ne
         'address = "192.0.2.13"', 'or, if the address is right: network = "data"')
 
 
+def test_a_machine_in_two_networks_is_told_to_take_two_rows(make_plan, look, host, network):
+    """The other network as the row's own would put its first address out of place, and lint would send its reader in a circle."""
+    networks = (network(), network("198.51.100.0/24", name="data", gateway="198.51.100.1"))
+    rows = (host(addresses_typed=("192.0.2.13", "198.51.100.13")),)
+    finding = look(make_plan(networks=networks, hosts=rows)).the("plan.address", Grade.FAIL)
+    assert finding.subject == "198.51.100.13"
+    assert finding.fix[-2:] == (
+        "or, where it is of a second interface: take it out here, and give it a row of its own:",
+        'name = "ANOTHER-NAME", address = "198.51.100.13", network = "data", and a role')
+
+
 def test_a_second_family_is_not_judged_by_the_first_one_s_subnet(make_plan, look, host):
     """Where a network has one subnet, the host's IPv6 address beside it is none of its business, and the handbook says so."""
     assert look(make_plan(hosts=(host(addresses_typed=("192.0.2.13", "2001:db8::13")),))).wrong == []

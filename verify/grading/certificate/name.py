@@ -54,16 +54,28 @@ def grade(sight: Sight) -> Finding:
         odd = f" Another name in it is odd: {visible(leaf.names_error)}." if leaf.names_error else ""
         remark = Remark(Grade.PASS, f"The certificate is made out to {wanted}.{odd}")
     else:
-        remark = Remark(Grade.FAIL, f"The certificate is not made out to {wanted}: {_why(leaf, wanted)}.", _symptom(leaf),
-                        _fix(sight))
+        other = _other_host(sight)
+        whose = f" That is another host of the plan: it has this address, or {wanted} has its certificate." if other else ""
+        remark = Remark(Grade.FAIL, f"The certificate is not made out to {wanted}: {_why(leaf, wanted)}.{whose}",
+                        "another-hosts-name" if other else _symptom(leaf), _fix(sight, other))
     return sight.finding("certificate.name", [remark], planned=f"DNS name {wanted}", found=_found(leaf))
 
 
-def _fix(sight: Sight) -> tuple[str, ...]:
+def _other_host(sight: Sight) -> str:
+    """The only other host of the plan whose very name the certificate has; "" where there is none, or more than one."""
+    named = {canonical(value) for kind, value in sight.leaf.names if kind == "dns"}
+    others = [host.fqdn for host in sight.case.plan.hosts if host.fqdn in named]
+    return others[0] if len(others) == 1 else ""
+
+
+def _fix(sight: Sight, other: str) -> tuple[str, ...]:
     wanted = sight.door.host.fqdn
+    first = (f"# first, at the consoles of {wanted} and {other}: which of them has {sight.door.address}?",
+             "ip -br address",
+             f"# if it is {other}: type the planned addresses at both and leave the certificates alone; if not,") if other else ()
     asked = (f"# or, where the server has one for {wanted} and showed this one as its default: add {wanted}",
              "# to the server names of the site that has it, and reload the server") if sight.tls.server_name else ()
-    return (*request_lines(sight.door.host), *asked)
+    return (*first, *request_lines(sight.door.host), *asked)
 
 
 def _found(leaf: CertificateFacts) -> str:

@@ -6,10 +6,12 @@ import ipaddress
 from collections.abc import Callable
 from shlex import quote
 
+import msgspec
+
 from shared.addresses import family_of
 from shared.findings import Finding, Grade
 from shared.hostfacts import InterfaceAddress, Route
-from shared.plan import Network
+from shared.plan import Host, Network
 from verify.grading.machines import listed
 from verify.grading.system.routers import on_one_wire, rules_of, same_hardware, without_link
 from verify.grading.system.word import Word
@@ -203,7 +205,23 @@ def _addresses(word: Word, network: Network) -> list[Finding]:
         return [word.unread("system.address", "addresses", "addresses", planned=planned)]
     carried = {address.address: address for address in word.facts.addresses}
     own = [_address(word, network, address, carried.get(address)) for address in word.host.addresses]
-    return [*own, _others(word, network, word.facts.addresses)]
+    others = _others(word, network)
+    # Each that stands in the place of a missing one is told there, and goes with its mend.
+    missing = {network.subnet_of(one.subject): one.ref for one in own if one.symptom == "missing"}
+    refs = [missing.get(_subnet_around(network, address)) for address in _extra(word)]
+    because = tuple(dict.fromkeys(filter(None, refs))) if all(refs) else ()
+    return [*own, msgspec.structs.replace(others, because=because)]
+
+
+def _extra(word: Word) -> list[InterfaceAddress]:
+    """The addresses that the host carries beside the planned ones and those that every host has."""
+    return [address for address in word.facts.addresses or () if address.address not in word.host.addresses and _counts(address)]
+
+
+def _subnet_around(network: Network, address: InterfaceAddress) -> str | None:
+    subnet = network.subnet_of(address.address)
+    inside = subnet is not None and ipaddress.ip_address(address.address) in ipaddress.ip_network(subnet)
+    return subnet if inside else None
 
 
 def _address(word: Word, network: Network, address: str, carried: InterfaceAddress | None) -> Finding:
@@ -219,9 +237,14 @@ def _address(word: Word, network: Network, address: str, carried: InterfaceAddre
                             fix=fix, topic="addresses")
 
     if carried is None:
-        return finding(Grade.FAIL, "on no interface", f"No interface of {name} carries {address}: the host was reached by "
-                       "another address or through a device that translates addresses.", "missing",
-                       ("ip -br address    # on the host: what it carries instead",))
+        instead = [other for other in _extra(word) if planned_in and _subnet_around(network, other) == planned_in]
+        told = ", ".join(f"{other.address}/{other.prefix_length} on {other.interface}" for other in instead[:_MENDED])
+        place = f" in the place of {instead[0].address}" if len(instead) == 1 else ""
+        why = (f": it has {told} in its place." if instead else
+               ": the host was reached by another address or through a device that translates addresses.")
+        return finding(Grade.FAIL, told or "on no interface", f"No interface of {name} carries {address}{why}", "missing",
+                       (f"# in the network settings of {name}: {planned.removesuffix(', static')}{dotted}{place}",
+                        f"ip -br address    # on the host, after a restart: it must show {planned.removesuffix(', static')}"))
     found = f"{address}/{carried.prefix_length} on {carried.interface}"
     if "dadfailed" in carried.flags:
         return finding(Grade.FAIL, f"{found}, a duplicate", f"{name} found that {address} is already in use on its wire and does "
@@ -231,8 +254,9 @@ def _address(word: Word, network: Network, address: str, carried: InterfaceAddre
         return finding(Grade.UNPROVEN, f"{found}, tentative", f"{name} does not use {address} yet: it still asks its wire for a "
                        "second whether another machine has it, or its link is down (RFC 4862 section 5.4).", "tentative")
     if length is not None and carried.prefix_length != length:
+        hidden = _hidden(word, carried, length)
         return finding(Grade.FAIL, found, f"{name} carries {address} with the mask /{carried.prefix_length}; planned is "
-                       f"/{length}, so it takes some addresses for neighbours that are not, or the other way round.", "mask",
+                       f"/{length}. {_effect_of(carried, length)}{hidden}", "mask-hides" if hidden else "mask",
                        (f"# in the network settings of {name}: {address}/{length}{dotted}",
                         f"ip address show dev {quote(carried.interface)}    # must show {address}/{length}"))
     if carried.dynamic:
@@ -254,9 +278,26 @@ def _address(word: Word, network: Network, address: str, carried: InterfaceAddre
     return finding(Grade.PASS, found, f"{name} carries {address} on {carried.interface}, with {mask} and for good.")
 
 
-def _others(word: Word, network: Network, carried: tuple[InterfaceAddress, ...]) -> Finding:
+def _effect_of(carried: InterfaceAddress, length: int) -> str:
+    if carried.prefix_length < length:
+        return "So it looks for addresses beyond its own network on its wire, and its answers do not get to them."
+    return "So it takes hosts of its own network for distant ones, and sends to them through its gateway."
+
+
+def _hidden(word: Word, carried: InterfaceAddress, length: int) -> str:
+    """The runner, where a mask that takes in too much makes a neighbour of it that it is not."""
+    if carried.prefix_length > length:
+        return ""
+    vantage = word.case.evidence.vantage
+    taken = ipaddress.ip_network(f"{carried.address}/{carried.prefix_length}", strict=False)
+    right = ipaddress.ip_network(f"{carried.address}/{length}", strict=False)
+    inside = [address for address in map(ipaddress.ip_address, vantage.addresses) if address in taken and address not in right]
+    return f" {vantage.name} is one of these, at {inside[0]}." if inside else ""
+
+
+def _others(word: Word, network: Network) -> Finding:
     name = word.host.fqdn
-    extra = [address for address in carried if address.address not in word.host.addresses and _counts(address)]
+    extra = _extra(word)
     planned = "no other address"
     if not extra:
         return word.finding("system.address", "others", Grade.PASS, planned=planned, found="none", topic="addresses",
@@ -264,19 +305,48 @@ def _others(word: Word, network: Network, carried: tuple[InterfaceAddress, ...])
     told = listed((f"{address.address}/{address.prefix_length} on {address.interface}" for address in extra), len(extra))
     stray = network.ipv6 == "off" and any(":" in address.address for address in extra)
     why = ", though the plan has IPv6 off" if stray else ""
-    owned = {address: host.fqdn for host in word.case.plan.hosts if host is not word.host for address in host.addresses}
-    theirs = [f"{address.address} is that of {owned[address.address]}" for address in extra if address.address in owned]
-    quarrel = (f"  {listed(theirs, len(theirs))}: two hosts with one address lose each other's packets (RFC 5227 section 1)."
-               if theirs else "")
+    owned = {address: host for host in word.case.plan.hosts if host is not word.host for address in host.addresses}
+    theirs = [address for address in extra if address.address in owned]
+    if theirs == extra and not stray and all(_may_be_its_own(word, address, owned[address.address]) for address in extra):
+        return _of_other_rows(word, extra, owned, planned=planned, told=told)
+    whose = listed((f"{address.address} is that of {owned[address.address].fqdn}" for address in theirs), len(theirs))
+    quarrel = f"  {whose}: two hosts with one address lose each other's packets (RFC 5227 section 1)." if theirs else ""
     return word.finding(
         "system.address", "others", Grade.FAIL if stray or theirs else Grade.CAUTION, planned=planned, found=told,
         topic="addresses", symptom="another-hosts" if theirs else "unplanned",
         message=f"{name} also carries addresses that its row does not name{why}: {told}.{quarrel}",
-        fix=(*_unadvertised(extra[:_MENDED]),
-             *(f"ip address del {address.address}/{address.prefix_length} dev {quote(address.interface)}"
-               "    # as root, until it restarts"
-               for address in extra[:_MENDED]),
+        fix=(*_unadvertised(extra[:_MENDED]), *_dropped(extra),
              "# and take them out of its network settings" + ("" if stray or theirs else ", or add them to its row in the plan")))
+
+
+def _may_be_its_own(word: Word, carried: InterfaceAddress, other: Host) -> bool:
+    """Whether another row may be this machine's in another network: it is set there as planned, on an interface of its own."""
+    network = word.case.plan.network(other.network)
+    subnet = network.subnet_of(carried.address) if network and other.network != word.host.network else None
+    own = {address.interface for address in word.facts.addresses or () if address.address in word.host.addresses}
+    return (subnet is not None and carried.interface not in own
+            and ipaddress.ip_network(subnet).prefixlen == carried.prefix_length)
+
+
+def _of_other_rows(
+    word: Word, extra: list[InterfaceAddress], owned: dict[str, Host], *, planned: str, told: str
+) -> Finding:
+    """A row has addresses of one network, so a machine in two has two rows; that they are one machine no plan says."""
+    whose = listed((owned[address.address].fqdn for address in extra), len(extra))
+    theirs = "these rows are" if len(extra) > 1 else "this row is"
+    return word.finding(
+        "system.address", "others", Grade.CAUTION, planned=planned, found=told, topic="addresses", symptom="other-rows",
+        message=f"{word.host.fqdn} carries what is planned for {whose}, in another network and on an interface of its own: "
+                f"{told}. Nothing is wrong where {theirs} this same machine's; two machines with one address lose each "
+                "other's packets (RFC 5227 section 1).",
+        fix=("# one machine: accept it in the plan: [[waivers]] with",
+             f'#   check = "system.address", subject = "others", host = "{word.host.name}", a reason, a day',
+             "# two machines: on this one, and in its network settings too:", *_dropped(extra)))
+
+
+def _dropped(extra: list[InterfaceAddress]) -> tuple[str, ...]:
+    return tuple(f"ip address del {one.address}/{one.prefix_length} dev {quote(one.interface)}    # as root, until it restarts"
+                 for one in extra[:_MENDED])
 
 
 def _unadvertised(extra: list[InterfaceAddress]) -> tuple[str, ...]:

@@ -10,7 +10,7 @@ import msgspec
 
 from shared.evidence import Failure, FailureKind, HostEvidence, SshHostKey, SystemEvidence
 from shared.findings import SITE, Finding, Grade, make_ref
-from shared.knownhosts import DEFAULT_PORT, entry_name, keys_of, parse
+from shared.knownhosts import DEFAULT_PORT, KnownHosts, entry_name, keys_of, parse
 from shared.plan import Access, Host
 from shared.quantities import show_seconds
 from verify.grading.case import Case, in_words
@@ -76,7 +76,7 @@ def grade(case: Case, host: Host, evidence: HostEvidence) -> Finding:
     judged = _why_not(case, host, access, seen, seen.failure)
     finding = case.finding(
         host.fqdn, "system.login", subject, judged.grade, planned=planned, found=_found(seen, seen.failure),
-        message=judged.message, fix=judged.fix, symptom=_symptom(seen, seen.failure), at=seen.at)
+        message=judged.message, fix=judged.fix, symptom=judged.symptom or _symptom(seen, seen.failure), at=seen.at)
     return msgspec.structs.replace(finding, because=judged.because)
 
 
@@ -121,6 +121,7 @@ class _Judged:
     message: str
     fix: tuple[str, ...] = ()
     because: tuple[str, ...] = ()
+    symptom: str = ""
 
 
 def _why_not(case: Case, host: Host, access: Access, seen: SystemEvidence, failure: Failure) -> _Judged:
@@ -167,6 +168,14 @@ def _stranger(case: Case, host: Host, access: Access, seen: SystemEvidence, key:
         return _Judged(
             grade=Grade.FAIL, message=f"{answers} shows a key that {access.known_hosts} marks as revoked, so nobody logged in.",
             fix=(*compare, "# and make new host keys for it: this one must not be used any more"))
+    if other := _holder(case, host, access, key):
+        return _Judged(
+            grade=Grade.FAIL, symptom="another-hosts-key",
+            message=f"{answers} shows the {key.key_type} key that {access.known_hosts} has for {other}: that host has this "
+            f"address, or {host.fqdn} has its key.  Nobody logged in.",
+            fix=(f"# at the consoles of {host.fqdn} and {other}: which of them has {seen.address}?", "ip -br address",
+                 f"# if it is {other}: type the planned addresses at both.  If not, the key was copied; on {host.fqdn}:",
+                 "rm /etc/ssh/ssh_host_*_key /etc/ssh/ssh_host_*_key.pub", "ssh-keygen -A", "systemctl restart ssh    # or sshd"))
     if seen.key_standing == "changed":
         return _Judged(
             grade=Grade.FAIL,
@@ -184,6 +193,17 @@ def _stranger(case: Case, host: Host, access: Access, seen: SystemEvidence, key:
     return _Judged(
         grade=Grade.FAIL, message=f"{access.known_hosts} has no {key.key_type} key for {host.fqdn}, so nobody logged in to it.",
         fix=(*compare, f"# if it does, and only then, add to {access.known_hosts}:", line))
+
+
+def _holder(case: Case, host: Host, access: Access, key: SshHostKey) -> str:
+    """The other host of the plan, if just one, that the file has this key for under its own name."""
+    known = parse(access.known_hosts_text)
+    # Few lines have the key, where a plan may have thousands of hosts.
+    lines = KnownHosts(tuple(line for line in known.lines if line.blob == key.blob and not line.marker))
+    held = (other.fqdn for other in case.plan.hosts if lines.lines and other is not host
+            and keys_of(lines, (other.fqdn,), case.plan.login_port(other) or DEFAULT_PORT))
+    first, second = next(held, ""), next(held, "")
+    return "" if second else first
 
 
 def _entries(host: Host, access: Access, port: int) -> list[str]:

@@ -182,5 +182,5 @@ def _rename(word: Word) -> tuple[str, ...]:
 
 
 def _hosts_line(word: Word) -> tuple[str, ...]:
-    return ("# in /etc/hosts on the host, in the place of any line that gives its name a loopback address:",
+    return ("# in /etc/hosts on the host, in the place of every line with its names or addresses: the first one counts",
             *(f"{address} {canonical(word.host.fqdn)} {_short(word)}" for address in word.host.addresses or ("ADDRESS",)))

@@ -146,10 +146,12 @@ def _selected(word: Word) -> Finding:
     uptime = word.facts.uptime_seconds
     early = uptime is not None and uptime < SETTLED_SECONDS
     heard = _heard(sources)
+    unheard = any(source.address for source in sources) and not any(source.reachable for source in sources)
     since = f"{show_seconds(uptime)} after the boot" if uptime is not None else "at an unknown time after the boot"
     return word.finding(
         "system.clock", "selected", Grade.CAUTION if early else Grade.FAIL, planned=planned, found="none", topic="time sources",
-        symptom="none-selected", message=f"The time service of {name} follows no source {since}: {heard}.",
+        symptom="none-heard" if unheard else "none-selected",
+        message=f"The time service of {name} follows no source {since}: {heard}.",
         fix=(*why_none_selected(_service_name(word)),
              *(("# it may still be settling: verify again in a quarter of an hour",) if early else ())))
 
@@ -302,7 +304,7 @@ def _question(word: Word, question: OwnQuestion) -> Finding:
             "the part that was.")
     return word.finding(
         "system.question", question.name, Grade.FAIL, planned=planned, found=found, topic=topic, symptom="other-answer",
-        message=f'"{question.command}" on {word.host.fqdn} printed something else than the plan expects.',
+        message=f'"{question.command}" on {word.host.fqdn} printed {" ".join(found.split())}; the plan expects {planned}.',
         fix=(f"{question.command}    # on {word.host.fqdn}; must print {planned}",))
 
 
