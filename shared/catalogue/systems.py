@@ -79,6 +79,7 @@ CHECKS = (
                 "the address of another host was left on it, as in a copied image"),
         mends=("type the planned address with its mask into the host's network settings, and turn DHCP off there",
                "add addresses that are meant to the host's row in the plan",
+               "an address in another network has a row of its own in the plan, and that row may be this machine's",
                "ip -br address    # on the host, after a restart too"),
         would_prove=_ASKED,
         owner="build",

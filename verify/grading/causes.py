@@ -38,13 +38,23 @@ _STRANGE_KEY = frozenset({"unknown-host-key", "changed-host-key", "another-hosts
 
 def explain(plan: Plan, evidence: Evidence, findings: list[Finding]) -> list[Finding]:
     """The findings, with ``because`` set on every one that a proven fail explains."""
-    findings = _excuse_behind_gateways(plan, evidence, findings)
+    findings = _point_at_aliases(_excuse_behind_gateways(plan, evidence, findings))
     fails = _Fails(findings)
     outages = _Outages(findings)
     told: dict[tuple[str, ...], str] = {}
     findings = [finding if finding.grade is Grade.PASS else _told_before(_explained(finding, fails, outages), told)
                 for finding in findings]
     return _weighed_over_servers(_told_once_of_a_dead_machine(findings), home_zone(plan))
+
+
+def _point_at_aliases(findings: list[Finding]) -> list[Finding]:
+    """A pointer to an alias is put right where the alias is, at the same server."""
+    aliases = {(finding.host, finding.subject): finding.ref for finding in findings
+               if finding.check == "name.alias" and finding.grade in (Grade.CAUTION, Grade.FAIL)}
+    if not aliases:
+        return findings
+    return [msgspec.structs.replace(finding, because=(aliases[alias],)) if finding.symptom == "pointer-to-alias"
+            and (alias := (finding.host, _first_word(finding))) in aliases else finding for finding in findings]
 
 
 def _told_once_of_a_dead_machine(findings: list[Finding]) -> list[Finding]:

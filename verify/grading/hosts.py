@@ -150,9 +150,11 @@ def _console(case: Case, host: Host) -> tuple[str, ...]:
     network = case.plan.network(host.network)
     number = host.vlan if host.vlan is not None else (network.vlan if network else None)
     vlan = f", VLAN {number}" if number is not None else ""
+    first, *others = host.addresses
     one_of_each_family = {":" in address: address for address in reversed(host.addresses)}
     return (f"at the console of {host.fqdn}: powered on? link light lit?",
-            f"ip -br address    # must show {' and '.join(_typed(case, host, one) for one in host.addresses)}, UP",
+            f"ip -br address    # must show {_typed(case, host, first)}, UP",
+            *(f"#   and {_typed(case, host, another)}" for another in others),
             *(_route_line(case, host, one) for _, one in sorted(one_of_each_family.items())),
             f"at the switch: its port must carry network {host.network}{vlan}")
 

@@ -87,7 +87,8 @@ def _predicts(cause: Finding, effect: Finding, to_time: str) -> bool:
     if cause.symptom in ("stopped", "none"):
         # What is found of the one service is a part of what is found of all time services.
         again = effect.check == "system.service" and bool(effect.found) and effect.found in cause.found
-        return again or (effect.check == "clock.synchronised" and effect.symptom in _NO_ANSWER)
+        never = effect.check == "boot.up" and effect.symptom == "never" and effect.subject.startswith("time ")
+        return again or never or (effect.check == "clock.synchronised" and effect.symptom in _NO_ANSWER)
     if cause.symptom == "none-heard":
         return effect.check == "clock.synchronised" and effect.symptom == "unsynchronised"
     if cause.symptom == "no-source":

@@ -597,3 +597,14 @@ def test_a_machine_that_is_silent_at_all_its_addresses_is_one_thing_to_mend(beca
     assert because(DEAD_HOST, msgspec.structs.replace(six, symptom="no-way"))[six.ref] == ()
     third = finding(HOST, "host.echo", "2001:db8::12", Grade.PASS)
     assert because(DEAD_HOST, six, third)[six.ref] == ()
+
+
+def test_a_pointer_to_an_alias_is_told_with_the_alias(because) -> None:
+    """The mend of the one is the other's, at the same server and for the same host."""
+    alias = finding(HOST, "name.alias", "192.0.2.53", Grade.CAUTION, "alias")
+    pointer, elsewhere = (finding(HOST, "name.reverse", f"{server} 192.0.2.11", Grade.CAUTION, "pointer-to-alias")
+                          for server in ("192.0.2.53", "192.0.2.54"))
+    others = finding(OTHER, "name.reverse", "192.0.2.53 192.0.2.12", Grade.CAUTION, "pointer-to-alias")
+    several = finding(HOST, "name.reverse", "192.0.2.53 2001:db8::11", Grade.CAUTION, "several-names")
+    told = because(alias, pointer, elsewhere, others, several)
+    assert told == {alias.ref: (), pointer.ref: (alias.ref,), elsewhere.ref: (), others.ref: (), several.ref: ()}

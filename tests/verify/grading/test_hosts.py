@@ -212,8 +212,9 @@ def test_an_address_that_is_claimed_on_the_wire_is_not_called_lifeless(graded: G
 def test_silence_of_an_ipv6_address_asks_for_ipv6_routes(graded: Grading) -> None:
     """Both addresses are looked at together; the planned gateway is of the other version and is not asked for there."""
     (_four, finding) = graded("host.echo", addresses=(V4, V6), echoes=(mute(), mute(address=V6)))
-    addresses, four, six = finding.fix[1:4]
-    assert addresses == f"ip -br address    # must show {V4}/24 (mask 255.255.255.0) and {V6}, UP"
+    address, another, four, six = finding.fix[1:5]
+    assert address == f"ip -br address    # must show {V4}/24 (mask 255.255.255.0), UP"
+    assert another == f"#   and {V6}"
     assert ROUTER in four
     assert six.startswith("ip -6 route ")
     assert ROUTER not in six

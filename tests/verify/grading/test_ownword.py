@@ -46,6 +46,9 @@ SMALL = finding(HOST, "system.mtu", "mtu", "1500 octets")
 
 @pytest.mark.parametrize(("cause", "effect", "expected"), [
     (STOPPED, SERVICE, True), (STOPPED, QUIET, True),
+    (STOPPED, finding(HOST, "boot.up", "never", subject="time 192.0.2.11"), True),
+    (STOPPED, finding(HOST, "boot.up", "never", subject="22/tcp SSH 192.0.2.11"), False),
+    (STOPPED, finding(HOST, "boot.up", "late", subject="time 192.0.2.11"), False),
     (STOPPED, finding(HOST, "clock.synchronised", "unsynchronised"), False),
     (STOPPED, finding(HOST, "system.service", "inactive", "nginx.service inactive, enabled at boot"), False),
     (STOPPED, finding(HOST, "system.service", "inactive"), False),
