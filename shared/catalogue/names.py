@@ -46,12 +46,13 @@ CHECKS = (
         proves="This server gives for the host's full name exactly the planned addresses of the family, and where that is none, "
                "does not deny the name.",
         not_proves="That the record is the host's own where the zone answers any name (see name.wildcard), nor what other "
-                   "servers or a resolver's memory say.",
+                   "servers or a resolver's memory say, nor what this one says to others: a server may answer by who asks.",
         basis=("RFC 1035 section 3.4.1 (A)", "RFC 3596 section 2.1 (AAAA)", "RFC 2308 section 2 (no name, no record)",
                "RFC 4074 section 4.2 (no name where there is only no AAAA record)",
                "RFC 8601 section 2.7.3 (a server failure is no verdict on the name)"),
         causes=("the record was never added, or added to another zone", "an address of an earlier machine was left behind",
                 "a digit of the address was mistyped in the zone file", "the server has an old copy of the zone",
+                "the server has views (split horizon), and the runner is given the answer that is meant for others",
                 "a resolver withholds the name by a policy, and says so (RFC 8914: blocked, censored, filtered)",
                 "a load balancer or old software denies the name where it only has no IPv6 address"),
         mends=("add and remove the lines shown, raise the zone's serial and load the zone",

@@ -25,6 +25,7 @@ def test_what_holds_at_every_server_names_none_and_what_differs_names_them() -> 
         "; asked 192.0.2.53, 192.0.2.54 about 2 hosts, from bench, 2026-11-25T10:00:00Z",
         "",
         "; zone obs.example.net",
+        "; 192.0.2.54 lacks what another server has: has it fetched obs.example.net since?",
         "add     dome-b.obs.example.net. IN A 192.0.2.12    ; at 192.0.2.54",
         "remove  dome-a.obs.example.net. IN A 192.0.2.99    ; at 192.0.2.54",
         "keep    dome-a.obs.example.net. IN A 192.0.2.11",
@@ -57,3 +58,11 @@ def test_what_a_server_says_cannot_move_the_cursor() -> None:
                     unseen=(Unseen("192.0.2.54", "no\nkeep  forged", ()),))
     assert "\x1b" not in to_text(hostile)
     assert not [line for line in to_text(hostile).splitlines() if line.startswith("keep")]
+
+
+def test_a_server_that_is_only_late_is_told_before_anything_is_added_again() -> None:
+    """In the update script too; a record that no server has is not late, nor one that was left behind."""
+    late = found(Step(Action.KEEP, ZONE, B, BOTH[:1]), Step(Action.ADD, ZONE, B, BOTH[1:]))
+    assert comments(late) == (
+        "; 192.0.2.54 lacks what another server has: has it fetched obs.example.net since?\n")
+    assert comments(found(Step(Action.ADD, ZONE, B, BOTH), Step(Action.REMOVE, ZONE, STALE, BOTH[1:]))) == ""

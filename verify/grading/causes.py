@@ -20,11 +20,19 @@ from shared.hostnames import reverse_name, under
 from shared.plan import Network, Plan
 from shared.zonelines import home_zone
 from verify.grading import losses
+from verify.grading.repeated import (
+    SILENT,
+    first_word,
+    is_address,
+    is_silence,
+    point_at_aliases,
+    told_before,
+    told_once_of_a_machine,
+    words_found,
+)
 
-#: Symptoms of having heard nothing at all from whom was asked.
-_SILENT = frozenset({"silent", "no-answer", "no-way"})
 #: Symptoms of a name server that says nothing that can be used, whatever it is asked: questions begin over UDP.
-_MUTE = _SILENT | {"unreadable", "no-udp"}
+_MUTE = SILENT | {"unreadable", "no-udp"}
 
 #: Symptoms of a name server that was asked, and failed.
 _FAILED = frozenset({"server-failure", "error"})
@@ -38,35 +46,13 @@ _STRANGE_KEY = frozenset({"unknown-host-key", "changed-host-key", "another-hosts
 
 def explain(plan: Plan, evidence: Evidence, findings: list[Finding]) -> list[Finding]:
     """The findings, with ``because`` set on every one that a proven fail explains."""
-    findings = _point_at_aliases(_excuse_behind_gateways(plan, evidence, findings))
+    findings = point_at_aliases(_excuse_behind_gateways(plan, evidence, findings))
     fails = _Fails(findings)
     outages = _Outages(findings)
     told: dict[tuple[str, ...], str] = {}
-    findings = [finding if finding.grade is Grade.PASS else _told_before(_explained(finding, fails, outages), told)
+    findings = [finding if finding.grade is Grade.PASS else told_before(_explained(finding, fails, outages), told)
                 for finding in findings]
-    return _weighed_over_servers(_told_once_of_a_dead_machine(findings), home_zone(plan))
-
-
-def _point_at_aliases(findings: list[Finding]) -> list[Finding]:
-    """A pointer to an alias is put right where the alias is, at the same server."""
-    aliases = {(finding.host, finding.subject): finding.ref for finding in findings
-               if finding.check == "name.alias" and finding.grade in (Grade.CAUTION, Grade.FAIL)}
-    if not aliases:
-        return findings
-    return [msgspec.structs.replace(finding, because=(aliases[alias],)) if finding.symptom == "pointer-to-alias"
-            and (alias := (finding.host, _first_word(finding))) in aliases else finding for finding in findings]
-
-
-def _told_once_of_a_dead_machine(findings: list[Finding]) -> list[Finding]:
-    """Where nothing answers at any address of a host, there is one machine to look at, whatever it has of addresses."""
-    echoes: dict[str, list[Finding]] = defaultdict(list)
-    for finding in findings:
-        if finding.check == "host.echo":
-            echoes[finding.host].append(finding)
-    first = {echo.ref: told[0].ref for told in echoes.values() for echo in told[1:]
-             if all(_is_silence(one) and one.symptom == "silent" and not one.because for one in told)}
-    return [msgspec.structs.replace(finding, because=(first[finding.ref],)) if finding.ref in first else finding
-            for finding in findings]
+    return _weighed_over_servers(told_once_of_a_machine(findings), home_zone(plan))
 
 
 #: Grades of a server that serves, if perhaps not well.
@@ -81,7 +67,7 @@ class _Outages:
         self.name_servers: set[str] = set()
         for finding in findings:
             if finding.check == "name.server":
-                self.name_servers.add(_first_word(finding))
+                self.name_servers.add(first_word(finding))
             # A server that has lost the plan's domain serves no names, though it may go on speaking for a reverse zone.
             if finding.check != "name.server" or " " not in finding.subject:
                 grades[finding.check].add(Grade.CAUTION if finding.symptom in _IN_ITS_WAY else finding.grade)
@@ -110,7 +96,7 @@ class _Fails:
         """
         if effect.host == SITE:
             return self._by_check.get(check, [])
-        also = _words_found(effect) if (check, effect.check) == ("host.address-conflict", "host.mac") else ()
+        also = words_found(effect) if (check, effect.check) == ("host.address-conflict", "host.mac") else ()
         return [cause for name in (SITE, effect.host, *also) for cause in self._by_host.get((check, name), ())]
 
 
@@ -143,9 +129,9 @@ def _weighed_over_servers(findings: list[Finding], home: str) -> list[Finding]:
     def zone_of_server(finding: Finding) -> Finding:
         if finding.check != "name.server" or finding.grade is not Grade.UNPROVEN or finding.because:
             return finding
-        roots = (quiet if finding.symptom in _SILENT else erring if finding.symptom in _FAILED
+        roots = (quiet if finding.symptom in SILENT else erring if finding.symptom in _FAILED
                  else cutting if finding.symptom == "truncated" else {})
-        ref = roots.get(_first_word(finding))
+        ref = roots.get(first_word(finding))
         return msgspec.structs.replace(finding, because=(ref,)) if ref else finding
 
     findings = [zone_of_server(finding) for finding in findings]
@@ -156,7 +142,7 @@ def _weighed_over_servers(findings: list[Finding], home: str) -> list[Finding]:
             answers[finding.host].append(finding)
 
     def weighed(finding: Finding) -> Finding:
-        if finding.grade is not Grade.UNPROVEN or finding.because or finding.symptom not in _SILENT:
+        if finding.grade is not Grade.UNPROVEN or finding.because or finding.symptom not in SILENT:
             return finding
         if finding.check not in ("name.agreement", "name.servers-agree"):
             return finding
@@ -174,7 +160,7 @@ def _mute_about(zone: str, servers: list[Finding], dead: dict[str, str], home: s
     """
     wrong = [server for server in servers if server.grade not in _SERVING and server.symptom != "slow"]
     return [server for server in wrong
-            if server.subject in dead or (_first_word(server) not in dead and (server.subject.partition(" ")[2] or home) == zone)]
+            if server.subject in dead or (first_word(server) not in dead and (server.subject.partition(" ")[2] or home) == zone)]
 
 
 def _roots_of(findings: list[Finding]) -> tuple[str, ...]:
@@ -187,38 +173,6 @@ def _roots_of(findings: list[Finding]) -> tuple[str, ...]:
         refs.update(dict.fromkeys(roots))
     return tuple(refs)
 
-
-def _told_before(finding: Finding, told: dict[tuple[str, ...], str]) -> Finding:
-    """The same fault told again is an effect of its first telling, as a caution about a record is.
-
-    So are one zone read at every server, one key held by twins, and one service asked at every address of its host.
-    ``told`` collects what has been told so far, in the order of the findings.
-    """
-    wrong = finding.grade is Grade.FAIL or (finding.grade is Grade.CAUTION and finding.check in _ASKED_AT_EVERY_SERVER)
-    if not wrong or finding.because:
-        return finding
-    if finding.check in _ASKED_AT_EVERY_SERVER:
-        _server, _space, record = finding.subject.partition(" ")
-        first = told.setdefault((finding.check, finding.host, record, finding.symptom, finding.found, finding.grade), finding.ref)
-    elif finding.check in _ASKED_AT_EVERY_ADDRESS:
-        service = "" if _is_address(_first_word(finding)) else _first_word(finding)
-        first = told.setdefault((finding.check, finding.host, service, finding.symptom, finding.found), finding.ref)
-    elif finding.check in _TOLD_BY_TWINS:
-        # What is found names the twins, and its words are few where the tellings before may be thousands.
-        twins = (told.get((finding.check, word)) for word in _words_found(finding))
-        # The host itself may have told it of another of its addresses.
-        first = next(filter(None, twins), told.setdefault((finding.check, finding.host, finding.found), finding.ref))
-        told.setdefault((finding.check, finding.host), finding.ref)
-    else:
-        return finding
-    return finding if first == finding.ref else msgspec.structs.replace(finding, because=(first,))
-
-
-_ASKED_AT_EVERY_SERVER = frozenset({"name.forward", "name.reverse", "name.alias"})
-_TOLD_BY_TWINS = frozenset({"ssh.shared-key", "certificate.shared-key", "host.mac"})
-_ASKED_AT_EVERY_ADDRESS = frozenset({
-    "certificate.trust", "certificate.name", "certificate.dates", "certificate.key", "certificate.signature",
-    "certificate.protocol", "ssh.identity", "ssh.algorithms", "ssh.host-key", "clock.synchronised"})
 
 #: Checks whose fail or caution may only repeat in other words what the fail of a check they need has said.
 _REPEATING = frozenset({"name.forward", "name.reverse", "name.agreement", "name.servers-agree", "clock.offset", "clock.skew",
@@ -237,15 +191,6 @@ def _upstream(check: str) -> Iterator[str]:
 
 
 Tie = Callable[[Finding, Finding, _Outages], bool]
-
-
-def _first_word(finding: Finding) -> str:
-    return finding.subject.partition(" ")[0]
-
-
-def _words_found(finding: Finding) -> list[str]:
-    """Hosts and hardware addresses among them, each a word of its own."""
-    return finding.found.replace(",", " ").split()
 
 
 def _same_host(cause: Finding, effect: Finding, _outages: _Outages) -> bool:
@@ -268,12 +213,12 @@ def _name_server(cause: Finding, effect: Finding, outages: _Outages) -> bool:
     if effect.check.startswith(("clock.", "certificate.")):
         return outages.no_name_server and _waits_on_names(effect, outages)
     if cause.symptom in _IN_ITS_WAY:
-        same = effect.symptom == "denies-name" if cause.symptom == "denies-names" else effect.symptom in _SILENT
-        return same and _first_word(effect) == cause.subject
+        same = effect.symptom == "denies-name" if cause.symptom == "denies-names" else effect.symptom in SILENT
+        return same and first_word(effect) == cause.subject
     if effect.grade is Grade.FAIL and not cause.symptom == effect.symptom == "no-name":
         return False
     server, _space, zone = cause.subject.partition(" ")
-    if _first_word(effect) == server:
+    if first_word(effect) == server:
         if cause.symptom == "no-tcp":
             return effect.symptom == "truncated"
         if cause.symptom == "errs":
@@ -282,7 +227,7 @@ def _name_server(cause: Finding, effect: Finding, outages: _Outages) -> bool:
             pointer = reverse_name(effect.subject.partition(" ")[2])
             return under(pointer, zone) if zone else cause.symptom not in _OF_ONE_ZONE
         return not zone
-    return not zone and outages.no_name_server and _first_word(effect) not in outages.name_servers
+    return not zone and outages.no_name_server and first_word(effect) not in outages.name_servers
 
 
 def _waits_on_names(effect: Finding, outages: _Outages) -> bool:
@@ -326,13 +271,13 @@ def _silent_host(cause: Finding, effect: Finding, outages: _Outages) -> bool:
     may be one more loss.
     """
     lossy = (cause.symptom, effect.check, effect.symptom) == ("loss", "port.closed", "lossy")
-    if not _same_host(cause, effect, outages) or not (cause.symptom in _SILENT or lossy):
+    if not _same_host(cause, effect, outages) or not (cause.symptom in SILENT or lossy):
         return False
-    if effect.grade is not Grade.UNPROVEN and effect.symptom not in _SILENT:
+    if effect.grade is not Grade.UNPROVEN and effect.symptom not in SILENT:
         return False
     if effect.check == "gateway.return-path":
         return (":" in cause.subject) == (":" in effect.subject)
-    asked = {word for word in effect.subject.split() if _is_address(word)}
+    asked = {word for word in effect.subject.split() if is_address(word)}
     return not asked or cause.subject in asked
 
 
@@ -346,7 +291,7 @@ def _two_owners(cause: Finding, effect: Finding, _outages: _Outages) -> bool:
     if cause.symptom != "two-owners":
         return False
     if effect.check == "host.mac" and effect.symptom in ("shared-mac", "router-mac"):
-        return _words_found(effect)[0] in _words_found(cause)
+        return words_found(effect)[0] in words_found(cause)
     if cause.host != effect.host:
         return False
     if effect.check == "host.mac":
@@ -354,7 +299,7 @@ def _two_owners(cause: Finding, effect: Finding, _outages: _Outages) -> bool:
     if effect.check == "system.login":
         return effect.symptom in _STRANGE_KEY
     return (effect.check in ("host.echo", "gateway.echo") and effect.symptom == "loss"
-            and cause.subject == _first_word(effect))
+            and cause.subject == first_word(effect))
 
 
 def _copied_key(_cause: Finding, effect: Finding, _outages: _Outages) -> bool:
@@ -371,10 +316,6 @@ def _is_excused(finding: Finding) -> bool:
     """Whether a dead gateway or shared losses explain this silence: proven as silence, which is all that its effects need."""
     return finding.grade is Grade.UNPROVEN and bool(finding.because) and (
         finding.check == "host.echo" or finding.because == (losses.REF,))
-
-
-def _is_address(word: str) -> bool:
-    return ":" in word or (word.count(".") == 3 and word.replace(".", "").isdigit())
 
 
 _TIES: dict[str, Tie] = {
@@ -400,16 +341,16 @@ def _excuse_behind_gateways(plan: Plan, evidence: Evidence, findings: list[Findi
     each answers for its own address family, and an only one for both.
     """
     dead = {finding.subject: finding.ref for finding in findings
-            if finding.check == "gateway.echo" and finding.grade is Grade.FAIL and finding.symptom in _SILENT}
+            if finding.check == "gateway.echo" and finding.grade is Grade.FAIL and finding.symptom in SILENT}
     if not dead:
         return findings
     beyond = {network.name: network for network in plan.networks if evidence.vantage.on_link.get(network.name) is False}
     networks = {host.fqdn: beyond[host.network] for host in plan.hosts if host.network in beyond}
     echoes = [(finding, _gateway_before(networks[finding.host], finding.subject)) for finding in findings
               if finding.check == "host.echo" and finding.host in networks]
-    heard = {(networks[finding.host].name, gateway) for finding, gateway in echoes if not _is_silence(finding)}
+    heard = {(networks[finding.host].name, gateway) for finding, gateway in echoes if not is_silence(finding)}
     excused = {finding.ref: dead[gateway] for finding, gateway in echoes
-               if _is_silence(finding) and gateway in dead and (networks[finding.host].name, gateway) not in heard}
+               if is_silence(finding) and gateway in dead and (networks[finding.host].name, gateway) not in heard}
     return [
         msgspec.structs.replace(finding, grade=Grade.UNPROVEN, because=(excused[finding.ref],), fix=(),
                                 message=f"{finding.message} Its gateway is silent too, so nothing is proven of the host itself.")
@@ -421,7 +362,3 @@ def _gateway_before(network: Network, address: str) -> str:
     """The gateway that packets to an address of the network come through: the one of its family, or the only one there is."""
     own = (gateway for gateway in network.gateways if len(network.gateways) == 1 or family_of(gateway) == family_of(address))
     return next(own, "")
-
-
-def _is_silence(finding: Finding) -> bool:
-    return finding.grade is Grade.FAIL and finding.symptom in _SILENT

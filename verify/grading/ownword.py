@@ -20,6 +20,9 @@ from shared.plan import Plan
 
 #: Symptoms of a time service that gave no answer at all, as one that does not run does.
 _NO_ANSWER = frozenset({"silent", "refused", "no-answer"})
+_TELLING = frozenset({"system.address", "system.clock", "system.login", "system.mtu", "system.name"})
+#: What two rows of one machine are found to share, or to have too much, besides its boot.
+_ONE_MACHINES = frozenset({"shared", "shared-key", "another-hosts", "other-rows", "stray-route"})
 #: What is wrong with an address, and with a default route, of a host that no answer over it gets out of.
 _LOST_ADDRESS = frozenset({"missing", "duplicate", "mask-hides"})
 _LOST_WAY = frozenset({"no-route", "no-link", "wrong-gateway", "second-route"})
@@ -37,7 +40,7 @@ def explain(plan: Plan, evidence: Evidence, findings: list[Finding]) -> list[Fin
         if finding.check == "system.route":
             if answered.get((finding.host, finding.subject)) is False:
                 said[finding.host].append(finding)
-        elif finding.check in ("system.address", "system.clock", "system.login", "system.mtu", "system.name"):
+        elif finding.check in _TELLING or finding.symptom == "one-machine":
             said[finding.host].append(finding)
     if not said:
         return findings
@@ -47,7 +50,7 @@ def explain(plan: Plan, evidence: Evidence, findings: list[Finding]) -> list[Fin
 
 
 def _cause(effect: Finding, said: Iterable[Finding], to_time: str) -> Finding | None:
-    if effect.because or effect.grade not in (Grade.FAIL, Grade.UNPROVEN):
+    if effect.because or not (effect.grade in (Grade.FAIL, Grade.UNPROVEN) or effect.symptom == "other-rows"):
         return None
     return next((cause for cause in said if cause is not effect and _predicts(cause, effect, to_time)), None)
 
@@ -71,6 +74,11 @@ def _predicts(cause: Finding, effect: Finding, to_time: str) -> bool:
     if effect.grade is Grade.UNPROVEN:
         # Nobody is there to be asked for its sources.
         return cause.symptom in ("stopped", "none") and effect.check == "system.clock"
+    if cause.symptom == "one-machine":
+        # Of its two names it calls itself by one.
+        names = [name.partition(".")[0] for name in cause.found.removeprefix("the same as on ").split(", ")]
+        named = effect.check == "system.name" and effect.symptom == "other-name" and effect.found.partition(".")[0] in names
+        return named or effect.symptom in _ONE_MACHINES
     if cause.check == "system.address":
         return _is_silence(effect) and cause.symptom in _LOST_ADDRESS and cause.subject == effect.subject
     if cause.check == "system.route" and effect.symptom == "none-heard":

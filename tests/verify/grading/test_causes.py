@@ -8,7 +8,7 @@ import msgspec
 import pytest
 
 from shared.evidence import Evidence, SiteEvidence, Vantage
-from shared.findings import SITE, Finding, Grade, make_ref
+from shared.findings import SITE, Finding, Grade, Measured, make_ref
 from shared.plan import Plan
 from verify.grading.causes import explain
 
@@ -382,6 +382,14 @@ def test_twins_share_one_cause(because) -> None:
     assert because(one, two) == {one.ref: (), two.ref: (one.ref,)}
 
 
+def test_two_rows_of_one_machine_share_one_cause(because) -> None:
+    """The plan is mended once; what was copied from host to host is mended at each."""
+    for symptom, folded in (("one-machine", True), ("shared", False)):
+        one, two = (finding(host, "system.shared-identity", "boot id", Grade.FAIL, symptom, f"the same as on {twin}")
+                    for host, twin in ((HOST, OTHER), (OTHER, HOST)))
+        assert because(one, two) == {one.ref: (), two.ref: (one.ref,) if folded else ()}
+
+
 def test_twins_of_two_addresses_share_one_cause_too(because) -> None:
     """The first twin tells it once, whatever it has of addresses; what it shares with another host is another fault."""
     one, again, two, apart = (
@@ -608,3 +616,13 @@ def test_a_pointer_to_an_alias_is_told_with_the_alias(because) -> None:
     several = finding(HOST, "name.reverse", "192.0.2.53 2001:db8::11", Grade.CAUTION, "several-names")
     told = because(alias, pointer, elsewhere, others, several)
     assert told == {alias.ref: (), pointer.ref: (alias.ref,), elsewhere.ref: (), others.ref: (), several.ref: ()}
+
+
+@pytest.mark.parametrize(("value", "grade", "folded"), [
+    (3600.01, Grade.FAIL, True), (3599.0, Grade.FAIL, False), (3600.01, Grade.CAUTION, False), (3600.01, Grade.PASS, False),
+])
+def test_one_clock_that_is_wrong_is_told_once(because, value: float, grade: Grade, folded: bool) -> None:
+    """It is read at every address of its host; another machine's clock at one of them is another fault."""
+    first, other = (msgspec.structs.replace(finding(HOST, "clock.offset", subject, one), measured=Measured(seconds, 0.01, "s"))
+                    for subject, one, seconds in (("192.0.2.11", Grade.FAIL, 3600.0), ("2001:db8::11", grade, value)))
+    assert because(first, other) == {first.ref: (), other.ref: (first.ref,) if folded else ()}

@@ -157,3 +157,21 @@ def test_a_full_name_made_of_a_wrong_host_name_is_told_once(folded: Callable[...
     cause = finding(HOST, "system.name", "other-name", "doem-a", subject="host name")
     assert folded(cause, finding(HOST, "system.name", "other-name", "doem-a.obs.example.net", subject="full name"))
     assert not folded(cause, finding(HOST, "system.name", "other-name", "dome-a.osb.example.net", subject="full name"))
+
+
+ONE_MACHINE = finding(HOST, "system.shared-identity", "one-machine", f"the same as on {OTHER}", subject="boot id")
+
+
+@pytest.mark.parametrize(("effect", "expected"), [
+    (finding(HOST, "system.shared-identity", "shared", subject="machine id"), True),
+    (finding(HOST, "ssh.shared-key", "shared-key"), True),
+    (finding(HOST, "system.address", "other-rows", subject="others", grade=Grade.CAUTION), True),
+    (finding(HOST, "system.address", "unplanned", subject="others", grade=Grade.CAUTION), False),
+    (finding(HOST, "system.route", "stray-route", subject="IPv6"), True),
+    (finding(HOST, "system.route", "no-route", subject="IPv4"), False),
+    (finding(HOST, "system.name", "other-name", "dome-b", subject="host name"), True),
+    (finding(HOST, "system.name", "other-name", "doem-a", subject="host name"), False),
+])
+def test_two_rows_of_one_machine_are_told_once(folded: Callable[..., bool], effect: Finding, expected: bool) -> None:
+    """What both rows share, or have too much, is mended in the plan and not at the machine."""
+    assert folded(ONE_MACHINE, effect) is expected

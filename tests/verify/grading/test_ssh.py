@@ -588,6 +588,17 @@ def test_twins_are_a_fail_on_both_hosts_naming_each_other(make_case: MakeCase, k
     assert all(each.fingerprint in findings["dome-a"].found for each in keys)
 
 
+@pytest.mark.parametrize("network", ["mgmt", "storage"])
+def test_rows_of_two_networks_may_be_one_machine(make_case: MakeCase, make_plan: Callable[..., Plan], network: str) -> None:
+    """Then there is no copy, and no new key to be made."""
+    first, second = make_plan().hosts
+    hosts = (first, msgspec.structs.replace(second, network=network))
+    found = fleet(make_case, host_evidence(), host_evidence("dome-b", (TWIN,)), hosts=hosts)["dome-a"]
+    assert ("one machine in two networks" in found.message) is (network == "storage")
+    assert found.fix[0].startswith("# if dome-a.obs.example.net and dome-b.obs") is (network == "storage")
+    assert "ssh-keygen -A" in found.fix
+
+
 def test_three_copies_each_name_the_other_two(make_case: MakeCase, make_plan: Callable[..., Plan]) -> None:
     """Every twin is named."""
     third = msgspec.structs.replace(make_plan().hosts[1], name="dome-c", fqdn="dome-c.obs.example.net", addresses=("192.0.2.13",))

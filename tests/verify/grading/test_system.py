@@ -978,6 +978,26 @@ def test_two_hosts_with_one_identity(bench: Bench, fields: dict[str, Any], kind:
     assert found["dome-a", kind].fix
 
 
+@pytest.mark.parametrize(("network", "carried", "symptom"), [
+    ("storage", ("192.0.2.11", "203.0.113.12"), "one-machine"), ("storage", ("203.0.113.12",), "shared"),
+    ("mgmt", ("192.0.2.11", "203.0.113.12"), "shared"),
+])
+def test_two_rows_of_one_machine_are_the_plans_to_mend(
+    bench: Bench, make_plan: Callable[..., Plan], network: str, carried: tuple[str, ...], symptom: str
+) -> None:
+    """Both carry the addresses of each, in two networks: nothing was copied, and nothing is to be taken away from it."""
+    plan = make_plan()
+    storage = msgspec.structs.replace(plan.networks[0], name="storage", subnet="203.0.113.0/24", gateway=None)
+    rows = (plan.hosts[0], msgspec.structs.replace(plan.hosts[1], addresses=("203.0.113.12",), network=network))
+    addresses = tuple(msgspec.structs.replace(OWN, address=address) for address in carried)
+    one = said(msgspec.structs.replace(SOUND, addresses=(OWN, msgspec.structs.replace(OWN, address="203.0.113.12"))))
+    two = said(msgspec.structs.replace(OTHER, boot_id=SOUND.boot_id, addresses=addresses), address="203.0.113.12")
+    case = bench.case(("dome-a", one), ("dome-b", two), networks=(*plan.networks, storage), hosts=rows)
+    found = {(each.ref.partition(".")[0], each.subject): each for each in system.grade_fleet(case)}
+    assert [found[host, "boot id"].symptom for host in ("dome-a", "dome-b")] == [symptom, symptom]
+    assert any("access = false" in line for line in found["dome-a", "boot id"].fix) is (symptom == "one-machine")
+
+
 def test_hosts_of_their_own_pass_and_one_alone_is_not_compared(bench: Bench) -> None:
     assert {finding.grade for finding in twins(bench, OTHER).values()} == {Grade.PASS}
     assert system.grade_fleet(bench.case(("dome-a", said()))) == []

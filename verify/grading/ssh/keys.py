@@ -303,6 +303,10 @@ def _shared(case: Case, holder: Holder, fleet: _Fleet) -> Finding:
     twins = dict.fromkeys(twin for _, group in common for twin in group.beside(*where))
     told = listed(twins, len(twins))
     message, fix = _why_common(holder, fleet, twins, told)
+    network = {host.fqdn: host.network for host in case.plan.hosts if host.fqdn in twins or host.fqdn == holder.host}
+    if all(network.get(twin) != network[holder.host] for twin in twins):
+        message += " Or they are one machine in two networks, with a row in each."
+        fix = (f"# if {holder.host} and {told} are one machine: plan ssh in the role of one of its rows only; if not,", *fix)
     named = "; ".join(f"{listed(group.beside(*where), group.count_beside(*where))} ({_shown(key)})" for key, group in common)
     return case.finding(
         holder.host, "ssh.shared-key", holder.subject, Grade.FAIL, planned=planned, found=f"the same as on {named}",

@@ -60,10 +60,26 @@ def _compared(word: Word, kind: str, holders: dict[tuple[str, str], list[Word]])
         count = f"{len(known)} other host{'' if len(known) == 1 else 's'}"
         return word.finding("system.shared-identity", kind, Grade.PASS, planned=planned, found=f"not that of {count}",
                             topic=_TOPICS[kind], message=f"The {kind} of {name} is none of those of {count} that were asked.")
+    own_rows = [other for other in holders[own[0]] if _is_same_machine(word, other)]
+    if kind == _BOOT and len(own_rows) == len(twins):
+        return word.finding(
+            "system.shared-identity", kind, Grade.FAIL, planned=planned, found=f"the same as on {', '.join(twins)}",
+            topic=_TOPICS[kind], symptom="one-machine", message=f"{name} and {', '.join(twins)} are one running system with the "
+            "addresses of each: one machine, which the plan counts as several.",
+            fix=("# one machine in several networks: only one of its rows is to be logged in to; in the role of the others:",
+                 "access = false    # and no ssh, for it has one host key"))
     return word.finding(
         "system.shared-identity", kind, Grade.FAIL, planned=planned, found=f"the same as on {', '.join(twins)}",
         topic=_TOPICS[kind], symptom="shared", message=f"{name} has the same {kind} as {', '.join(twins)}: {_MEANS[kind]}.",
         fix=_MENDS[kind])
+
+
+def _is_same_machine(word: Word, other: Word) -> bool:
+    """Whether two rows of different networks are one machine: it carries what is planned for either, whichever was asked."""
+    def carries(one: Word, another: Word) -> bool:
+        return set(another.host.addresses) <= {address.address for address in one.facts.addresses or ()}
+
+    return word.host.network != other.host.network and carries(word, other) and carries(other, word)
 
 
 _MEANS = {
