@@ -34,7 +34,8 @@ def explain(plan: Plan, evidence: Evidence, findings: list[Finding]) -> list[Fin
     said: dict[str, list[Finding]] = defaultdict(list)
     answered = _answered_beyond(plan, evidence, findings)
     for finding in findings:
-        if finding.grade is not Grade.FAIL or finding.because:
+        # The second row of one machine has its boot told with the first, and what else it shares is told with its own.
+        if finding.grade is not Grade.FAIL or (finding.because and finding.symptom != "one-machine"):
             continue
         # An answer that got out by the default route is no work of a route that none gets out by.
         if finding.check == "system.route":

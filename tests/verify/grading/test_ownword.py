@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
+import msgspec
 import pytest
 
 from shared.evidence import Evidence, SiteEvidence, Vantage
@@ -175,3 +176,11 @@ ONE_MACHINE = finding(HOST, "system.shared-identity", "one-machine", f"the same 
 def test_two_rows_of_one_machine_are_told_once(folded: Callable[..., bool], effect: Finding, expected: bool) -> None:
     """What both rows share, or have too much, is mended in the plan and not at the machine."""
     assert folded(ONE_MACHINE, effect) is expected
+
+
+def test_the_second_row_of_one_machine_explains_its_own_too(make_plan: Callable[..., Plan]) -> None:
+    """Its boot is told with the first row's, and stays what the rest of it comes from."""
+    told = msgspec.structs.replace(ONE_MACHINE, because=("the first row's",))
+    evidence = Evidence(vantage=Vantage(name="runner"), started="", finished="", complete=True, site=SiteEvidence(), hosts=())
+    shared = finding(HOST, "system.shared-identity", "shared", subject="machine id")
+    assert [one.because for one in explain(make_plan(), evidence, [told, shared])] == [told.because, (told.ref,)]

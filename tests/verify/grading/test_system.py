@@ -447,6 +447,13 @@ def test_a_row_in_another_network_may_be_the_same_machines(
     assert (found.grade, found.symptom) == (grade, symptom)
     if grade is Grade.CAUTION:
         assert "dome-a-data.obs.example.net, in another network" in found.message
+        # That the first network has IPv6 off says nothing of the second.
+        off = msgspec.structs.replace(plan.networks[0], ipv6="off")
+        wide = msgspec.structs.replace(storage, subnet="2001:db8:9::/64")
+        six = msgspec.structs.replace(other, address="2001:db8:9::11", prefix_length=64)
+        elsewhere = msgspec.structs.replace(second, addresses=("2001:db8:9::11",))
+        found_6 = bench.findings(changed(addresses=(*LOOPBACKS, OWN, six)), networks=(off, wide), hosts=(*plan.hosts, elsewhere))
+        assert found_6["system.address", "others"].symptom == symptom
         assert 'subject = "others", host = "dome-a"' in found.fix[1]
 
 

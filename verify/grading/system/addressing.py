@@ -307,7 +307,7 @@ def _others(word: Word, network: Network) -> Finding:
     why = ", though the plan has IPv6 off" if stray else ""
     owned = {address: host for host in word.case.plan.hosts if host is not word.host for address in host.addresses}
     theirs = [address for address in extra if address.address in owned]
-    if theirs == extra and not stray and all(_may_be_its_own(word, address, owned[address.address]) for address in extra):
+    if theirs == extra and all(_may_be_its_own(word, address, owned[address.address]) for address in extra):
         return _of_other_rows(word, extra, owned, planned=planned, told=told)
     whose = listed((f"{address.address} is that of {owned[address.address].fqdn}" for address in theirs), len(theirs))
     quarrel = f"  {whose}: two hosts with one address lose each other's packets (RFC 5227 section 1)." if theirs else ""
