@@ -21,8 +21,12 @@ from shared.plan import Plan
 #: Symptoms of a time service that gave no answer at all, as one that does not run does.
 _NO_ANSWER = frozenset({"silent", "refused", "no-answer"})
 _TELLING = frozenset({"system.address", "system.clock", "system.login", "system.mtu", "system.name"})
+#: Symptoms of two rows that are one machine, and of an address that is on another host's machine.
+_OF_TWO = frozenset({"one-machine", "apart"})
 #: What two rows of one machine are found to share, or to have too much, besides its boot.
-_ONE_MACHINES = frozenset({"shared", "shared-key", "another-hosts", "other-rows", "stray-route"})
+_ONE_MACHINES = frozenset({"shared", "shared-key", "cloned", "another-hosts", "other-rows", "stray-route"})
+#: What a host shows at an address that is on another host's machine, besides that one's host key.
+_ASTRAY = frozenset({"cloned", "another-hosts-name", "other-machine"})
 #: What is wrong with an address, and with a default route, of a host that no answer over it gets out of.
 _LOST_ADDRESS = frozenset({"missing", "duplicate", "mask-hides"})
 _LOST_WAY = frozenset({"no-route", "no-link", "wrong-gateway", "second-route"})
@@ -34,14 +38,14 @@ def explain(plan: Plan, evidence: Evidence, findings: list[Finding]) -> list[Fin
     said: dict[str, list[Finding]] = defaultdict(list)
     answered = _answered_beyond(plan, evidence, findings)
     for finding in findings:
-        # The second row of one machine has its boot told with the first, and what else it shares is told with its own.
-        if finding.grade is not Grade.FAIL or (finding.because and finding.symptom != "one-machine"):
+        # What two rows or two hosts have in common is told with the first, and explains the rest of each.
+        if finding.grade is not Grade.FAIL or (finding.because and finding.symptom not in _OF_TWO):
             continue
         # An answer that got out by the default route is no work of a route that none gets out by.
         if finding.check == "system.route":
             if answered.get((finding.host, finding.subject)) is False:
                 said[finding.host].append(finding)
-        elif finding.check in _TELLING or finding.symptom == "one-machine":
+        elif finding.check in _TELLING or finding.symptom in _OF_TWO:
             said[finding.host].append(finding)
     if not said:
         return findings
@@ -51,7 +55,7 @@ def explain(plan: Plan, evidence: Evidence, findings: list[Finding]) -> list[Fin
 
 
 def _cause(effect: Finding, said: Iterable[Finding], to_time: str) -> Finding | None:
-    if effect.because or not (effect.grade in (Grade.FAIL, Grade.UNPROVEN) or effect.symptom == "other-rows"):
+    if effect.because or not (effect.grade in (Grade.FAIL, Grade.UNPROVEN) or effect.symptom in ("other-rows", "other-machine")):
         return None
     return next((cause for cause in said if cause is not effect and _predicts(cause, effect, to_time)), None)
 
@@ -80,6 +84,8 @@ def _predicts(cause: Finding, effect: Finding, to_time: str) -> bool:
         names = [name.partition(".")[0] for name in cause.found.removeprefix("the same as on ").split(", ")]
         named = effect.check == "system.name" and effect.symptom == "other-name" and effect.found.partition(".")[0] in names
         return named or effect.symptom in _ONE_MACHINES
+    if cause.symptom == "apart":
+        return effect.symptom in _ASTRAY
     if cause.check == "system.address":
         return _is_silence(effect) and cause.symptom in _LOST_ADDRESS and cause.subject == effect.subject
     if cause.check == "system.route" and effect.symptom == "none-heard":

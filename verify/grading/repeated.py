@@ -77,8 +77,9 @@ def told_before(finding: Finding, told: dict[tuple[str, ...], str]) -> Finding:
     elif finding.check in _TOLD_BY_TWINS or finding.symptom == "one-machine":
         # What is found names the twins, and its words are few where the tellings before may be thousands.
         twins = (told.get((finding.check, word)) for word in words_found(finding))
-        # The host itself may have told it of another of its addresses.
-        first = next(filter(None, twins), told.setdefault((finding.check, finding.host, finding.found), finding.ref))
+        # The host itself may have told it of another of its addresses; which one is astray shows at both.
+        again = "apart" if finding.symptom == "apart" else finding.found
+        first = next(filter(None, twins), told.setdefault((finding.check, finding.host, again), finding.ref))
         told.setdefault((finding.check, finding.host), finding.ref)
     else:
         return finding

@@ -382,6 +382,15 @@ def test_twins_share_one_cause(because) -> None:
     assert because(one, two) == {one.ref: (), two.ref: (one.ref,)}
 
 
+def test_exchanged_addresses_share_one_cause(because) -> None:
+    """Both addresses of both hosts show it, under keys that differ."""
+    found = [finding(host, "ssh.shared-key", subject, Grade.FAIL, "apart", f"the same as on {twin} ({key})")
+             for host, twin, last in ((HOST, OTHER, 11), (OTHER, HOST, 12))
+             for subject, key in ((f"22/tcp at 192.0.2.{last}", "one"), (f"22/tcp at 2001:db8::{last}", "two"))]
+    told = because(*found)
+    assert [told[one.ref] for one in found] == [(), *[(found[0].ref,)] * 3]
+
+
 def test_two_rows_of_one_machine_share_one_cause(because) -> None:
     """The plan is mended once; what was copied from host to host is mended at each."""
     for symptom, folded in (("one-machine", True), ("shared", False)):

@@ -153,6 +153,20 @@ def test_another_hosts_key_explains_another_hosts_certificate(folded: Callable[.
     assert not folded(finding(HOST, "system.login", "changed-host-key"), finding(HOST, "certificate.name", "another-hosts-name"))
 
 
+@pytest.mark.parametrize(("effect", "expected"), [
+    (finding(HOST, "certificate.name", "another-hosts-name"), True), (finding(HOST, "certificate.name", "other-name"), False),
+    (finding(HOST, "certificate.shared-key", "cloned"), True),
+    (finding(HOST, "ssh.host-key", "other-machine", grade=Grade.CAUTION), True),
+    (finding(OTHER, "certificate.shared-key", "cloned"), False),
+])
+def test_an_address_on_another_hosts_machine_explains_what_that_one_shows(
+    folded: Callable[..., bool], effect: Finding, expected: bool
+) -> None:
+    """A key that was copied explains none of it: each copy is to be replaced."""
+    assert folded(finding(HOST, "ssh.shared-key", "apart"), effect) is expected
+    assert not folded(finding(HOST, "ssh.shared-key", "shared-key"), effect)
+
+
 def test_a_full_name_made_of_a_wrong_host_name_is_told_once(folded: Callable[..., bool]) -> None:
     """One word was mistyped."""
     cause = finding(HOST, "system.name", "other-name", "doem-a", subject="host name")

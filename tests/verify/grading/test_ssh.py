@@ -588,6 +588,20 @@ def test_twins_are_a_fail_on_both_hosts_naming_each_other(make_case: MakeCase, k
     assert all(each.fingerprint in findings["dome-a"].found for each in keys)
 
 
+def test_addresses_that_were_exchanged_are_looked_at_together(make_case: MakeCase, make_plan: Callable[..., Plan]) -> None:
+    """One family of two hosts: each finding names both addresses of its host, and none twice."""
+    first, second = make_plan().hosts
+    hosts = (msgspec.structs.replace(first, addresses=("192.0.2.11", "2001:db8::11")),
+             msgspec.structs.replace(second, addresses=("192.0.2.12", "2001:db8::12")))
+    one, two = SOUND.host_keys, OTHER.host_keys
+    sights = {name: tuple(changed(SOUND, address=address, host_keys=keys) for address, keys in shown) for name, shown in (
+        ("dome-a", (("192.0.2.11", two), ("2001:db8::11", one))), ("dome-b", (("192.0.2.12", one), ("2001:db8::12", two))))}
+    found = ssh.grade_fleet(make_case(*(host_evidence(name, seen) for name, seen in sights.items()), hosts=hosts))
+    assert [finding.symptom for finding in found] == ["apart"] * 4
+    for finding, last in zip(found, (11, 11, 12, 12), strict=True):
+        assert finding.fix[0].count(f"192.0.2.{last}") == finding.fix[0].count(f"2001:db8::{last}") == 1
+
+
 @pytest.mark.parametrize("network", ["mgmt", "storage"])
 def test_rows_of_two_networks_may_be_one_machine(make_case: MakeCase, make_plan: Callable[..., Plan], network: str) -> None:
     """Then there is no copy, and no new key to be made."""

@@ -400,9 +400,12 @@ def test_an_address_in_the_place_of_the_planned_one_is_told_with_it_and_mended_o
     found = bench.findings(changed(addresses=(*LOOPBACKS, typed)))
     missing, others = found["system.address", "192.0.2.11"], found["system.address", "others"]
     assert (missing.grade, missing.symptom, missing.found) == (Grade.FAIL, "missing", "192.0.2.21/24 on eth0")
-    assert "it has 192.0.2.21/24 on eth0 in its place" in missing.message
+    assert "in its place it has 192.0.2.21/24 on eth0." in missing.message
     assert missing.fix[0].endswith(": 192.0.2.11/24 (255.255.255.0) in the place of 192.0.2.21")
     assert others.because == (missing.ref,)
+    leased = bench.findings(changed(addresses=(*LOOPBACKS, msgspec.structs.replace(typed, dynamic=True))))
+    assert "in its place it has 192.0.2.21/24 on eth0, on loan." in leased["system.address", "192.0.2.11"].message
+    assert leased["system.address", "192.0.2.11"].fix[0].endswith(" in the place of 192.0.2.21, which is on loan")
 
 
 @pytest.mark.parametrize("stray", ["198.51.100.7", "2001:db8::7"])

@@ -273,10 +273,10 @@ class _Fleet:
         for holder in known:
             self._of_host.setdefault(holder.host, []).append(holder.seen)
 
-    def elsewhere(self, host: str) -> str:
-        """Another of its addresses, where the host's keys differ from address to address; empty where they do not."""
+    def elsewhere(self, host: str, at: SshEvidence | None = None) -> str:
+        """Another of its addresses (than ``at``), where the host's keys differ from address to address; else empty."""
         seen = self._of_host.get(host, [])
-        met = next(filter(None, (strangers(one, seen) for one in seen)), None) if len(seen) > 1 else None
+        met = next(filter(None, (strangers(one, seen) for one in ([at] if at else seen))), None) if len(seen) > 1 else None
         return met[0].address if met else ""
 
 
@@ -303,6 +303,7 @@ def _shared(case: Case, holder: Holder, fleet: _Fleet) -> Finding:
     twins = dict.fromkeys(twin for _, group in common for twin in group.beside(*where))
     told = listed(twins, len(twins))
     message, fix = _why_common(holder, fleet, twins, told)
+    apart = bool(fleet.elsewhere(holder.host)) or all(map(fleet.elsewhere, twins))
     network = {host.fqdn: host.network for host in case.plan.hosts if host.fqdn in twins or host.fqdn == holder.host}
     if all(network.get(twin) != network[holder.host] for twin in twins):
         message += " Or they are one machine in two networks, with a row in each."
@@ -310,13 +311,13 @@ def _shared(case: Case, holder: Holder, fleet: _Fleet) -> Finding:
     named = "; ".join(f"{listed(group.beside(*where), group.count_beside(*where))} ({_shown(key)})" for key, group in common)
     return case.finding(
         holder.host, "ssh.shared-key", holder.subject, Grade.FAIL, planned=planned, found=f"the same as on {named}",
-        message=message, fix=fix, symptom="shared-key", at=holder.seen.at)
+        message=message, fix=fix, symptom="apart" if apart else "shared-key", at=holder.seen.at)
 
 
 def _why_common(holder: Holder, fleet: _Fleet, twins: Collection[str], told: str) -> tuple[str, tuple[str, ...]]:
     """What a key in common comes from, and the mend: a copied image, or an address that is on the other's machine."""
     host, address = holder.host, holder.address
-    elsewhere = fleet.elsewhere(host)
+    elsewhere = fleet.elsewhere(host, holder.seen)
     if elsewhere:
         why = (f"At {address} {host} shows the same host key as {told}, and its addresses do not all show one key: {address} may "
                f"be an address of the machine of {told}, which then answers in the name of {host}.")

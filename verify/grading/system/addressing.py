@@ -238,9 +238,11 @@ def _address(word: Word, network: Network, address: str, carried: InterfaceAddre
 
     if carried is None:
         instead = [other for other in _extra(word) if planned_in and _subnet_around(network, other) == planned_in]
-        told = ", ".join(f"{other.address}/{other.prefix_length} on {other.interface}" for other in instead[:_MENDED])
-        place = f" in the place of {instead[0].address}" if len(instead) == 1 else ""
-        why = (f": it has {told} in its place." if instead else
+        told = ", ".join(f"{other.address}/{other.prefix_length} on {other.interface}{', on loan' if other.dynamic else ''}"
+                         for other in instead[:_MENDED])
+        loan = ", which is on loan" if instead and instead[0].dynamic else ""
+        place = f" in the place of {instead[0].address}{loan}" if len(instead) == 1 else ""
+        why = (f"; in its place it has {told}." if instead else
                ": the host was reached by another address or through a device that translates addresses.")
         return finding(Grade.FAIL, told or "on no interface", f"No interface of {name} carries {address}{why}", "missing",
                        (f"# in the network settings of {name}: {planned.removesuffix(', static')}{dotted}{place}",
