@@ -42,7 +42,7 @@ from shared.hostfacts import (
     Unit,
 )
 from shared.plan import Access, Endpoint, Network, OwnQuestion, Plan, Port, Role
-from verify.grading import gateway, system
+from verify.grading import gateway, system, whole
 from verify.grading.case import Case
 
 AT = "2026-11-25T10:00:00.000000Z"
@@ -406,6 +406,25 @@ def test_an_address_in_the_place_of_the_planned_one_is_told_with_it_and_mended_o
     leased = bench.findings(changed(addresses=(*LOOPBACKS, msgspec.structs.replace(typed, dynamic=True))))
     assert "in its place it has 192.0.2.21/24 on eth0, on loan." in leased["system.address", "192.0.2.11"].message
     assert leased["system.address", "192.0.2.11"].fix[0].endswith(" in the place of 192.0.2.21, which is on loan")
+
+
+def test_a_mistyped_digit_leads_the_whole_report(bench: Bench) -> None:
+    """The silence that was seen stands under the host's own word."""
+    plan = bench.case().plan
+    host = msgspec.structs.replace(plan.hosts[0], addresses=("192.0.2.11", SIX))
+    typed = tuple(InterfaceAddress(address=address, prefix_length=length, interface="eth0", dynamic=False)
+                  for address, length in (("192.0.2.21", 24), (SIX, 64)))
+    case = bench.case(("dome-a", changed(addresses=(*LOOPBACKS, *typed))), hosts=(host, plan.hosts[1]))
+    lost = Failure(kind=FailureKind.NO_ANSWER, phase="answer", elapsed_seconds=1.0)
+    echoes = (EchoEvidence(address="192.0.2.11", method="icmp-raw", at=AT, round_trips_seconds=(None, None), failure=lost),
+              EchoEvidence(address=SIX, method="icmp-raw", at=AT, round_trips_seconds=(0.001, 0.001), hop_limit=63))
+    seen = msgspec.structs.replace(case.evidence.hosts[0], echoes=echoes)
+    evidence = msgspec.structs.replace(case.evidence, hosts=(seen,))
+    graded = whole.grade(case.plan, evidence, case.limits, today=datetime.date(2026, 11, 30), checks=frozenset(catalogue.CHECKS))
+    found = {(one.check, one.subject): one for one in graded.hosts["dome-a.obs.example.net"]}
+    silent = found["host.echo", "192.0.2.11"]
+    assert (silent.grade, silent.symptom) == (Grade.FAIL, "silent")
+    assert silent.because == (found["system.address", "192.0.2.11"].ref,)
 
 
 @pytest.mark.parametrize("stray", ["198.51.100.7", "2001:db8::7"])
