@@ -109,7 +109,10 @@ class Interview:
             self._enough_of_hanging()
 
     def _ask(self, topic: Topic) -> None:
-        """Try the alternatives of a topic until one gives an answer that can be read."""
+        """Try the alternatives of a topic until one gives an answer that can be read.
+
+        One that does not end is there: what is tried in the place of one that is not would wait for the same program.
+        """
         for one in written_out(topic, services=self._question.services, name=self._question.fqdn):
             if not self._tells(one):
                 continue
@@ -122,6 +125,7 @@ class Interview:
                     self._read_clock(one, heard)
                 else:
                     self._keep(topic, one, read)
+            if read is not None or _hangs(heard):
                 return
 
     def _read_clock(self, one: Alternative, first: Heard) -> None:
@@ -145,8 +149,7 @@ class Interview:
         answer = heard.answer
         if confidential and heard.text.strip():
             answer = msgspec.structs.replace(answer, output=_WITHHELD)
-        if answer.failure is not None and answer.failure.kind is FailureKind.NO_ANSWER:
-            self._hung += 1
+        self._hung += _hangs(heard)
         self.answers.append(answer)
 
     def _enough_of_hanging(self) -> None:
@@ -169,10 +172,20 @@ class Interview:
         return self._resolver.stub if self._resolver else ""
 
     def _tells(self, one: Alternative) -> bool:
-        """Whether a command tells of the forwarder that the resolver points at, and not of another that stands idle beside it."""
+        """Whether a command tells of what runs: the forwarder that the resolver points at, and no other that stands idle."""
+        if one.beside and not self._runs(one.beside):
+            return False
         front = self._resolver
         return one.of_resolved is None or (
             front is not None and one.of_resolved is (front.stub in RESOLVED) and one.written_by in front.writer)
+
+    def _runs(self, name: str) -> bool:
+        units = (*self._units("forwarder"), *self._units("time_units"))
+        return any(unit.name == name and unit.active == "active" for unit in units)
+
+    def _units(self, field: str) -> tuple[Unit, ...]:
+        read = self._facts.get(field)
+        return read if isinstance(read, tuple) else ()
 
     def _effective(self, topic: Topic, one: Alternative, read: Resolver) -> Resolver:
         """What is effective: behind a forwarder of the host's own, the servers that this one asks."""
@@ -186,6 +199,10 @@ class Interview:
 def digest(identifier: str) -> str:
     """A machine id as it may be shown and compared: it identifies the host and must not get about (machine-id(5))."""
     return hashlib.sha256(b"seatrial machine id " + identifier.encode()).hexdigest()[:32]
+
+
+def _hangs(heard: Heard) -> bool:
+    return heard.answer.failure is not None and heard.answer.failure.kind is FailureKind.NO_ANSWER
 
 
 def _read(one: Alternative, heard: Heard) -> object | None:

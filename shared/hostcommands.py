@@ -30,12 +30,15 @@ class Alternative(msgspec.Struct, frozen=True):
 
     ``of_resolved`` is whether it tells of systemd-resolved or of other forwarders; None where it tells of no forwarder.
     ``written_by`` is what the first comment of resolv.conf must name for it to tell anything.
+    ``beside`` is the unit that must have been seen to run.  What is left of one that stopped tells nothing, and a command that
+    asks a program over the system bus starts it where it stands (dbus-daemon(1), activation; systemctl(1) asks the manager).
     """
 
     command: str
     reader: str
     of_resolved: bool | None = None
     written_by: str = ""
+    beside: str = ""
 
 
 class Topic(msgspec.Struct, frozen=True, kw_only=True):
@@ -57,7 +60,10 @@ def _either(reader: str, *commands: str) -> tuple[Alternative, ...]:
 
 
 _SHOW = ("systemctl show --property=Id,LoadState,ActiveState,SubState,UnitFileState "
-         "--property=TriggeredBy,WantedBy,RequiredBy")
+         "--property=TriggeredBy,WantedBy,RequiredBy --property=ActiveEnterTimestampMonotonic")
+#: The settings of dnsmasq that decide whom it asks and where it listens (dnsmasq(8)), of the files that Debian has it read.
+_DNSMASQ = ("grep -rhs -e ^no-resolv -e ^resolv-file -e ^server -e ^port -e ^listen-address -e ^except-interface "
+            "/etc/dnsmasq.conf /etc/dnsmasq.d")
 _IP = ("ip", "/sbin/ip", "busybox ip")
 _ADDRESSING = ("system.address", "system.mtu", "system.shared-identity")
 _ROUTING = ("system.route", "gateway.return-path")
@@ -88,14 +94,18 @@ TOPICS = (
           alternatives=(*_either("neighbours", *(f"{ip} neigh show" for ip in _IP)),
                         Alternative("cat /proc/net/arp", "proc-neighbours"))),
     Topic(name="resolver", checks=("system.resolver",), alternatives=_either("resolver", "cat /etc/resolv.conf")),
+    Topic(name="forwarder", checks=("system.resolver",), behind_stub=True,
+          alternatives=(Alternative(f"{_SHOW} systemd-resolved", "units", of_resolved=True),
+                        Alternative(f"{_SHOW} dnsmasq", "units", of_resolved=False))),
+    # NetworkManager takes the first of its two files away when its forwarder ends; no exit status of 0 without it.
     Topic(name="resolver behind the local stub", checks=("system.resolver",), behind_stub=True,
           alternatives=(Alternative("cat /run/systemd/resolve/resolv.conf", "upstream", of_resolved=True),
-                        Alternative("resolvectl dns", "resolvectl", of_resolved=True),
-                        Alternative("cat /run/NetworkManager/no-stub-resolv.conf", "upstream", of_resolved=False,
-                                    written_by="NetworkManager"),
-                        Alternative("cat /run/dnsmasq/resolv.conf", "upstream", of_resolved=False, written_by="resolvconf"))),
-    Topic(name="forwarder", checks=("system.resolver",), behind_stub=True,
-          alternatives=(Alternative(f"{_SHOW} systemd-resolved", "units", of_resolved=True),)),
+                        Alternative("resolvectl dns", "resolvectl", of_resolved=True, beside="systemd-resolved.service"),
+                        Alternative("cat /run/NetworkManager/dnsmasq.pid /run/NetworkManager/no-stub-resolv.conf", "upstream",
+                                    of_resolved=False, written_by="NetworkManager"),
+                        Alternative(_DNSMASQ, "dnsmasq", of_resolved=False, beside="dnsmasq.service"),
+                        Alternative("cat /run/dnsmasq/resolv.conf", "upstream", of_resolved=False, written_by="resolvconf",
+                                    beside="dnsmasq.service"))),
     Topic(name="services", checks=("system.service",), alternatives=_either("units", f"{_SHOW} {{services}}")),
     Topic(name="sockets of services", checks=("system.service",), alternatives=_either("units", f"{_SHOW} {{sockets}}")),
     Topic(name="failed units", checks=("system.service",),
@@ -104,7 +114,7 @@ TOPICS = (
     Topic(name="time sources", checks=("system.clock",),
           alternatives=(Alternative("chronyc -n -c sources -a", "chrony-sources"), Alternative("ntpq -wpn", "ntpq-peers"),
                         Alternative("ntpq -pn", "ntpq-cut-peers"),
-                        Alternative("env TZ=UTC timedatectl show-timesync", "timesync"))),
+                        Alternative("env TZ=UTC timedatectl show-timesync", "timesync", beside="systemd-timesyncd.service"))),
     Topic(name="host name", checks=("system.name",),
           alternatives=_either("word", "hostname", "uname -n", "cat /proc/sys/kernel/hostname")),
     Topic(name="full name", checks=("system.name",), alternatives=_either("word", "hostname -f")),

@@ -88,6 +88,7 @@ class Unit(msgspec.Struct, frozen=True, kw_only=True):
 
     ``name`` is its own full name, ``asked`` the one it was asked for by.  ``sub`` is the finer state.  ``triggered_by`` are the
     sockets, timers and paths that start it, ``wanted_by`` the units that have it started; None is not known.
+    ``began_seconds`` is how long after the boot it last became active, None where it never did.
     """
 
     asked: str
@@ -98,6 +99,7 @@ class Unit(msgspec.Struct, frozen=True, kw_only=True):
     sub: str = ""
     triggered_by: tuple[str, ...] | None = None
     wanted_by: tuple[str, ...] | None = None
+    began_seconds: float | None = None
 
 
 class TimeSource(msgspec.Struct, frozen=True, kw_only=True):

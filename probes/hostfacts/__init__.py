@@ -20,6 +20,7 @@ READERS: dict[str, Callable[[str], object | None]] = {
     "resolver": names.resolver,
     "upstream": names.upstream,
     "resolvectl": names.resolvectl,
+    "dnsmasq": names.dnsmasq,
     "routes": routes.routes,
     "rules": routes.rules,
     "proc-routes-4": routes.proc_routes_4,
@@ -39,4 +40,4 @@ READERS: dict[str, Callable[[str], object | None]] = {
 }
 
 #: Readers of several files at once: one of them may be missing, which the exit status tells and does not matter.
-WHATEVER_STATUS = frozenset({"proc-addresses", "sys-links"})
+WHATEVER_STATUS = frozenset({"proc-addresses", "sys-links", "dnsmasq"})

@@ -49,7 +49,9 @@ def _address(words: list[str], line: str, interface: str) -> InterfaceAddress | 
     length = (options["peer"] if "/" not in words[1] and "peer" in options else words[1]).partition("/")[2]
     if address is None or not length.isdecimal() or len(length) > 3:
         return None
-    read = InterfaceAddress(address=address, prefix_length=int(length), interface=interface, dynamic="dynamic" in words,
+    # An advertised address without an end is not called dynamic where a program sets it, but is still managed (ip-address(8)).
+    leased = "dynamic" in words or "mngtmpaddr" in words
+    read = InterfaceAddress(address=address, prefix_length=int(length), interface=interface, dynamic=leased,
                             scope=options.get("scope", "global")[:32], flags=tuple(word for word in words if word in _FLAGS))
     return _with_life(read, line)
 

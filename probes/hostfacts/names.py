@@ -15,6 +15,8 @@ _NAME_LIMIT = 253
 _IDENTIFIER = re.compile(r"[0-9a-f]{32}|[0-9a-f]{8}-(?:[0-9a-f]{4}-){3}[0-9a-f]{12}")
 #: resolv.conf(5): glibc reads at most three servers and, since 2.26, any number of suffixes; more of either is bounded here.
 _SERVERS_KEPT, _SUFFIXES_KEPT = 16, 32
+#: Where programs of the host find a forwarder that dnsmasq was told to keep to itself.
+_LOOPBACK = frozenset({"127.0.0.1", "::1"})
 #: The characters that are kept of a file's first comment (our own bound).
 _WRITER_LIMIT = 120
 
@@ -72,6 +74,24 @@ def resolvectl(text: str) -> Resolver | None:
     # A server may be written ADDRESS#NAME or ADDRESS%INTERFACE.
     servers = tuple(dict.fromkeys(address for word in said if (address := address_of(word.partition("#")[0]))))
     return Resolver(servers=servers[:_SERVERS_KEPT], search=(), source="") if servers else None
+
+
+def dnsmasq(text: str) -> Resolver | None:
+    """Lines OPTION or OPTION=VALUE of dnsmasq's settings (dnsmasq(8)).  None: they change nothing of where it gets its servers.
+
+    With no-resolv it asks the servers of its own settings alone; those of one domain (server=/DOMAIN/ADDRESS) do not count.
+    Servers of its own beside those of a file, another file, or another place to listen: whom it asks is then not known.
+    """
+    said = [(option.strip(), value.strip()) for option, _, value in (line.partition("=") for line in text.splitlines())]
+    general = [address_of(value.partition("#")[0].partition("@")[0]) for option, value in said
+               if option == "server" and not value.startswith("/")]
+    listens = {place.strip() for option, value in said if option == "listen-address" for place in value.split(",")}
+    harmless = {"", "server", *(["listen-address"] if listens & _LOOPBACK else [])}
+    held = {option for option, _ in said} - harmless
+    if not general and not held:
+        return None
+    known = tuple(address for address in general if address) if held == {"no-resolv"} and None not in general else None
+    return Resolver(servers=known[:_SERVERS_KEPT] if known is not None else None, search=(), source="")
 
 
 def local_forwarder(front: Resolver) -> str:

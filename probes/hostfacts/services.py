@@ -21,10 +21,16 @@ def units(text: str) -> tuple[Unit, ...] | None:
             wanting = [_listed(held[key]) for key in ("WantedBy", "RequiredBy") if key in held]
             found.append(Unit(asked="", name=held["Id"], load=held.get("LoadState", "")[:32],
                               active=held["ActiveState"][:32], enabled=held.get("UnitFileState", "")[:32],
-                              sub=held.get("SubState", "")[:32],
+                              sub=held.get("SubState", "")[:32], began_seconds=_began(held),
                               triggered_by=_listed(held["TriggeredBy"]) if "TriggeredBy" in held else None,
                               wanted_by=tuple(itertools.chain(*wanting))[:_NAMES_KEPT] if wanting else None))
     return tuple(found[:MOST]) or None
+
+
+def _began(held: dict[str, str]) -> float | None:
+    """When a unit last became active: told in microseconds since the boot, and 0 where it never did (systemd(1) on the bus)."""
+    said = held.get("ActiveEnterTimestampMonotonic", "")
+    return int(said) / 1e6 if said.isascii() and said.isdecimal() and len(said) < 19 and int(said) else None
 
 
 def _listed(names: str) -> tuple[str, ...]:

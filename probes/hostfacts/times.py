@@ -19,6 +19,8 @@ _CHOSEN = "*"
 _MODES = frozenset("^=#")
 #: What stands in the place of the address of a source that is known by name only so far (chronyc(1), sources -a).
 _NAMELESS = re.compile(r"ID#[0-9]{10}")
+#: How ntpq shows a source whose name it has no address for, in the place of the reference identifier (NTPsec 1.2).
+_LOOKED_FOR = (".DNS", ".NTS")
 #: ntpq's table of peers: its columns, and the characters of the first where ntpq may cut it (NTPsec 1.2; others from memory).
 _PEER_COLUMNS, _PEER_CUT = 10, 15
 
@@ -64,8 +66,14 @@ def ntpq_peers(text: str) -> tuple[TimeSource, ...] | None:
     rows = _ntpq_rows(text)
     if rows is None:
         return None
-    return tuple(TimeSource(address=_named(columns[0]), selected=mark in "*o", reachable=_reached(columns[6]), state=mark.strip())
+    return tuple(TimeSource(address="" if _sought(columns) else _named(columns[0]), selected=mark in "*o",
+                            reachable=_reached(columns[6]), state=mark.strip())
                  for mark, columns in rows if columns[1] != ".POOL.")[:MOST]
+
+
+def _sought(columns: list[str]) -> bool:
+    """Whether a source is known by name only: a name of a reference clock, such as SHM(0), is all that this one has."""
+    return columns[1].startswith(_LOOKED_FOR) and address_of(columns[0]) is None
 
 
 def ntpq_cut_peers(text: str) -> tuple[TimeSource, ...] | None:
@@ -96,16 +104,17 @@ def _ntpq_rows(text: str) -> list[tuple[str, list[str]]] | None:
 def timesync(text: str) -> tuple[TimeSource, ...] | None:
     """The output of ``timedatectl show-timesync``: the servers it may ask, and the message it last heard (``NTPMessage``).
 
-    That message stays, also when it is another server that is asked now and does not answer.
+    That message stays, also when it is another server that is asked now and does not answer, or one that has no address yet.
     """
     held = dict(line.partition("=")[::2] for line in text.splitlines() if "=" in line)
     if not held.keys() & {"ServerName", "ServerAddress", "SystemNTPServers", "LinkNTPServers", "FallbackNTPServers"}:
         return None
     name, address = held.get("ServerName", ""), held.get("ServerAddress", "")
-    heard = "Leap=" in held.get("NTPMessage", "")
+    heard = bool(address) and "Leap=" in held.get("NTPMessage", "")
     at = _HEARD_AT.search(held.get("NTPMessage", ""))
     current = TimeSource(address=_named(address or name), selected=heard, reachable=heard,
-                         heard_at=f"{at[1]}T{at[2]}Z" if at else "", poll_seconds=_seconds(held.get("PollIntervalUSec", "")))
+                         heard_at=f"{at[1]}T{at[2]}Z" if at and heard else "",
+                         poll_seconds=_seconds(held.get("PollIntervalUSec", "")))
     found = [current] if address or name else []
     others = dict.fromkeys(" ".join(held.get(f"{kind}NTPServers", "") for kind in ("System", "Runtime", "Link")).split())
     found += [TimeSource(address=_named(other), selected=False) for other in others if other not in (name, address)]

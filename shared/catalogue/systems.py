@@ -105,7 +105,7 @@ CHECKS = (
         name="system.resolver",
         title="The host asks the planned name servers",
         proves="The servers that the host asks are the planned ones in their order, also where it asks them through a forwarder "
-        "of its own (127.0.0.53 and the like), and the planned domain is the suffix that short names get.",
+        "of its own that runs (127.0.0.53 and the like), and the planned domain is the suffix that short names get.",
         not_proves="That these servers answer the host: the runner asks them for itself (name.server).  That every program uses "
         "this setting: some bring their own, and the hosts file may answer first.",
         basis=("RFC 1123 section 6.1.3.2 (a resolver asks the servers it is configured with, over UDP and TCP)",
@@ -155,7 +155,8 @@ CHECKS = (
                 "answers from the sources do not come back to the host, whatever the runner hears"),
         mends=("systemctl enable --now chrony; and disable every other one",
                "chronyc -n sources; chronyc -n tracking    # on the host"),
-        would_prove="a login that works, a host with systemd, and a time service that can be asked (chronyc, ntpq, timedatectl)",
+        would_prove="a login that works, a host with systemd, and a time service that any account can ask (chronyc, ntpq, "
+        "timedatectl; openntpd answers root alone)",
         owner="build",
         needs=_LOGIN,
     ),

@@ -462,6 +462,18 @@ def test_a_kiss_code_has_the_mend_of_its_cause(scene: BuildScene, code: str, wor
     assert words in seen.one("clock.source", SOURCES[3]).fix[0]
 
 
+def test_a_service_that_was_never_synchronised_is_not_said_to_have_just_started(scene: BuildScene) -> None:
+    """By ntpsec 1.2.2+dfsg1-1+deb12u1, which goes on to send INIT for as long as none of its sources answers."""
+    found = scene(hosts={HOST_A: (clock("192.0.2.11", kiss="INIT"),)}).one("clock.synchronised").found
+    assert found.endswith("its time service has not been synchronised since it was started")
+
+
+def test_a_host_that_serves_no_time_is_told_of_services_that_do_not_by_themselves(scene: BuildScene) -> None:
+    fix = " ".join(scene(hosts={HOST_A: (clock("192.0.2.11", failure=FailureKind.REFUSED),)}).one("clock.synchronised").fix)
+    assert "listen on ADDRESS" in fix
+    assert "systemd-timesyncd serves nobody" in fix
+
+
 def test_a_time_that_came_from_another_address_has_its_own_mend(scene: BuildScene) -> None:
     """For a source and for a host alike."""
     def elsewhere(address: str) -> ClockEvidence:

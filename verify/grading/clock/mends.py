@@ -38,8 +38,9 @@ def for_clock(name: str, offset_seconds: float, sources: Sequence[Endpoint]) -> 
 def see_what_it_follows(name: str) -> tuple[str, ...]:
     """How to see which time service runs on ``name`` and what it follows."""
     return (
-        f"On {name}, see that exactly one time service runs: systemctl status chrony ntpsec systemd-timesyncd",
-        "See what it follows.  chrony: chronyc -n sources; ntpsec: ntpq -pn; systemd-timesyncd: timedatectl timesync-status",
+        f"On {name}, see that exactly one time service runs: systemctl status chrony ntpsec openntpd systemd-timesyncd",
+        ("See what it follows.  chrony: chronyc -n sources; ntpsec: ntpq -pn; openntpd: ntpctl -s all (as root); "
+         "systemd-timesyncd: timedatectl timesync-status"),
     )
 
 
@@ -77,9 +78,10 @@ def only_these(unit: str, sources: Sequence[Endpoint]) -> tuple[str, ...]:
             *map(server_line, sources))
 
 
-def see_names() -> tuple[str, ...]:
-    """How to see on the host which sources its chrony has by name and cannot find."""
-    return ("chronyc -N sources -a    # on the host; these are its sources by the names that it has for them",
+def see_names(unit: str) -> tuple[str, ...]:
+    """How to see on the host which sources its time service, called by its unit, has by name and cannot find."""
+    look = "ntpq -wpn" if unit.startswith("ntp") else "chronyc -N sources -a"
+    return (f"{look}    # on the host; these are its sources by the names that it has for them",
             "getent ahosts NAME    # must print an address for each of them: else mend the host's resolver first")
 
 
@@ -101,6 +103,9 @@ def serve_time(name: str, port: int) -> tuple[str, ...]:
     return (
         *see_what_it_follows(name),
         f"See that it listens: ss -lnup 'sport = :{port}'",
+        # With *, openntpd 1:6.2p3-4.2+b1 that was started before the network served at the loopback addresses alone.
+        ("openntpd serves only where it is told to: a line listen on ADDRESS in /etc/openntpd/ntpd.conf (* means the addresses "
+         "that there are when it starts).  systemd-timesyncd serves nobody: it takes another service in its place"),
         _ALLOW,
         f"Let UDP port {port} through the host's own packet filter: nft list ruleset",
     )

@@ -20,7 +20,7 @@ _KISSES = {
     "DENY": "it denies this client the time",
     "RSTR": "it serves no time to this client",
     "RATE": "it wants to be asked less often, although it was asked a few times only",
-    "INIT": "its time service has only just started and is not synchronised yet",
+    "INIT": "its time service has not been synchronised since it was started",
     "STEP": "its time service has just stepped its clock and is not synchronised yet",
 }
 #: Leap indicators in words (RFC 5905 section 7.3 Figure 9).

@@ -21,6 +21,8 @@ _METRICS = {4: 0, 6: 1024}
 _VERSIONS = {4: "IPv4", 6: "IPv6"}
 #: The length of the prefix of a wire, for all addresses but those that begin with 000 (RFC 4291 section 2.5.4).
 _USUAL_LENGTH_6 = 64
+#: Programs that listen to advertisements in the kernel's place, whatever it is set to (systemd 252, NetworkManager 1.42).
+_LISTENERS = "# and where such a program listens: IPv6AcceptRA=no (systemd-networkd), ipv6.method disabled (NetworkManager)"
 #: The most addresses that get a line to type (our own bound).
 _MENDED = 8
 
@@ -304,9 +306,12 @@ def _others(word: Word, network: Network) -> Finding:
     if not extra:
         return word.finding("system.address", "others", Grade.PASS, planned=planned, found="none", topic="addresses",
                             message=f"{name} carries no address beyond the planned ones and those that every host has.")
-    told = listed((f"{address.address}/{address.prefix_length} on {address.interface}" for address in extra), len(extra))
+    told = listed((f"{address.address}/{address.prefix_length} on {address.interface}{', leased' if address.dynamic else ''}"
+                   for address in extra), len(extra))
     stray = network.ipv6 == "off" and any(":" in address.address for address in extra)
     why = ", though the plan has IPv6 off" if stray else ""
+    advertised = _unadvertised(extra[:_MENDED])
+    leases = dict.fromkeys(address.interface for address in extra if ":" not in address.address and address.dynamic)
     owned = {address: host for host in word.case.plan.hosts if host is not word.host for address in host.addresses}
     theirs = [address for address in extra if address.address in owned]
     if theirs == extra and all(_may_be_its_own(word, address, owned[address.address]) for address in extra):
@@ -317,7 +322,9 @@ def _others(word: Word, network: Network) -> Finding:
         "system.address", "others", Grade.FAIL if stray or theirs else Grade.CAUTION, planned=planned, found=told,
         topic="addresses", symptom="another-hosts" if theirs else "unplanned",
         message=f"{name} also carries addresses that its row does not name{why}: {told}.{quarrel}",
-        fix=(*_unadvertised(extra[:_MENDED]), *_dropped(extra),
+        fix=(*advertised, *_dropped(extra),
+             *([_LISTENERS] if advertised else []),
+             *([f"# leased: turn DHCP off on {', '.join(map(quote, leases))}"] if leases else []),
              "# and take them out of its network settings" + ("" if stray or theirs else ", or add them to its row in the plan")))
 
 

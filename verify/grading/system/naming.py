@@ -7,7 +7,7 @@ from shlex import quote
 
 from shared.findings import Finding, Grade
 from shared.hostcommands import RESOLVED
-from shared.hostfacts import Resolver
+from shared.hostfacts import Resolver, Unit
 from shared.hostnames import canonical
 from verify.grading.system.units import STANDS
 from verify.grading.system.word import Word
@@ -36,8 +36,16 @@ def _servers(word: Word) -> Finding:
     wanted = [server.host for server in word.case.plan.name_servers]
     planned, name = ", ".join(wanted), word.host.fqdn
     resolver = word.facts.resolver
+    idle = next((unit for unit in word.facts.forwarder or () if unit.active in STANDS), None)
+    if idle is not None and resolver is not None and resolver.stub in RESOLVED:
+        return word.finding(
+            "system.resolver", "servers", Grade.FAIL, planned=planned, found=f"{idle.name} {idle.active}, for {resolver.stub}",
+            topic="forwarder", symptom="no-forwarder",
+            message=f"{name} asks a forwarder of its own at {resolver.stub}, which does not run: it finds no name at all.",
+            fix=(f"systemctl unmask {quote(idle.name)}    # as root on {name}", f"systemctl enable --now {quote(idle.name)}",
+                 f"journalctl -b -u {quote(idle.name)}    # if it does not stay"))
     if resolver is None or resolver.servers is None:
-        return _unread_servers(word, resolver, planned)
+        return _unread_servers(word, resolver, planned, idle)
 
     begins = f'  Its /etc/resolv.conf begins "{resolver.writer[:60]}".' if resolver.writer else ""
 
@@ -46,14 +54,6 @@ def _servers(word: Word) -> Finding:
                             message=message + begins if symptom else message,
                             fix=_set_servers(resolver, wanted) if symptom else ())
 
-    idle = next((unit for unit in word.facts.forwarder or () if unit.active in STANDS), None)
-    if idle is not None and resolver.stub:
-        found = f"{idle.name} {idle.active}, for {resolver.stub}"
-        return word.finding(
-            "system.resolver", "servers", Grade.FAIL, planned=planned, found=found, topic="forwarder", symptom="no-forwarder",
-            message=f"{name} asks a forwarder of its own at {resolver.stub}, which does not run: it finds no name at all.",
-            fix=(f"systemctl unmask {quote(idle.name)}    # as root on {name}", f"systemctl enable --now {quote(idle.name)}",
-                 f"journalctl -b -u {quote(idle.name)}    # if it does not stay"))
     servers = list(dict.fromkeys(resolver.servers))
     found = (", ".join(servers) or "none") + (f" behind {resolver.stub}" if resolver.stub else "")
     missing = [server for server in wanted[:ASKED_SERVERS] if server not in servers]
@@ -67,19 +67,28 @@ def _servers(word: Word) -> Finding:
     return finding(Grade.PASS, f"{name} asks the planned name servers in the planned order, {where}.")
 
 
-def _unread_servers(word: Word, resolver: Resolver | None, planned: str) -> Finding:
+def _unread_servers(word: Word, resolver: Resolver | None, planned: str, idle: Unit | None) -> Finding:
+    """A dnsmasq that does not run is told and no more: another program may stand in its place."""
     if resolver is None:
         return word.unread("system.resolver", "servers", "resolver", planned=planned)
-    why = word.why_unread(_RESOLVERS[1:])
+    why, fix = word.why_unread(_RESOLVERS[1:]), [_who_forwards(resolver.stub)]
+    if idle is not None and idle.load == "loaded":
+        why = f"{idle.name} does not run ({idle.active})"
+        fix.append(f"journalctl -b -u {quote(idle.name)}    # why it does not run, where it should be that program")
     return word.finding(
         "system.resolver", "servers", Grade.UNPROVEN, planned=planned, found=f"a forwarder at {resolver.stub}",
         topic="resolver", symptom="unread",
-        message=f"{word.host.fqdn} asks a forwarder of its own at {resolver.stub}, and whom that one asks is not known: {why}.")
+        message=f"{word.host.fqdn} asks a forwarder of its own at {resolver.stub}, and whom that one asks is not known: {why}.",
+        fix=tuple(fix))
+
+
+def _who_forwards(stub: str) -> str:
+    return f"ss -lnup 'sport = :53'    # on the host, as root: which program forwards at {stub}"
 
 
 def _set_servers(resolver: Resolver, wanted: list[str]) -> tuple[str, ...]:
     if resolver.stub and resolver.stub not in RESOLVED:
-        return (f"ss -lnup 'sport = :53'    # on the host, as root: which program forwards at {resolver.stub}",
+        return (_who_forwards(resolver.stub),
                 f"# and in its settings, or in those of the connection where it takes them from there: {', '.join(wanted)}")
     if resolver.stub or "systemd-resolved" in resolver.writer:
         return ("# in /etc/systemd/resolved.conf, or in the settings of the connection where it takes them from there:",

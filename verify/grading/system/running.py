@@ -7,7 +7,7 @@ from shlex import quote
 
 from shared.addresses import is_address
 from shared.findings import Finding, Grade, Measured
-from shared.hostcommands import own_topic
+from shared.hostcommands import TIME_UNITS, own_topic
 from shared.hostfacts import TimeSource, Unit
 from shared.plan import OwnQuestion
 from shared.quantities import show_seconds
@@ -58,7 +58,7 @@ def _time_service(word: Word) -> Finding:
                             fix=fix, topic=topic)
 
     if not units:
-        return finding(Grade.FAIL, f"{name} has no time service, so nothing keeps its clock right.", "none",
+        return finding(Grade.FAIL, f"{name} has none of the time services that are known here ({', '.join(TIME_UNITS)}).", "none",
                        ("apt-get install chrony    # or what the distribution of the host calls it",
                         *(f"systemctl unmask {one}; systemctl enable --now {one}    # or this, if its package is still installed"
                           for one in map(quote, masked))))
@@ -99,7 +99,7 @@ def _time_sources(word: Word) -> Finding:
 
     def finding(grade_: Grade, message: str, symptom: str = "") -> Finding:
         lines = only_these(_service_name(word), word.case.plan.time_sources)
-        fix = (*(see_names() if lost and symptom != "others" else ()), *lines) if symptom else ()
+        fix = (*(see_names(_service_name(word)) if lost and symptom != "others" else ()), *lines) if symptom else ()
         return word.finding("system.clock", "sources", grade_, planned=planned, found=found, message=message, symptom=symptom,
                             fix=fix, topic="time sources")
 
@@ -143,17 +143,28 @@ def _selected(word: Word) -> Finding:
     if chosen:
         return word.finding("system.clock", "selected", Grade.PASS, planned=planned, found=", ".join(chosen),
                             topic="time sources", message=f"The time service of {name} follows {', '.join(chosen)}.")
-    uptime = word.facts.uptime_seconds
-    early = uptime is not None and uptime < SETTLED_SECONDS
+    early, since = _since(word)
     heard = _heard(sources)
     unheard = any(source.address for source in sources) and not any(source.reachable for source in sources)
-    since = f"{show_seconds(uptime)} after the boot" if uptime is not None else "at an unknown time after the boot"
     return word.finding(
         "system.clock", "selected", Grade.CAUTION if early else Grade.FAIL, planned=planned, found="none", topic="time sources",
         symptom="none-heard" if unheard else "none-selected",
         message=f"The time service of {name} follows no source {since}: {heard}.",
         fix=(*why_none_selected(_service_name(word)),
              *(("# it may still be settling: verify again in a quarter of an hour",) if early else ())))
+
+
+def _since(word: Word) -> tuple[bool, str]:
+    """Whether the time service may still be settling, and how long after what it was asked: the boot, or its own later start."""
+    uptime = word.facts.uptime_seconds
+    if uptime is None:
+        return False, "at an unknown time after the boot"
+    running = _running(word)
+    began = running[0].began_seconds if len(running) == 1 else None
+    runs = uptime - began if began is not None else uptime
+    if uptime >= SETTLED_SECONDS and 0 <= runs < SETTLED_SECONDS:
+        return True, f"{show_seconds(runs)} after it was started"
+    return uptime < SETTLED_SECONDS, f"{show_seconds(uptime)} after the boot"
 
 
 def _running(word: Word) -> list[Unit]:
@@ -185,6 +196,11 @@ def _heard(sources: tuple[TimeSource, ...]) -> str:
         return f"it hears {', '.join(reached)} and believes none"
     if sources and not any(source.address for source in sources):
         return "it has sources by name only, and no address for any"
+    # By a name, and not by that of a reference clock, such as SHM(0).
+    sought = [source.address for source in sources
+              if source.reachable is False and "." in source.address and not is_address(source.address)]
+    if sought:
+        return f"it has found no address for {', '.join(sought)}, so the host's resolver is to be mended first"
     return "it hears none of its sources, so the way to them or their answers are barred" if sources else "it has none"
 
 
