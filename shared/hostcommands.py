@@ -144,5 +144,6 @@ def written_out(topic: Topic, *, services: Sequence[str], name: str) -> tuple[Al
 
 
 def commands_for(check: str) -> tuple[tuple[str, tuple[str, ...]], ...]:
-    """What is run on a host for a check: (topic, commands tried in turn)."""
-    return tuple((topic.name, tuple(one.command for one in topic.alternatives)) for topic in TOPICS if check in topic.checks)
+    """What is run on a host for a check: (topic, commands tried in turn, each with a remark where it waits on a unit)."""
+    return tuple((topic.name, tuple(one.command + (f"    # only while {one.beside} runs" if one.beside else "")
+                                    for one in topic.alternatives)) for topic in TOPICS if check in topic.checks)
