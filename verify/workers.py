@@ -178,7 +178,8 @@ def _wake(workers: Iterable[_Worker]) -> list[Crash]:
     owned = []
     for worker in workers:
         if not worker.stands_still():
-            worker.still_seconds = 0.0
+            # One that was asked to end and is stopped again need not be asked, nor told of, a second time.
+            worker.still_seconds = worker.still_seconds if worker.still_seconds >= STILL_SECONDS else 0.0
             continue
         before = worker.still_seconds
         worker.still_seconds = before + LOOK_SECONDS
