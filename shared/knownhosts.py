@@ -8,10 +8,11 @@ from __future__ import annotations
 
 import base64
 import binascii
+import functools
 import hashlib
 import hmac
 import re
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping, Sequence
 
 import msgspec
 
@@ -20,6 +21,8 @@ from shared.addresses import with_canonical_addresses
 #: The port that a name without a port stands for (RFC 4253 section 4.1).
 DEFAULT_PORT = 22
 _REVOKED, _AUTHORITY = "@revoked", "@cert-authority"
+#: What makes patterns of names, or hides them.
+_PATTERN = re.compile(r"[*?!|]")
 
 
 class KnownKey(msgspec.Struct, frozen=True):
@@ -41,14 +44,48 @@ class KnownLine(msgspec.Struct, frozen=True):
     blob: bytes
 
 
-class KnownHosts(msgspec.Struct, frozen=True):
+class KnownHosts(msgspec.Struct, frozen=True, dict=True):
     """A whole file.  ``unreadable`` and ``authorities`` hold the numbers of the lines that are not used."""
 
     lines: tuple[KnownLine, ...]
     unreadable: tuple[int, ...] = ()
     authorities: tuple[int, ...] = ()
 
+    @functools.cached_property
+    def by_blob(self) -> Mapping[bytes, Sequence[KnownLine]]:
+        """The lines by the key that they hold."""
+        lines: dict[bytes, list[KnownLine]] = {}
+        for line in self.lines:
+            lines.setdefault(line.blob, []).append(line)
+        return lines
 
+    def may_speak_of(self, name: str, port: int) -> Iterable[KnownLine]:
+        """The lines that may be about a host, in their order: most name their hosts word by word, and are found by the name."""
+        plain, others = self._places
+        return (self.lines[place] for place in sorted({*plain.get(entry_name(name.lower(), port), ()), *others}))
+
+    @property
+    def hosts(self) -> tuple[str, ...] | None:
+        """The names and addresses that the lines are about, without ports; None where a pattern or a hash may be about any."""
+        plain, others = self._places
+        return None if others else tuple(dict.fromkeys(name.removeprefix("[").partition("]")[0] for name in plain))
+
+    @functools.cached_property
+    def _places(self) -> tuple[Mapping[str, Sequence[int]], Sequence[int]]:
+        """Where the lines stand that name a host word by word, by that name, and where those whose patterns must be tried."""
+        plain: dict[str, list[int]] = {}
+        others = []
+        for place, line in enumerate(self.lines):
+            if _PATTERN.search(line.patterns):
+                others.append(place)
+            else:
+                for name in line.patterns.lower().split(","):
+                    plain.setdefault(name, []).append(place)
+        return plain, others
+
+
+# A site's file is the same for each of its hosts.
+@functools.lru_cache(maxsize=2)
 def parse(text: str) -> KnownHosts:
     """Read a file.  Raises nothing for any text."""
     lines, unreadable, authorities = [], [], []
@@ -82,7 +119,8 @@ def _blob(words: list[str]) -> bytes | None:
 def keys_of(known: KnownHosts, names: Iterable[str], port: int) -> tuple[KnownKey, ...]:
     """Every key that the file has for a host that is called by any of ``names`` (or addresses) at ``port``."""
     return tuple(KnownKey(name, line.key_type, line.blob, line.marker == _REVOKED)
-                 for name in dict.fromkeys(names) for line in known.lines if _speaks_of(line.patterns, name, port))
+                 for name in dict.fromkeys(names) for line in known.may_speak_of(name, port)
+                 if _speaks_of(line.patterns, name, port))
 
 
 def entry_name(name: str, port: int) -> str:

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import fnmatch
 import functools
+from collections.abc import Mapping
 
 import msgspec
 
@@ -201,7 +202,7 @@ class OwnQuestion(msgspec.Struct, frozen=True, kw_only=True):
     place: Place = Place()
 
 
-class Plan(msgspec.Struct, frozen=True, kw_only=True):
+class Plan(msgspec.Struct, frozen=True, kw_only=True, dict=True):
     """A whole site as intended.  ``remarks`` says what had to be assumed in reading it, in sentences for its author."""
 
     file: str
@@ -225,6 +226,16 @@ class Plan(msgspec.Struct, frozen=True, kw_only=True):
     remarks: tuple[str, ...] = ()
     access: Access | None = None
     questions: tuple[OwnQuestion, ...] = ()
+
+    @functools.cached_property
+    def by_fqdn(self) -> Mapping[str, Host]:
+        """The hosts by fully qualified name; made once, for some questions are asked for each of thousands."""
+        return {host.fqdn: host for host in self.hosts}
+
+    @functools.cached_property
+    def by_address(self) -> Mapping[str, Host]:
+        """The hosts by each of their addresses."""
+        return {address: host for host in self.hosts for address in host.addresses}
 
     def network(self, name: str) -> Network | None:
         """The network of that name, or None."""

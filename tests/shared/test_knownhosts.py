@@ -60,6 +60,23 @@ def test_whom_a_line_speaks_of(patterns: str, name: str, port: int, known: bool)
     assert bool(found) is known
 
 
+def test_a_host_is_found_by_its_name_among_thousands(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Only lines that name it, and those whose patterns may mean any host, are looked at; their order is that of the file."""
+    from shared import knownhosts
+
+    names = [f"dome-{number}.obs.example.net" for number in range(2000)]
+    own = "".join(line(f"{name},[{name}]:2222", rest=name.encode()) for name in names)
+    known = parse(line("*.obs.example.net", rest=b"any") + own + line(names[7], rest=b"again"))
+    looked_at = []
+    real = knownhosts._speaks_of
+    monkeypatch.setattr(knownhosts, "_speaks_of", lambda *told: looked_at.append(told) or real(*told))
+    keys = keys_of(known, (names[7],), 22)
+    assert [key.blob for key in keys] == [blob("ssh-ed25519", rest) for rest in (b"any", names[7].encode(), b"again")]
+    assert len(looked_at) == 3
+    assert known.hosts is None
+    assert parse(line(f"{names[0]},[{names[0]}]:2222,192.0.2.11")).hosts == (names[0], "192.0.2.11")
+
+
 def test_a_file_that_ssh_keygen_hashed_is_understood(tmp_path) -> None:
     """The independent maker: OpenSSH's own ssh-keygen -H."""
     import subprocess

@@ -97,7 +97,8 @@ class _Unasked:
             return self._time()
         if finding.check in ("clock.source", "host.ipv6") and not named:
             return self._names()
-        addresses = next((host.addresses for host in self.plan.hosts if host.fqdn == finding.host), ())
+        host = self.plan.by_fqdn.get(finding.host)
+        addresses = host.addresses if host else ()
         return self._all({family_of(address) for address in addresses}) if kind in _OF_A_PORT and not named else None
 
     def _first(self, families: set[int]) -> int | None:

@@ -1082,6 +1082,21 @@ def test_two_rows_of_one_machine_are_the_plans_to_mend(
     assert any("access = false" in line for line in found["dome-a", "boot id"].fix) is (symptom == "one-machine")
 
 
+def test_a_site_made_from_one_image_is_told_in_few_words(bench: Bench, make_plan: Callable[..., Plan]) -> None:
+    """Each host has the others' machine id: some are named, and the rest counted, or a report would hold every pair."""
+    first = make_plan().hosts[0]
+    rows = tuple(msgspec.structs.replace(first, name=f"dome-{number}", fqdn=f"dome-{number}.obs.example.net",
+                                         addresses=(f"192.0.2.{number}",)) for number in range(20, 120))
+    case = bench.case(*((row.name, said(msgspec.structs.replace(SOUND, boot_id=row.name), address=row.addresses[0]))
+                        for row in rows), hosts=rows)
+    found = [one for one in system.grade_fleet(case) if one.subject == "machine id"]
+    assert {one.grade for one in found} == {Grade.FAIL}
+    assert len(found) == 100
+    assert max(len(one.found) for one in found) < 300
+    assert "dome-20.obs.example.net" in found[-1].message
+    assert "more" in found[-1].message
+
+
 def test_hosts_of_their_own_pass_and_one_alone_is_not_compared(bench: Bench) -> None:
     assert {finding.grade for finding in twins(bench, OTHER).values()} == {Grade.PASS}
     assert system.grade_fleet(bench.case(("dome-a", said()))) == []

@@ -64,7 +64,7 @@ def grade(sight: Sight) -> Finding:
 def _other_host(sight: Sight) -> str:
     """The only other host of the plan whose very name the certificate has; "" where there is none, or more than one."""
     named = {canonical(value) for kind, value in sight.leaf.names if kind == "dns"}
-    others = [host.fqdn for host in sight.case.plan.hosts if host.fqdn in named]
+    others = [name for name in named if name in sight.case.plan.by_fqdn]
     return others[0] if len(others) == 1 else ""
 
 

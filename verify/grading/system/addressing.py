@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import ipaddress
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from shlex import quote
 
 import msgspec
@@ -312,7 +312,7 @@ def _others(word: Word, network: Network) -> Finding:
     why = ", though the plan has IPv6 off" if stray else ""
     advertised = _unadvertised(extra[:_MENDED])
     leases = dict.fromkeys(address.interface for address in extra if ":" not in address.address and address.dynamic)
-    owned = {address: host for host in word.case.plan.hosts if host is not word.host for address in host.addresses}
+    owned = word.case.plan.by_address
     theirs = [address for address in extra if address.address in owned]
     if theirs == extra and all(_may_be_its_own(word, address, owned[address.address]) for address in extra):
         return _of_other_rows(word, extra, owned, planned=planned, told=told)
@@ -338,7 +338,7 @@ def _may_be_its_own(word: Word, carried: InterfaceAddress, other: Host) -> bool:
 
 
 def _of_other_rows(
-    word: Word, extra: list[InterfaceAddress], owned: dict[str, Host], *, planned: str, told: str
+    word: Word, extra: list[InterfaceAddress], owned: Mapping[str, Host], *, planned: str, told: str
 ) -> Finding:
     """A row has addresses of one network, so a machine in two has two rows; that they are one machine no plan says."""
     whose = listed((owned[address.address].fqdn for address in extra), len(extra))

@@ -197,10 +197,12 @@ def _stranger(case: Case, host: Host, access: Access, seen: SystemEvidence, key:
 
 def _holder(case: Case, host: Host, access: Access, key: SshHostKey) -> str:
     """The other host of the plan, if just one, that the file has this key for under its own name."""
-    known = parse(access.known_hosts_text)
     # Few lines have the key, where a plan may have thousands of hosts.
-    lines = KnownHosts(tuple(line for line in known.lines if line.blob == key.blob and not line.marker))
-    held = (other.fqdn for other in case.plan.hosts if lines.lines and other is not host
+    having = parse(access.known_hosts_text).by_blob.get(key.blob, ())
+    lines = KnownHosts(tuple(line for line in having if not line.marker))
+    named = (case.plan.hosts if lines.hosts is None
+             else [case.plan.by_fqdn[name] for name in lines.hosts if name in case.plan.by_fqdn])
+    held = (other.fqdn for other in named if other is not host
             and keys_of(lines, (other.fqdn,), case.plan.login_port(other) or DEFAULT_PORT))
     first, second = next(held, ""), next(held, "")
     return "" if second else first

@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator
 
 from shared.findings import Finding, Grade
+from verify.grading.machines import listed
 from verify.grading.system.word import Word
 
 _BOOT, _MACHINE, _HARDWARE = "boot id", "machine id", "hardware address"
@@ -21,7 +22,9 @@ def grade(words: list[Word]) -> list[Finding]:
     for word in words:
         for kind, value in _identity(word):
             holders[kind, value].append(word)
-    return [_compared(word, kind, holders) for word in words for kind in _TOPICS]
+    known = {kind: {other.host.fqdn for (held, _), those in holders.items() if held == kind for other in those}
+             for kind in _TOPICS}
+    return [_compared(word, kind, holders, known[kind]) for word in words for kind in _TOPICS]
 
 
 def _identity(word: Word) -> Iterator[tuple[str, str]]:
@@ -43,35 +46,35 @@ def macs(word: Word) -> list[str]:
                               if link.interface in carrying and link.mac and link.mac != _NO_MAC))
 
 
-def _compared(word: Word, kind: str, holders: dict[tuple[str, str], list[Word]]) -> Finding:
+def _compared(word: Word, kind: str, holders: dict[tuple[str, str], list[Word]], known: Collection[str]) -> Finding:
+    """``known`` names the hosts of which some ``kind`` is known."""
     name, planned = word.host.fqdn, f"a {kind} that no other host has"
     own = [(held, value) for held, value in _identity(word) if held == kind]
-    known = {other.host.fqdn for (held, _), those in holders.items() if held == kind for other in those} - {name}
-    if not own or not known:
+    others = len(known) - (name in known)
+    if not own or not others:
         whose = f"its own {kind} is not known" if not own else f"no other host's {kind} is known"
         return word.finding("system.shared-identity", kind, Grade.UNPROVEN, planned=planned, found="not compared",
                             topic=_TOPICS[kind], symptom="unread",
                             message=f"The {kind} of {name} could not be compared with those of other hosts: {whose}.")
     # Two plan entries for one address are one machine asked twice, which is the plan's mistake and plan.duplicate's to say.
-    twins = list(dict.fromkeys(
-        other.host.fqdn for identity in own for other in holders[identity]
-        if other.host.fqdn != name and other.seen.address != word.seen.address))
+    sharing = [other for identity in own for other in holders[identity]
+               if other.host.fqdn != name and other.seen.address != word.seen.address]
+    twins = list(dict.fromkeys(other.host.fqdn for other in sharing))
     if not twins:
-        count = f"{len(known)} other host{'' if len(known) == 1 else 's'}"
+        count = f"{others} other host{'' if others == 1 else 's'}"
         return word.finding("system.shared-identity", kind, Grade.PASS, planned=planned, found=f"not that of {count}",
                             topic=_TOPICS[kind], message=f"The {kind} of {name} is none of those of {count} that were asked.")
-    own_rows = [other for other in holders[own[0]] if _is_same_machine(word, other)]
-    if kind == _BOOT and len(own_rows) == len(twins):
+    if kind == _BOOT and all(_is_same_machine(word, other) for other in sharing):
         return word.finding(
             "system.shared-identity", kind, Grade.FAIL, planned=planned, found=f"the same as on {', '.join(twins)}",
             topic=_TOPICS[kind], symptom="one-machine", message=f"{name} and {', '.join(twins)} are one running system with the "
             "addresses of each: one machine, which the plan counts as several.",
             fix=("# one machine in several networks: only one of its rows is to be logged in to; in the role of the others:",
                  "access = false    # and no ssh, for it has one host key"))
-    return word.finding(
-        "system.shared-identity", kind, Grade.FAIL, planned=planned, found=f"the same as on {', '.join(twins)}",
-        topic=_TOPICS[kind], symptom="shared", message=f"{name} has the same {kind} as {', '.join(twins)}: {_MEANS[kind]}.",
-        fix=_MENDS[kind])
+    told = listed(twins, len(twins))
+    return word.finding("system.shared-identity", kind, Grade.FAIL, planned=planned, found=f"the same as on {told}",
+                        topic=_TOPICS[kind], symptom="shared", message=f"{name} has the same {kind} as {told}: {_MEANS[kind]}.",
+                        fix=_MENDS[kind])
 
 
 def _is_same_machine(word: Word, other: Word) -> bool:
