@@ -107,6 +107,7 @@ def _new(case: Case, host: Host, seen: BootEvidence) -> Iterable[Finding]:
                             symptom=symptom, at=seen.ended)
 
     changed, back = _boot_changed(seen), [outage for outage in seen.outages if outage.back]
+    shared = {outage: shared_with(case, host, seen, outage) for outage in back} if changed is None else {}
     own_word = f"boot {seen.after.boot_id or 'of unknown name'}, begun {seen.after.booted or 'at a time not said'}" \
         if seen.after else ""
     if changed is True:
@@ -115,7 +116,7 @@ def _new(case: Case, host: Host, seen: BootEvidence) -> Iterable[Finding]:
         yield finding(Grade.FAIL, own_word, f"{host.name} still runs the boot from before: its boot identifier has not changed, "
                       "or that boot began before the reboot was ordered.",
                       (f"on {host.name}, once this is running: systemctl reboot", _watch_again(case, host)), "old-boot")
-    elif own := [outage for outage in back if not shared_with(case, host, seen, outage)]:
+    elif own := [outage for outage, others in shared.items() if not others]:
         lasted, proven = _lasted(seen, own[-1]), [outage for outage in own if way_was_open(case, host, seen, outage)]
         if not proven and case.evidence.vantage.on_link.get(host.network) is False:
             yield finding(Grade.UNPROVEN, f"silent {lasted}, then back, behind a router",
@@ -127,7 +128,7 @@ def _new(case: Case, host: Host, seen: BootEvidence) -> Iterable[Finding]:
         yield finding(Grade.PASS, f"silent {lasted}, then back", f"{host.name} was silent {lasted} and came back. That is the "
                       "weaker proof: a cut wire looks the same, and its boot identifier could not be compared.")
     elif back:
-        lasted, others = _lasted(seen, back[-1]), shared_with(case, host, seen, back[-1])
+        lasted, others = _lasted(seen, back[-1]), shared[back[-1]]
         these = listed(others, len(others))
         yield finding(Grade.UNPROVEN, f"silent {lasted}, then back, together with {len(others)} more",
                       f"{host.name} was silent {lasted} and came back; so did {these}, in the "

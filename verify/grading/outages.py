@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-import datetime
+import functools
 import math
 
 from shared.boots import BootEvidence, Outage, Reading
@@ -11,14 +11,14 @@ from shared.quantities import Decision, Interval
 from shared.times import read_time
 from verify.grading.case import Case
 
-_EVER = datetime.datetime.min.replace(tzinfo=datetime.UTC)
-
 
 def shared_with(case: Case, host: Host, seen: BootEvidence, outage: Outage) -> tuple[str, ...]:
     """The short names of the hosts whose silence one event explains together with this one's; none where that is ruled out.
 
     It is where the way there was open all the while.
     """
+    if _was_starting(seen, outage):
+        return ()
     together = [other.fqdn for other in case.evidence.hosts if other.boot is not None and other.fqdn != host.fqdn
                 and any(_one_event(outage, one, seen.round_seconds) for one in other.boot.outages)]
     if not together or way_was_open(case, host, seen, outage):
@@ -51,11 +51,11 @@ def _one_event(mine: Outage, other: Outage, round_seconds: float) -> bool:
     """Whether both can have begun in one moment and ended in one, give or take a round: no two hosts are asked at once."""
     if not (mine.back and other.back):
         return False
-    slack = datetime.timedelta(seconds=round_seconds)
-    return all(max(_time(mine_after), _time(other_after)) <= min(_time(mine_by), _time(other_by)) + slack
-               for mine_after, other_after, mine_by, other_by in (
-                   (mine.answered, other.answered, mine.silent, other.silent),
-                   (mine.still or mine.silent, other.still or other.silent, mine.back, other.back)))
+    began_after = max(_time(mine.answered), _time(other.answered))
+    if began_after > min(_time(mine.silent), _time(other.silent)) + round_seconds:
+        return False
+    ended_after = max(_time(mine.still or mine.silent), _time(other.still or other.silent))
+    return ended_after <= min(_time(mine.back), _time(other.back)) + round_seconds
 
 
 def _answered_throughout(other: BootEvidence, outage: Outage) -> bool:
@@ -98,5 +98,9 @@ def span(later: str, earlier: str) -> float:
     return max(0.0, (end - begin).total_seconds()) if end and begin else 0.0
 
 
-def _time(text: str) -> datetime.datetime:
-    return read_time(text) or _EVER
+# Each silence is held against that of every other host.
+@functools.lru_cache(maxsize=1 << 14)
+def _time(text: str) -> float:
+    """Unix seconds; before all others where nothing was seen."""
+    at = read_time(text)
+    return at.timestamp() if at else -math.inf
