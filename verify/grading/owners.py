@@ -16,17 +16,20 @@ from shared.macs import MacError, is_virtual_router, parse_mac
 from shared.plan import Host
 from verify.grading.case import Case, in_words
 from verify.grading.life import came_straight
+from verify.grading.machines import listed
 
 #: Phases of a failure that say that the runner does not stand where the question could be asked (``probes.seam``, wire_to).
 _ELSEWHERE = ("off-link", "own")
 _PLANNED = "one owner"
+#: As many names are told one by one.
+_TOLD = 3
 
 
 class Wire:
     """Who claims what on the runner's wires, over all hosts and gateways."""
 
     def __init__(self, case: Case) -> None:
-        self._hosts: dict[str, set[str]] = defaultdict(set)
+        self._hosts: dict[str, dict[str, None]] = defaultdict(dict)
         self._planned: dict[str, str] = {}
         self._gateways: dict[str, str] = {}
         own = {address: host.fqdn for host in case.plan.hosts for address in host.addresses}
@@ -40,7 +43,7 @@ class Wire:
         for seen in case.evidence.hosts:
             for evidence in seen.owners:
                 for owner in evidence.owners:
-                    self._hosts[owner.mac].add(own.get(evidence.address, seen.fqdn))
+                    self._hosts[owner.mac].setdefault(own.get(evidence.address, seen.fqdn))
 
     def router(self, mac: str, host: Host) -> str:
         """What router this is: the gateway whose address it holds, or a pair of routers; empty where it is none known.
@@ -52,9 +55,9 @@ class Wire:
         return "a virtual router (RFC 9568 section 7.3)" if is_virtual_router(mac) else ""
 
     def others(self, mac: str, fqdn: str) -> list[str]:
-        """The other planned hosts that this hardware address belongs to, by the plan or by what it claims."""
-        planned = {self._planned[mac]} if mac in self._planned else set()
-        return sorted((self._hosts.get(mac, set()) | planned) - {fqdn})
+        """The other planned hosts that this hardware address belongs to, as it claims and as the plan has it, in order."""
+        held = dict.fromkeys((*self._hosts.get(mac, ()), *([self._planned[mac]] if mac in self._planned else [])))
+        return [name for name in held if name != fqdn]
 
 
 def planned_mac(host: Host) -> str:
@@ -250,11 +253,12 @@ def _mac(case: Case, wire: Wire, host: Host, evidence: HostEvidence, seen: Owner
              "is the cable in another socket of the same machine, or is this another machine?",
              "or, where the machine was changed on purpose, in the plan: mac = "
              + (f'"{macs[0]}"' if len(macs) == 1 else "what its console shows")))
-    shared = sorted({name for mac in macs for name in wire.others(mac, host.fqdn)}) if len(macs) == 1 else []
+    shared = wire.others(macs[0], host.fqdn) if len(macs) == 1 else []
     if shared and not wire.router(macs[0], host):
         return finding(
             Grade.FAIL, f"{macs[0]} claims {address} and is also the hardware address of {_and(shared)}: one machine answers for "
-                        "both, or one was cloned with the other's hardware address.", "shared-mac",
+                        f"{'both' if len(shared) == 1 else 'all'}, or one was cloned with the other's hardware "
+                        "address.", "shared-mac",
             (f"on {host.fqdn} and on {_and(shared)}: ip -br link; ip -br address    # each must have its own",
              "where one was cloned: let its virtual interface be given a new hardware address"),
             f", also of {_and(shared)}")
@@ -284,7 +288,9 @@ def _finding(
 
 
 def _and(words: Iterable[str]) -> str:
-    return " and ".join(words)
+    """All of a few; of the many that a router answers for, the first."""
+    held = list(words)
+    return listed(held, len(held)) if len(held) > _TOLD else " and ".join(held)
 
 
 def _short(fingerprint: str) -> str:

@@ -239,6 +239,22 @@ def test_one_machine_at_two_hosts_addresses(judge) -> None:
     assert B in found[MAC].found
 
 
+def test_a_router_that_answers_for_a_whole_site_is_told_in_few_words(make_plan: MakePlan) -> None:
+    """Each host is at one hardware address: the first are named, which the other findings follow from, and the rest counted."""
+    first = make_plan().hosts[0]
+    rows = tuple(msgspec.structs.replace(first, name=f"h{n}", fqdn=f"h{n}.example.net", addresses=(f"192.0.2.{n}",))
+                 for n in range(250, 150, -1))
+    hosts = tuple(HostEvidence(fqdn=row.fqdn, owners=(owned(row.addresses[0], ONE),)) for row in rows)
+    case = Case(plan=make_plan(hosts=rows), limits=limits_of("production"), evidence=Evidence(
+        vantage=Vantage(name="pier-1"), started="", finished="", complete=True, site=SiteEvidence(), hosts=hosts))
+    found = [one for row, seen in zip(rows, hosts, strict=True) for one in grade_host(case, Wire(case), row, seen)
+             if one.symptom == "shared-mac"]
+    assert len(found) == 100
+    assert max(len(one.message) for one in found) < 500
+    assert all("h250.example.net" in one.found for one in found[1:])
+    assert "and 91 more" in found[-1].found
+
+
 @pytest.mark.parametrize(("macs", "grade"), [((VIRTUAL,), Grade.PASS), ((ONE,), Grade.PASS), ((ONE, TWO), Grade.FAIL)])
 def test_the_gateways_address(make_plan: MakePlan, macs: tuple[str, ...], grade: Grade) -> None:
     """A pair of routers shares one hardware address (RFC 9568 section 7.3); two hardware addresses are two machines."""

@@ -304,8 +304,8 @@ def _shared(case: Case, holder: Holder, fleet: _Fleet) -> Finding:
     told = listed(twins, len(twins))
     message, fix = _why_common(holder, fleet, twins, told)
     apart = bool(fleet.elsewhere(holder.host)) or all(map(fleet.elsewhere, twins))
-    network = {name: case.plan.by_fqdn[name].network for name in (holder.host, *twins)}
-    if all(network.get(twin) != network[holder.host] for twin in twins):
+    row_of = case.plan.by_fqdn
+    if all(row_of[twin].network != row_of[holder.host].network for twin in twins):
         message += " Or they are one machine in two networks, with a row in each."
         fix = (f"# if {holder.host} and {told} are one machine: plan ssh in the role of one of its rows only; if not,", *fix)
     named = "; ".join(f"{listed(group.beside(*where), group.count_beside(*where))} ({_shown(key)})" for key, group in common)
