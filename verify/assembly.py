@@ -70,10 +70,9 @@ def assemble(
     """
     graded = grade(plan, evidence, limits, today=today, checks=checks)
     findings = graded.all()
-    planned = {host.fqdn: host for host in plan.hosts}
     hosts = []
     for seen in evidence.hosts:
-        host = planned.get(seen.fqdn)
+        host = plan.by_fqdn.get(seen.fqdn)
         if host is None:
             continue
         own = graded.hosts[seen.fqdn]
@@ -135,8 +134,7 @@ def _coverage(plan: Plan, evidence: Evidence, graded: Graded, checks: frozenset[
 
     Hosts that were seen and are planned no longer have no part in it.
     """
-    planned = {host.fqdn for host in plan.hosts}
-    evidence = msgspec.structs.replace(evidence, hosts=tuple(host for host in evidence.hosts if host.fqdn in planned))
+    evidence = msgspec.structs.replace(evidence, hosts=tuple(host for host in evidence.hosts if host.fqdn in plan.by_fqdn))
     findings = graded.all()
     unproven = [finding for finding in findings if finding.grade is Grade.UNPROVEN]
     groups: dict[tuple[str, str, str], list[str]] = {}

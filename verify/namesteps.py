@@ -32,9 +32,8 @@ def classless_questions(plan: Plan, chosen: Iterable[Host]) -> tuple[NameQuestio
 def name_steps(plan: Plan, evidence: Evidence) -> NameSteps:
     """The difference for every host that the evidence is about."""
     difference = _Difference(plan, evidence)
-    hosts = {host.fqdn: host for host in plan.hosts}
     for seen in evidence.hosts:
-        difference.look_at(hosts[seen.fqdn], seen)
+        difference.look_at(plan.by_fqdn[seen.fqdn], seen)
     return NameSteps(servers=tuple(server.label for server in plan.name_servers), hosts=len(evidence.hosts),
                      vantage=evidence.vantage.name, at=evidence.started, steps=difference.steps(), unseen=difference.unseen())
 

@@ -32,7 +32,6 @@ class Wire:
         self._hosts: dict[str, dict[str, None]] = defaultdict(dict)
         self._planned: dict[str, str] = {}
         self._gateways: dict[str, str] = {}
-        own = {address: host.fqdn for host in case.plan.hosts for address in host.addresses}
         for host in case.plan.hosts:
             mac = planned_mac(host)
             if mac:
@@ -43,7 +42,8 @@ class Wire:
         for seen in case.evidence.hosts:
             for evidence in seen.owners:
                 for owner in evidence.owners:
-                    self._hosts[owner.mac].setdefault(own.get(evidence.address, seen.fqdn))
+                    row = case.plan.by_address.get(evidence.address)
+                    self._hosts[owner.mac].setdefault(row.fqdn if row else seen.fqdn)
 
     def router(self, mac: str, host: Host) -> str:
         """What router this is: the gateway whose address it holds, or a pair of routers; empty where it is none known.

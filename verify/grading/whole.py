@@ -64,10 +64,9 @@ def grade(
     way = measure(case)
     found += losses.grade_site(case, way)
     wire = owners.Wire(case)
-    planned = {host.fqdn: host for host in plan.hosts}
     for seen in evidence.hosts:
-        if seen.fqdn in planned:
-            found += _grade_host(case, agreement, wire, planned[seen.fqdn], seen)
+        if host := plan.by_fqdn.get(seen.fqdn):
+            found += _grade_host(case, agreement, wire, host, seen)
     found += [*clock.grade_fleet(case, agreement), *certificate.grade_fleet(case), *ssh.grade_fleet(case),
               *system.grade_fleet(case)]
     found = waivers.leave_out(plan, found)

@@ -132,7 +132,7 @@ def grade_fleet(case: Case, agreement: Agreement) -> list[Finding]:
     Where some clocks are known so roughly that they would leave the whole undecided, the others are judged by themselves,
     and all of them once more in a finding of its own.
     """
-    hosts = {host.fqdn: host for host in case.plan.hosts}
+    hosts = case.plan.by_fqdn
     asked = [seen for seen in case.evidence.hosts
              if seen.fqdn in hosts and (seen.witnesses or _ntp_port(case, hosts[seen.fqdn]) is not None)]
     if len(asked) < 2:
